@@ -301,7 +301,7 @@ def liquid_density(phase: str, kelvin: float) -> float:
 
 @pytest.mark.parametrize(("phase", "element"), [("liquid", "sn"), ("liquid Cu", "cu")])
 def test_assael2010_refers_to_the_melting_point(phase: str, element: str) -> None:
-    """The reference temperature is the ITS-90 freezing point, where the correlation gives its first constant."""
+    """The reference temperature is the ITS-90 freezing point, where the correlation gives its constant."""
     melting = float(check(f"melting_{element}")["value"]) + KELVIN
     row = value("liquid_density", phase)
     assert row["reference_K"] == pytest.approx(melting, abs=0.01)
@@ -353,7 +353,7 @@ def test_gamma_is_the_fit_of_ddf28986() -> None:
 
 
 def test_alpha_exponent_is_the_fit_of_ddf28992() -> None:
-    """Twelve values with at most 2.1 at% Zn. The intercept is 0.77 of the constant, inside its factor of 2."""
+    """Twelve values with at most 2.1 at% Zn; the intercept, 0.77 of the constant, is inside its factor."""
     rows = [row for row in checks() if row["id"].startswith("alpha_1073k_")]
     assert len(rows) == 12
     x = [float(condition(row)["x_sn"]) for row in rows]
