@@ -1,0 +1,107 @@
+"""Thermodynamic descriptions: where the TDB file lies, what it is called, whom it cites.
+
+A description is a TDB file with a sidecar of the same name ending in `.toml`: title, sources
+(bibliography keys), licence, sha256 of the TDB file, and the label of every phase. A user's own
+TDB file may come without a sidecar; then phases are labelled by their usual names.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from bronzeward import databases
+from bronzeward.errors import InputError
+
+DEFAULT = "cu-sn-shim1996"
+
+#: Usual TDB names of the phases, for files without a sidecar.
+USUAL_NAMES: dict[str, str] = {
+    "LIQUID": "liquid",
+    "L": "liquid",
+    "FCC_A1": "alpha",
+    "FCC": "alpha",
+    "BCC_A2": "beta",
+    "BCC": "beta",
+    "DO3": "gamma",
+    "D03": "gamma",
+    "BCC_DO3": "gamma",
+    "BCC_D03": "gamma",
+    "GAMMA": "gamma",
+    "CU41SN11": "delta",
+    "DELTA": "delta",
+    "CU10SN3": "zeta",
+    "ZETA": "zeta",
+    "CU3SN": "epsilon",
+    "EPSILON": "epsilon",
+    "CU6SN5": "eta",
+    "CU6SN5_HT": "eta",
+    "ETA": "eta",
+    "CU6SN5_L": "eta_prime",
+    "CU6SN5_LT": "eta_prime",
+    "CU6SN5_P": "eta_prime",
+    "ETA_PRIME": "eta_prime",
+    "BCT_A5": "(Sn)",
+}
+
+
+@dataclass(frozen=True)
+class Description:
+    """One thermodynamic description on disk."""
+
+    name: str
+    path: Path
+    sha256: str
+    references: list[str]
+    labels: dict[str, str]
+    title: str
+
+    def label(self, phase: str) -> str:
+        """bronzeward's label of a TDB phase; a phase it does not know keeps its name in lower case."""
+        return self.labels.get(phase.upper(), phase.lower())
+
+
+def folder() -> Path:
+    """Where the descriptions of this installation lie."""
+    return databases.folder() / "descriptions"
+
+
+def names() -> list[str]:
+    """Names of the descriptions that come with bronzeward."""
+    return sorted(path.stem for path in folder().glob("*.tdb"))
+
+
+def find(description: str | Path = DEFAULT) -> Description:
+    """The description of that name, or the TDB file at that path.
+
+    Raises InputError when neither exists, or when a bundled TDB differs from its checksum.
+    """
+    path = _locate(description)
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
+    digest = hashlib.sha256(content).hexdigest()
+    sidecar = path.with_suffix(".toml")
+    if not sidecar.is_file():
+        return Description(path.stem, path, digest, [], dict(USUAL_NAMES), path.name)
+    entry = databases.read_toml(sidecar)
+    stated = entry.get("sha256")
+    if stated is not None and stated != digest:
+        raise InputError(f"{path}: its sha256 is {digest}, not the {stated} that {sidecar.name} states")
+    labels = USUAL_NAMES | {str(key).upper(): str(label) for key, label in entry.get("phases", {}).items()}
+    title = str(entry.get("title", path.name))
+    return Description(path.stem, path, digest, [str(key) for key in entry.get("sources", [])], labels, title)
+
+
+def _locate(description: str | Path) -> Path:
+    if isinstance(description, str) and description in names():
+        return folder() / f"{description}.tdb"
+    path = Path(description).expanduser()
+    if path.is_file():
+        return path
+    raise InputError(
+        f"no thermodynamic description {str(description)!r}: expected one of {', '.join(names())}"
+        " or the path of a TDB file"
+    )

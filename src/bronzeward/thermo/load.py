@@ -1,0 +1,29 @@
+"""Getting the table of a description: from the cache if it is there, else built and kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bronzeward.thermo import cache as store
+from bronzeward.thermo import description as descriptions
+from bronzeward.thermo.table import PhaseTable
+
+
+def load_table(description: str | Path = descriptions.DEFAULT, cache: bool = True) -> PhaseTable:
+    """The phase table of a description, given by name or as the path of a TDB file.
+
+    With `cache` false it is built anew and not kept. pycalphad is imported only to build one.
+    Raises InputError for an unknown name, an unreadable file, or a file without copper and tin.
+    """
+    found = descriptions.find(description)
+    path = store.path_of(found)
+    if cache:
+        table = store.read(path)
+        if table is not None and table.tdb_sha256 == found.sha256:
+            return table
+    from bronzeward.thermo.build import build
+
+    table = build(found)
+    if cache:
+        store.write(path, table)
+    return table

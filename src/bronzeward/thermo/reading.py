@@ -1,0 +1,101 @@
+"""Reading a TDB file with pycalphad: which phases it has for copper and tin, and their energies.
+
+The one module that imports pycalphad.
+"""
+
+from __future__ import annotations
+
+import warnings
+from typing import Any
+
+import symengine
+from pycalphad import Database, Model
+from pycalphad import variables as v
+from pycalphad.core.utils import filter_phases
+
+from bronzeward.errors import InputError
+from bronzeward.thermo.description import Description
+from bronzeward.thermo.gibbs import Expressions, Phase
+
+_PRESSURE = 101325.0
+
+
+
+def read(description: Description) -> tuple[list[Phase], list[str]]:
+    """The phases of a description, compiled, and what had to be left out.
+
+    Raises InputError when the file is no TDB file, or lacks copper, tin or any phase of both.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        database = open_database(description)
+        components = _components(database, description)
+        phases, left_out = [], []
+        for name in sorted(filter_phases(database, components)):
+            expressions, reason = _expressions(database, components, name, description)
+            if expressions is None:
+                left_out.append(f"phase {name} left out: {reason}")
+            else:
+                phases.append(Phase(expressions))
+    if not phases:
+        raise InputError(f"{description.path}: no phase of copper and tin in it")
+    return phases, left_out
+
+
+def open_database(description: Description) -> Any:
+    """pycalphad's database of a description."""
+    try:
+        text = description.path.read_text(encoding="utf-8", errors="replace")
+        return Database.from_string(text, fmt="tdb")
+    except Exception as error:
+        reason = " ".join(str(error).split())[:160]
+        raise InputError(f"{description.path}: not a TDB file that pycalphad can read ({reason})") from None
+
+
+def _components(database: Any, description: Description) -> list[str]:
+    elements = {str(element).upper() for element in database.elements}
+    missing = [name for symbol, name in (("CU", "copper"), ("SN", "tin")) if symbol not in elements]
+    if missing:
+        raise InputError(f"{description.path}: no {' and no '.join(missing)} in it; its elements are "
+                         f"{', '.join(sorted(elements - {'VA', '/-'})) or 'none'}")
+    return ["CU", "SN", "VA"] if "VA" in elements else ["CU", "SN"]
+
+
+def _expressions(
+    database: Any, components: list[str], name: str, description: Description
+) -> tuple[Expressions | None, str]:
+    """The phase's energy and tin fraction in its free site fractions; or None and the reason."""
+    model = Model(database, components, name)
+    if any(getattr(species, "charge", 0) for sublattice in model.constituents for species in sublattice):
+        return None, "charged species"
+    free: list[Any] = []
+    blocks: list[int] = []
+    replace: dict[Any, Any] = {v.P: symengine.RealDouble(_PRESSURE)}
+    for index, sublattice in enumerate(model.constituents):
+        species = sorted(sublattice, key=str)
+        own = [symengine.Symbol(f"z_{index}_{k}") for k in range(1, len(species))]
+        for symbol, member in zip(own, species[1:], strict=True):
+            replace[v.Y(name, index, member)] = symbol
+        replace[v.Y(name, index, species[0])] = 1 - sum(own, symengine.Integer(0))
+        free += own
+        blocks.append(len(own))
+    temperature = symengine.Symbol("T")
+    replace[v.T] = temperature
+    energy = _smooth(symengine.sympify(model.GM)).subs(replace)
+    tin = symengine.sympify(model.moles("SN")).subs(replace)
+    label = description.label(name)
+    return Expressions(name, label, temperature, free, [b for b in blocks if b], energy, tin), ""
+
+
+def _smooth(energy: Any) -> Any:
+    """The energy with y ln y down to y = 0, where pycalphad cuts it off at a site fraction of 1e-15.
+
+    At low temperature the equilibrium fraction on a wrong sublattice is smaller than that.
+    """
+    whole = {}
+    for piece in energy.atoms(symengine.Piecewise):
+        first = piece.args[0]
+        for y in first.free_symbols:
+            if isinstance(y, v.SiteFraction) and first == y * symengine.log(y):
+                whole[piece] = first
+    return energy.subs(whole) if whole else energy

@@ -1,0 +1,267 @@
+"""The phase diagram as a table: what every run reads instead of solving equilibria.
+
+Between the temperatures of two neighbouring reactions the sequence of phases from copper to tin
+is fixed. There the diagram is a stack of two-phase fields with single-phase regions between
+them, and a point is placed by comparing its composition with the boundaries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bronzeward.errors import InputError
+from bronzeward.phases import LIQUID, PHASES
+from bronzeward.thermo.records import Array, Field, Invariant
+
+#: Phases that results count together with another.
+MERGED = {"eta_prime": "eta"}
+
+
+@dataclass(frozen=True)
+class Width:
+    """Thermodynamic factor integrated over a single-phase region, against temperature [K].
+
+    stack: which interval between reactions; region: its place in it from the copper side.
+    """
+
+    stack: int
+    region: int
+    temperature: Array
+    value: Array
+
+
+@dataclass(frozen=True)
+class PhaseTable:
+    """One description tabulated: reactions, two-phase fields, diffusion widths.
+
+    stacks: for each interval between reactions, indices into `fields` from the copper side to
+    the tin side. ends: labels of the phase at pure copper and at pure tin in each interval.
+    """
+
+    description: str
+    title: str
+    tdb_sha256: str
+    references: list[str]
+    warnings: list[str]
+    invariants: tuple[Invariant, ...]
+    fields: tuple[Field, ...]
+    stacks: tuple[tuple[int, ...], ...]
+    ends: tuple[tuple[str, str], ...]
+    limits: tuple[float, float]
+    widths: tuple[Width, ...] = field(repr=False)
+
+    @cached_property
+    def phases(self) -> tuple[str, ...]:
+        """Labels of the columns of `fractions`: those of every result, then any others that occur."""
+        seen = [_merged(label) for own in self.fields for label in (own.tin_side, own.copper_side)]
+        seen += [_merged(label) for pair in self.ends for label in pair]
+        return PHASES + tuple(sorted(set(seen) - set(PHASES)))
+
+    @cached_property
+    def _events(self) -> Array:
+        return np.array([own.temperature for own in self.invariants])
+
+    def fractions(self, temperature: Any, x_sn: Any) -> Array:
+        """Mole fraction of every phase at equilibrium, shape (..., 9), in the order of `phases`.
+
+        temperature [K] and tin fraction x_sn broadcast against each other. By the lever rule in
+        two-phase fields. eta prime counts as eta. At the temperature of a reaction itself: the
+        state just above it.
+
+        Raises InputError outside the range of the table or of 0 to 1.
+        """
+        t, x = np.broadcast_arrays(np.asarray(temperature, dtype=float), np.asarray(x_sn, dtype=float))
+        self._check(t, x)
+        result = np.zeros((t.size, len(self.phases)))
+        flat_t, flat_x = t.ravel(), x.ravel()
+        which = self._stack_of(flat_t)
+        for k in np.unique(which):
+            rows = np.flatnonzero(which == k)
+            self._fill(result, rows, int(k), flat_t[rows], flat_x[rows])
+        return result.reshape(*t.shape, len(self.phases))
+
+    def _fill(self, result: Array, rows: npt.NDArray[np.intp], k: int, t: Array, x: Array) -> None:
+        """Fractions at points of one interval: every region overwrites those before it, from copper up."""
+        column = {label: place for place, label in enumerate(self.phases)}
+        result[rows, column[_merged(self.ends[k][0])]] = 1.0
+        for index in self.stacks[k]:
+            own = self.fields[index]
+            low, high = self._bounds(own, t)
+            here = np.flatnonzero(x >= low)
+            if not here.size:
+                break
+            width = high[here] - low[here]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                lever = np.where(width > 0, (x[here] - low[here]) / width, 1.0)
+            tin = np.clip(lever, 0.0, 1.0)
+            result[rows[here]] = 0.0
+            result[rows[here], column[_merged(own.copper_side)]] = 1 - tin
+            result[rows[here], column[_merged(own.tin_side)]] += tin
+
+    @staticmethod
+    def _bounds(own: Field, t: Array) -> tuple[Array, Array]:
+        low = np.interp(t, own.temperature, own.x_copper_side)
+        high = np.interp(t, own.temperature, own.x_tin_side)
+        return low, high
+
+    def liquid_fraction(self, temperature: Any, x_sn: Any) -> Array:
+        """Mole fraction of liquid at temperature [K] and tin fraction; the arguments broadcast."""
+        result: Array = self.fractions(temperature, x_sn)[..., self.phases.index(LIQUID)]
+        return result
+
+    def liquidus(self, x_sn: Any) -> Array:
+        """Temperature [K] above which an alloy of tin fraction x_sn is all liquid."""
+        return self._over(self._melting, x_sn, highest=True)
+
+    def solidus(self, x_sn: Any) -> Array:
+        """Temperature [K] below which an alloy of tin fraction x_sn holds no liquid at equilibrium."""
+        return self._over(self._melting, x_sn, highest=False)
+
+    @cached_property
+    def _melting(self) -> tuple[Field, ...]:
+        return tuple(own for own in self.fields if LIQUID in (own.tin_side, own.copper_side))
+
+    def _over(self, fields: Sequence[Field], x_sn: Any, highest: bool) -> Array:
+        """Highest or lowest temperature at which a composition lies in one of the fields."""
+        x = np.asarray(x_sn, dtype=float)
+        _check_x(x)
+        worst = -np.inf if highest else np.inf
+        choose = np.fmax if highest else np.fmin
+        found = np.full(x.size, worst)
+        for own in fields:
+            for curve in (own.x_copper_side, own.x_tin_side):
+                found = choose(found, _crossings(own.temperature, curve, x.ravel(), worst))
+            for end in (0, -1):
+                inside = _holds_liquid(own, end, x.ravel())
+                found = choose(found, np.where(inside, own.temperature[end], worst))
+        return found.reshape(x.shape)
+
+    def solvus(self, temperature: Any, phase: str = "alpha") -> Array:
+        """Solubility limit of a terminal solution at temperature [K], as a tin fraction.
+
+        For alpha the most tin that copper holds, for (Sn) the least tin, i.e. the most copper;
+        above the solidus the limit against the liquid. NaN where the phase is not stable.
+        """
+        tin, copper = self.boundaries_of(phase, temperature)
+        return copper if phase == "(Sn)" else tin
+
+    def boundaries_of(self, label: str, temperature: Any, side: str = "copper") -> tuple[Array, Array]:
+        """Tin fractions of a phase at its boundary towards tin and at that towards copper.
+
+        temperature [K], any shape. Where a phase exists in two ranges of composition (gamma on
+        both sides of epsilon) `side` chooses the one nearer to "copper" or "tin". At the ends of
+        the system the boundary is 1 or 0. NaN where the phase is not stable.
+        """
+        t = np.asarray(temperature, dtype=float)
+        self._check(t, np.zeros(1))
+        flat = t.ravel()
+        tin, copper = np.full(flat.size, np.nan), np.full(flat.size, np.nan)
+        which = self._stack_of(flat)
+        for k in np.unique(which):
+            region = self._region(int(k), label, side)
+            if region is None:
+                continue
+            rows = np.flatnonzero(which == k)
+            stack = self.stacks[k]
+            copper[rows] = 0.0 if region == 0 else self._bounds(self.fields[stack[region - 1]], flat[rows])[1]
+            tin[rows] = 1.0 if region == len(stack) else self._bounds(self.fields[stack[region]], flat[rows])[0]
+        return tin.reshape(t.shape), copper.reshape(t.shape)
+
+    def diffusion_width(self, label: str, temperature: Any, side: str = "copper") -> Array:
+        """Integral of the thermodynamic factor over the composition range of one solid phase [-].
+
+            W = integral x (1-x) / (R T) d2G/dx2 dx
+
+        from its boundary towards copper to that towards tin, at temperature [K], any shape. The
+        integrated interdiffusion coefficient is the tracer diffusivity times W. `side` as in
+        `boundaries_of`. NaN where the phase is not stable; zero for line compounds.
+        """
+        t = np.asarray(temperature, dtype=float)
+        self._check(t, np.zeros(1))
+        flat = t.ravel()
+        result = np.full(flat.size, np.nan)
+        known = {(own.stack, own.region): own for own in self.widths}
+        which = self._stack_of(flat)
+        for k in np.unique(which):
+            region = self._region(int(k), label, side)
+            if region is None:
+                continue
+            rows = which == k
+            own = known.get((int(k), region))
+            result[rows] = 0.0 if own is None else np.interp(flat[rows], own.temperature, own.value)
+        return result.reshape(t.shape)
+
+    def stable(self, temperature: float) -> tuple[str, ...]:
+        """Labels of the phases stable at a temperature [K], from the tin side to the copper side."""
+        self._check(np.asarray(temperature, dtype=float), np.zeros(1))
+        k = int(self._stack_of(np.array([float(temperature)]))[0])
+        return tuple(dict.fromkeys(reversed(self.regions(k))))
+
+    def regions(self, stack: int) -> list[str]:
+        """Labels of the single-phase regions in one interval, from the copper side to the tin side."""
+        return [self.ends[stack][0], *[self.fields[index].tin_side for index in self.stacks[stack]]]
+
+    def interval(self, stack: int) -> tuple[float, float]:
+        """Temperatures [K] between which a stack of fields holds."""
+        edges = [self.limits[0], *self._events, self.limits[1]]
+        return float(edges[stack]), float(edges[stack + 1])
+
+    def _region(self, stack: int, label: str, side: str) -> int | None:
+        if side not in ("copper", "tin"):
+            raise InputError(f"side is {side!r}, expected one of 'copper', 'tin'")
+        own = [k for k, name in enumerate(self.regions(stack)) if name == label or MERGED.get(name) == label]
+        if not own:
+            return None
+        return own[0] if side == "copper" else own[-1]
+
+    def _stack_of(self, t: Array) -> npt.NDArray[np.intp]:
+        return np.searchsorted(self._events, t, side="right")
+
+    def _check(self, t: Array, x: Array) -> None:
+        low, high = self.limits
+        if not np.all((t >= low) & (t <= high)):
+            bad = t[~((t >= low) & (t <= high))].flat[0]
+            raise InputError(
+                f"temperature {bad:g} K is outside the table, {low:g} to {high:g} K"
+                f" ({low - 273.15:.0f} to {high - 273.15:.0f} °C)"
+            )
+        _check_x(x)
+
+
+def _merged(label: str) -> str:
+    return MERGED.get(label, label)
+
+
+def _check_x(x: Array) -> None:
+    if not np.all((x >= 0) & (x <= 1)):
+        raise InputError(f"tin fraction {x[~((x >= 0) & (x <= 1))].flat[0]:g} is not between 0 and 1")
+
+
+def _holds_liquid(own: Field, end: int, x: Array) -> npt.NDArray[np.bool_]:
+    """Whether there is liquid at a composition at one end of a field; none on its solid boundary."""
+    low, high = own.x_copper_side[end], own.x_tin_side[end]
+    if own.copper_side == LIQUID:
+        return (low <= x) & (x < high)
+    return (low < x) & (x <= high)
+
+
+def _crossings(t: Array, curve: Array, x: Array, worst: float) -> Array:
+    """Highest (worst = -inf) or lowest (worst = inf) temperature at which a curve passes through x."""
+    found = np.full(x.size, worst)
+    choose = np.fmax if worst < 0 else np.fmin
+    turns = np.flatnonzero(np.diff(np.sign(np.diff(curve))) != 0) + 1
+    for start, stop in zip([0, *turns], [*turns, curve.size - 1], strict=True):
+        part_t, part_x = t[start : stop + 1], curve[start : stop + 1]
+        if part_x[0] == part_x[-1]:
+            continue
+        if part_x[0] > part_x[-1]:
+            part_t, part_x = part_t[::-1], part_x[::-1]
+        own = np.interp(x, part_x, part_t, left=np.nan, right=np.nan)
+        found = choose(found, np.where(np.isnan(own), worst, own))
+    return found

@@ -1,0 +1,79 @@
+"""How much a solid solution's composition range counts for diffusion.
+
+    W(T) = integral x (1-x) / (R T) d2G/dx2 dx   over the range of the phase
+
+Integrated twice by parts, so that only G and its slope enter and a sharp maximum of d2G/dx2 near
+an ordered composition does no harm:
+
+    R T W = [x (1-x) G' - (1 - 2 x) G] - 2 integral G dx
+
+with Gauss-Legendre panels split at the stoichiometric compositions of the sublattices.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bronzeward.phases import LIQUID
+from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.table import PhaseTable, Width
+
+R = 8.31446261815324
+"""Molar gas constant [J/(mol K)], exact since 2019 (SI brochure, 9th edition)."""
+
+_NODES = 12
+_SPACING = 4.0
+
+
+def thermodynamic_widths(table: PhaseTable, phases: dict[str, Phase]) -> tuple[Width, ...]:
+    """Width of every single-phase region of a solid solution in every interval of a table."""
+    widths = []
+    for k in range(len(table.stacks)):
+        for region, label in enumerate(table.regions(k)):
+            phase = phases[label]
+            if label != LIQUID and not phase.line:
+                t = _temperatures(*table.interval(k))
+                low, high = _range(table, k, region, t)
+                widths.append(Width(k, region, t, width(phase, t, low, high)))
+    return tuple(widths)
+
+
+def width(phase: Phase, t: Array, low: Array, high: Array) -> Array:
+    """W at temperatures [K] for a phase between two tin fractions, all of shape (n,)."""
+    inner = phase.stoichiometric[(phase.stoichiometric > 0) & (phase.stoichiometric < 1)]
+    edges = [low, *[np.clip(x, low, high) for x in inner], high]
+    total = np.zeros(t.size)
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        half, middle = 0.5 * (stop - start), 0.5 * (stop + start)
+        rows = np.flatnonzero(half > 0)
+        if rows.size:
+            x = (middle[rows, None] + half[rows, None] * nodes).ravel()
+            g = phase.energy(np.repeat(t[rows], _NODES), x).reshape(-1, _NODES)
+            total[rows] += half[rows] * (g @ weights)
+    return (_edge(phase, t, high) - _edge(phase, t, low) - 2 * total) / (R * t)
+
+
+def _edge(phase: Phase, t: Array, x: Array) -> Array:
+    """x (1-x) G' - (1 - 2x) G; the first term vanishes at the pure elements."""
+    inside = np.clip(x, 1e-15, 1 - 1e-15)
+    state = phase.at(t, inside)
+    return inside * (1 - inside) * state.slope - (1 - 2 * inside) * state.energy
+
+
+def _temperatures(low: float, high: float) -> Array:
+    """Temperatures of an interval, closer at its ends, where ranges open and close like a root."""
+    n = max(7, round((high - low) / _SPACING))
+    return low + (high - low) * 0.5 * (1 - np.cos(np.pi * np.linspace(0, 1, n)))
+
+
+def _range(table: PhaseTable, k: int, region: int, t: Array) -> tuple[Array, Array]:
+    stack = table.stacks[k]
+    low, high = np.zeros(t.size), np.ones(t.size)
+    if region > 0:
+        own = table.fields[stack[region - 1]]
+        low = np.interp(t, own.temperature, own.x_tin_side)
+    if region < len(stack):
+        own = table.fields[stack[region]]
+        high = np.interp(t, own.temperature, own.x_copper_side)
+    return low, high
