@@ -165,10 +165,11 @@ def _compile(source: Expressions) -> tuple[Any, int]:
         *tin_gradient,
         *[g.diff(z) for g in tin_gradient for z in free],
     ]
-    # compiling costs more than it saves where only temperature varies
+    # optimised code, and any compiled code where only temperature varies, costs more than it saves
     backend = "llvm" if free else "lambda"
     outputs = [symengine.sympify(output) for output in outputs]
-    return symengine.Lambdify([t, *free], outputs, backend=backend, cse=True), len(outputs)
+    options = {"opt_level": 0} if free else {}
+    return symengine.Lambdify([t, *free], outputs, backend=backend, cse=True, **options), len(outputs)
 
 
 def _corners(blocks: list[int]) -> Array:

@@ -14,7 +14,7 @@ one everywhere: a fraction of 1e-20 then counts for what it is worth.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -70,12 +70,15 @@ class Constrained:
         self.hessian = plain * self.unit[:, :, None] * self.unit[:, None, :]
 
     @cached_property
-    def across(self) -> Array:
+    def across(self) -> Any:
         """Orthonormal basis of the directions that keep x, shape (k, n, n-1), by a reflection."""
+        if self.along.shape[1] == 2:
+            turned = self.along[:, ::-1] * np.array([-1.0, 1.0])
+            return turned[:, :, None] / np.sqrt(np.einsum("ki,ki->k", turned, turned))[:, None, None]
         mirror = self.along / np.linalg.norm(self.along, axis=1)[:, None]
         mirror[:, 0] += np.where(mirror[:, 0] < 0, -1.0, 1.0)
         mirror /= np.linalg.norm(mirror, axis=1)[:, None]
-        basis: Array = np.eye(mirror.shape[1]) - 2 * mirror[:, :, None] * mirror[:, None, :]
+        basis = np.eye(mirror.shape[1]) - 2 * mirror[:, :, None] * mirror[:, None, :]
         return basis[:, :, 1:]
 
     @cached_property
@@ -114,10 +117,9 @@ class Constrained:
         return self.reduced + shift[:, None, None] * np.eye(self.reduced.shape[1])
 
 
-def _solve(matrix: Array, vector: Array) -> Array:
+def _solve(matrix: Any, vector: Any) -> Any:
     """Solutions of k small symmetric systems; matrix (k, m, m), vector (k, m)."""
     if matrix.shape[1] == 1:
         with np.errstate(divide="ignore", invalid="ignore"):
             return vector / matrix[:, :, 0]
-    result: Array = np.linalg.solve(matrix, vector[..., None])[..., 0]
-    return result
+    return np.linalg.solve(matrix, vector[..., None])[..., 0]

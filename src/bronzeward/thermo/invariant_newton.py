@@ -8,7 +8,7 @@ import numpy as np
 
 from bronzeward.thermo.gibbs import Array, Phase
 from bronzeward.thermo.inner import State
-from bronzeward.thermo.tangent import moved
+from bronzeward.thermo.tangent import Memory, moved
 
 _ROUNDS = 60
 
@@ -23,8 +23,12 @@ def three_phase(
     """
     t, xs = temperature, list(x)
     solutions = [k for k, phase in enumerate(phases) if not phase.line]
+    memories, one = [Memory(1) for _ in phases], np.zeros(1, dtype=int)
     for _ in range(_ROUNDS):
-        states = [phase.at(np.array([t]), np.array([xk])) for phase, xk in zip(phases, xs, strict=True)]
+        states = [
+            memory.at(phase, np.array([t]), np.array([xk]), one, 2)
+            for memory, phase, xk in zip(memories, phases, xs, strict=True)
+        ]
         step = _three_step(phases, states, xs, slope, solutions)
         if step is None:
             return None

@@ -23,7 +23,7 @@ from bronzeward.thermo.invariant_newton import congruent, critical, same_energy,
 from bronzeward.thermo.lines import Line, Scan, scan
 from bronzeward.thermo.records import Invariant
 
-_STEP = 12.0
+_STEP = 15.0
 _SMALLEST = 1e-7
 _NEAR = 60.0
 

@@ -19,8 +19,10 @@ from bronzeward.thermo.gibbs import Array, Phase
 from bronzeward.thermo.hull import lower_hull
 from bronzeward.thermo.tangent import common_tangent, moved
 
-_DIP = 2.0
-_SCAN_ROUNDS = 4
+_DIP = 5.0
+"""Height of a sample above a tangent [J/mol] below which the phase may dip under it between samples."""
+
+_SCAN_ROUNDS = 3
 
 
 class Line(NamedTuple):
@@ -60,7 +62,7 @@ def grid(phase: Phase, points: int) -> Array:
     return phase.x_low + (phase.x_high - phase.x_low) * np.concatenate([ends, even, 1 - ends[::-1]])
 
 
-def scan(phases: Sequence[Phase], temperature: Array, points: int = 250) -> Scan:
+def scan(phases: Sequence[Phase], temperature: Array, points: int = 160) -> Scan:
     """All tie-lines at temperatures [K], shape (n,)."""
     t = np.atleast_1d(np.asarray(temperature, dtype=float))
     grids = [grid(phase, points) for phase in phases]

@@ -41,10 +41,10 @@ def common_tangent(a: Phase, b: Phase, temperature: Array, x_a: Array, x_b: Arra
     if a.line and b.line:
         return _result(a, b, a.at(t, xa), b.at(t, xb), xa, xb, np.ones(t.size, dtype=bool))
     active = np.arange(t.size)
-    inner_a, inner_b = _Memory(t.size), _Memory(t.size)
+    inner_a, inner_b = Memory(t.size), Memory(t.size)
     for _ in range(_ROUNDS):
-        sa = inner_a.at(a, t, xa, active)
-        sb = inner_b.at(b, t, xb, active)
+        sa = inner_a.at(a, t, xa, active, 1)
+        sb = inner_b.at(b, t, xb, active, 1)
         da, db = _steps(a, b, sa, sb, xa[active], xb[active])
         xa[active], moved_a = moved(a, xa[active], da)
         xb[active], moved_b = moved(b, xb[active], db)
@@ -58,17 +58,19 @@ def common_tangent(a: Phase, b: Phase, temperature: Array, x_a: Array, x_b: Arra
     return _result(a, b, inner_a.at(a, t, xa, every), inner_b.at(b, t, xb, every), xa, xb, ok)
 
 
-class _Memory:
+class Memory:
     """Site fractions of the last state of each point, to start the next one from."""
 
     def __init__(self, size: int) -> None:
         self.inner: Array | None = None
         self.size = size
 
-    def at(self, phase: Phase, t: Array, x: Array, rows: npt.NDArray[np.int_]) -> State:
+    def at(self, phase: Phase, t: Array, x: Array, rows: npt.NDArray[np.int_], rounds: int = 60) -> State:
         """State of a phase at the chosen points, starting from their last one."""
-        start = None if self.inner is None else self.inner[rows]
-        state = phase.at(t[rows], x[rows], start)
+        if self.inner is None:
+            state = phase.at(t[rows], x[rows])
+        else:
+            state = phase.at(t[rows], x[rows], self.inner[rows], rounds)
         if state.inner is not None:
             if self.inner is None:
                 self.inner = np.empty((self.size, state.inner.shape[1]))
