@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -160,7 +161,7 @@ def _field(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
     return Field(b.label, a.label, t, x_b, x_a)
 
 
-def _split(run: Run, places: Array, size: int) -> tuple[Array, Array]:
+def _split(run: Run, places: Any, size: int) -> tuple[Array, Array]:
     """Where to put the next point in each interval, and how far its composition has gone by then.
 
     Halfway; but beside a congruent point, where compositions leave like the square root of the

@@ -8,6 +8,9 @@ import numpy as np
 
 from bronzeward.thermo import boundaries, invariants, reading, widths
 from bronzeward.thermo.description import Description
+from bronzeward.thermo.gibbs import Phase
+from bronzeward.thermo.lines import Scan
+from bronzeward.thermo.records import Field
 from bronzeward.thermo.table import PhaseTable
 
 LOWEST = 250.0
@@ -40,11 +43,11 @@ def build(description: Description) -> PhaseTable:
 
 
 def _ends(
-    phases: list[reading.Phase],
-    scanned: invariants.Scan,
+    phases: list[Phase],
+    scanned: Scan,
     events: list[invariants.Event],
     stacks: list[list[int]],
-    fields: list[boundaries.Field],
+    fields: list[Field],
 ) -> tuple[tuple[str, str], ...]:
     """Label of the phase at pure copper and at pure tin in each interval between reactions."""
     ends = []

@@ -113,7 +113,7 @@ class Constrained:
         if self.reduced.shape[1] == 1:
             return np.maximum(self.reduced, _FLOOR * t[:, None, None])
         lowest = np.linalg.eigvalsh(self.reduced)[:, 0]
-        shift = np.maximum(0.0, _FLOOR * t - lowest)
+        shift: Array = np.maximum(0.0, _FLOOR * t - lowest)
         return self.reduced + shift[:, None, None] * np.eye(self.reduced.shape[1])
 
 

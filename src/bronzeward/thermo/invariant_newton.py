@@ -61,7 +61,7 @@ def _three_step(
         matrix[row, row] = state.curvature[0]
         right[row] = -state.slope[0]
     try:
-        result: Array = np.linalg.solve(matrix, right)
+        result = np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
     except np.linalg.LinAlgError:
         return None
     return result if np.all(np.isfinite(result)) else None

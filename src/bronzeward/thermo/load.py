@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from bronzeward.thermo import cache as store
@@ -21,9 +24,22 @@ def load_table(description: str | Path = descriptions.DEFAULT, cache: bool = Tru
         table = store.read(path)
         if table is not None and table.tdb_sha256 == found.sha256:
             return table
-    from bronzeward.thermo.build import build
+    with _without_collector():
+        from bronzeward.thermo.build import build
 
-    table = build(found)
+        table = build(found)
     if cache:
         store.write(path, table)
     return table
+
+
+@contextmanager
+def _without_collector() -> Iterator[None]:
+    """Pause cyclic garbage collection: importing pycalphad makes many objects and no garbage."""
+    active = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if active:
+            gc.enable()

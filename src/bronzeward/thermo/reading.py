@@ -6,6 +6,7 @@ The one module that imports pycalphad.
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from typing import Any
 
 import symengine
@@ -30,16 +31,24 @@ def read(description: Description) -> tuple[list[Phase], list[str]]:
         warnings.simplefilter("ignore")
         database = open_database(description)
         components = _components(database, description)
-        phases, left_out = [], []
+        phases: list[Phase] = []
+        left_out: list[str] = []
         for name in sorted(filter_phases(database, components)):
             expressions, reason = _expressions(database, components, name, description)
             if expressions is None:
                 left_out.append(f"phase {name} left out: {reason}")
             else:
-                phases.append(Phase(expressions))
+                phases.append(Phase(_unlike(expressions, phases)))
     if not phases:
         raise InputError(f"{description.path}: no phase of copper and tin in it")
     return phases, left_out
+
+
+def _unlike(expressions: Expressions, others: list[Phase]) -> Expressions:
+    """The same under its own name if its label is taken already."""
+    if all(other.label != expressions.label for other in others):
+        return expressions
+    return replace(expressions, label=expressions.name.lower())
 
 
 def open_database(description: Description) -> Any:
@@ -70,19 +79,19 @@ def _expressions(
         return None, "charged species"
     free: list[Any] = []
     blocks: list[int] = []
-    replace: dict[Any, Any] = {v.P: symengine.RealDouble(_PRESSURE)}
+    values: dict[Any, Any] = {v.P: symengine.RealDouble(_PRESSURE)}
     for index, sublattice in enumerate(model.constituents):
         species = sorted(sublattice, key=str)
         own = [symengine.Symbol(f"z_{index}_{k}") for k in range(1, len(species))]
         for symbol, member in zip(own, species[1:], strict=True):
-            replace[v.Y(name, index, member)] = symbol
-        replace[v.Y(name, index, species[0])] = 1 - sum(own, symengine.Integer(0))
+            values[v.Y(name, index, member)] = symbol
+        values[v.Y(name, index, species[0])] = 1 - sum(own, symengine.Integer(0))
         free += own
         blocks.append(len(own))
     temperature = symengine.Symbol("T")
-    replace[v.T] = temperature
-    energy = _smooth(symengine.sympify(model.GM)).subs(replace)
-    tin = symengine.sympify(model.moles("SN")).subs(replace)
+    values[v.T] = temperature
+    energy = _smooth(symengine.sympify(model.GM)).subs(values)
+    tin = symengine.sympify(model.moles("SN")).subs(values)
     label = description.label(name)
     return Expressions(name, label, temperature, free, [b for b in blocks if b], energy, tin), ""
 

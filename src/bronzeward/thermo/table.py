@@ -76,33 +76,50 @@ class PhaseTable:
 
         Raises InputError outside the range of the table or of 0 to 1.
         """
+        return self.amounts(temperature, x_sn)[0]
+
+    def compositions(self, temperature: Any, x_sn: Any) -> Array:
+        """Tin fraction of every phase at equilibrium, shape (..., 9); NaN for those not there."""
+        return self.amounts(temperature, x_sn)[1]
+
+    def amounts(self, temperature: Any, x_sn: Any) -> tuple[Array, Array]:
+        """Both `fractions` and `compositions`."""
         t, x = np.broadcast_arrays(np.asarray(temperature, dtype=float), np.asarray(x_sn, dtype=float))
         self._check(t, x)
-        result = np.zeros((t.size, len(self.phases)))
+        fraction = np.zeros((t.size, len(self.phases)))
+        tin = np.full((t.size, len(self.phases)), np.nan)
         flat_t, flat_x = t.ravel(), x.ravel()
         which = self._stack_of(flat_t)
         for k in np.unique(which):
             rows = np.flatnonzero(which == k)
-            self._fill(result, rows, int(k), flat_t[rows], flat_x[rows])
-        return result.reshape(*t.shape, len(self.phases))
+            self._fill(fraction, tin, rows, int(k), flat_t[rows], flat_x[rows])
+        shape = (*t.shape, len(self.phases))
+        return fraction.reshape(shape), tin.reshape(shape)
 
-    def _fill(self, result: Array, rows: npt.NDArray[np.intp], k: int, t: Array, x: Array) -> None:
-        """Fractions at points of one interval: every region overwrites those before it, from copper up."""
+    def _fill(
+        self, fraction: Array, tin: Array, rows: npt.NDArray[np.intp], k: int, t: Array, x: Array
+    ) -> None:
+        """Amounts at points of one interval: every region overwrites those before it, from copper up."""
         column = {label: place for place, label in enumerate(self.phases)}
-        result[rows, column[_merged(self.ends[k][0])]] = 1.0
+        first = column[_merged(self.ends[k][0])]
+        fraction[rows, first], tin[rows, first] = 1.0, x
         for index in self.stacks[k]:
             own = self.fields[index]
             low, high = self._bounds(own, t)
             here = np.flatnonzero(x >= low)
             if not here.size:
                 break
-            width = high[here] - low[here]
+            low, high, places = low[here], high[here], rows[here]
             with np.errstate(divide="ignore", invalid="ignore"):
-                lever = np.where(width > 0, (x[here] - low[here]) / width, 1.0)
-            tin = np.clip(lever, 0.0, 1.0)
-            result[rows[here]] = 0.0
-            result[rows[here], column[_merged(own.copper_side)]] = 1 - tin
-            result[rows[here], column[_merged(own.tin_side)]] += tin
+                share = np.where(high > low, (x[here] - low) / (high - low), 1.0)
+            share = np.clip(share, 0.0, 1.0)
+            fraction[places], tin[places] = 0.0, np.nan
+            a, b = column[_merged(own.copper_side)], column[_merged(own.tin_side)]
+            fraction[places, a] = 1 - share
+            fraction[places, b] += share
+            tin[places, a] = np.where(share < 1, low, np.nan)
+            tin[places, b] = np.where(share < 1, high, x[here])
+            tin[places[share == 0], b] = np.nan
 
     @staticmethod
     def _bounds(own: Field, t: Array) -> tuple[Array, Array]:
@@ -165,12 +182,9 @@ class PhaseTable:
         which = self._stack_of(flat)
         for k in np.unique(which):
             region = self._region(int(k), label, side)
-            if region is None:
-                continue
-            rows = np.flatnonzero(which == k)
-            stack = self.stacks[k]
-            copper[rows] = 0.0 if region == 0 else self._bounds(self.fields[stack[region - 1]], flat[rows])[1]
-            tin[rows] = 1.0 if region == len(stack) else self._bounds(self.fields[stack[region]], flat[rows])[0]
+            if region is not None:
+                rows = np.flatnonzero(which == k)
+                copper[rows], tin[rows] = self.range_of(int(k), region, flat[rows])
         return tin.reshape(t.shape), copper.reshape(t.shape)
 
     def diffusion_width(self, label: str, temperature: Any, side: str = "copper") -> Array:
@@ -206,6 +220,16 @@ class PhaseTable:
     def regions(self, stack: int) -> list[str]:
         """Labels of the single-phase regions in one interval, from the copper side to the tin side."""
         return [self.ends[stack][0], *[self.fields[index].tin_side for index in self.stacks[stack]]]
+
+    def range_of(self, stack: int, region: int, temperature: Array) -> tuple[Array, Array]:
+        """Tin fractions between which a region of a stack extends, at temperatures [K], shape (n,)."""
+        own = self.stacks[stack]
+        low, high = np.zeros(temperature.size), np.ones(temperature.size)
+        if region > 0:
+            low = self._bounds(self.fields[own[region - 1]], temperature)[1]
+        if region < len(own):
+            high = self._bounds(self.fields[own[region]], temperature)[0]
+        return low, high
 
     def interval(self, stack: int) -> tuple[float, float]:
         """Temperatures [K] between which a stack of fields holds."""
@@ -243,7 +267,7 @@ def _check_x(x: Array) -> None:
         raise InputError(f"tin fraction {x[~((x >= 0) & (x <= 1))].flat[0]:g} is not between 0 and 1")
 
 
-def _holds_liquid(own: Field, end: int, x: Array) -> npt.NDArray[np.bool_]:
+def _holds_liquid(own: Field, end: int, x: Array) -> Any:
     """Whether there is liquid at a composition at one end of a field; none on its solid boundary."""
     low, high = own.x_copper_side[end], own.x_tin_side[end]
     if own.copper_side == LIQUID:

@@ -12,6 +12,8 @@ with Gauss-Legendre panels split at the stoichiometric compositions of the subla
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from bronzeward.phases import LIQUID
@@ -33,7 +35,7 @@ def thermodynamic_widths(table: PhaseTable, phases: dict[str, Phase]) -> tuple[W
             phase = phases[label]
             if label != LIQUID and not phase.line:
                 t = _temperatures(*table.interval(k))
-                low, high = _range(table, k, region, t)
+                low, high = table.range_of(k, region, t)
                 widths.append(Width(k, region, t, width(phase, t, low, high)))
     return tuple(widths)
 
@@ -44,7 +46,7 @@ def width(phase: Phase, t: Array, low: Array, high: Array) -> Array:
     edges = [low, *[np.clip(x, low, high) for x in inner], high]
     total = np.zeros(t.size)
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges):
         half, middle = 0.5 * (stop - start), 0.5 * (stop + start)
         rows = np.flatnonzero(half > 0)
         if rows.size:
@@ -65,15 +67,3 @@ def _temperatures(low: float, high: float) -> Array:
     """Temperatures of an interval, closer at its ends, where ranges open and close like a root."""
     n = max(7, round((high - low) / _SPACING))
     return low + (high - low) * 0.5 * (1 - np.cos(np.pi * np.linspace(0, 1, n)))
-
-
-def _range(table: PhaseTable, k: int, region: int, t: Array) -> tuple[Array, Array]:
-    stack = table.stacks[k]
-    low, high = np.zeros(t.size), np.ones(t.size)
-    if region > 0:
-        own = table.fields[stack[region - 1]]
-        low = np.interp(t, own.temperature, own.x_tin_side)
-    if region < len(stack):
-        own = table.fields[stack[region]]
-        high = np.interp(t, own.temperature, own.x_copper_side)
-    return low, high

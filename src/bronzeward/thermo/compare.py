@@ -1,0 +1,49 @@
+"""How far two descriptions disagree about the reactions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bronzeward.thermo.records import Invariant
+from bronzeward.thermo.table import PhaseTable
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One reaction in two tables; None where a table lacks it.
+
+    difference: temperature in the second less that in the first [K].
+    """
+
+    reaction: str
+    first: Invariant | None
+    second: Invariant | None
+    difference: float | None
+
+
+def compare_invariants(first: PhaseTable, second: PhaseTable) -> list[Pair]:
+    """Reactions of both tables side by side, by rising temperature.
+
+    Two are the same if they involve the same phases the same way; of several such (a phase that
+    melts at both pure elements) those nearest in temperature.
+    """
+    rest = list(second.invariants)
+    pairs = []
+    for own in first.invariants:
+        same = [other for other in rest if _key(other) == _key(own)]
+        match = min(same, key=lambda other: abs(other.temperature - own.temperature), default=None)
+        if match is not None:
+            rest.remove(match)
+        gap = None if match is None else match.temperature - own.temperature
+        pairs.append(Pair(own.reaction, own, match, gap))
+    pairs += [Pair(other.reaction, None, other, None) for other in rest]
+    return sorted(pairs, key=_temperature)
+
+
+def _key(own: Invariant) -> tuple[str, str]:
+    return own.kind, own.reaction
+
+
+def _temperature(pair: Pair) -> float:
+    one = pair.first or pair.second
+    return one.temperature if one is not None else 0.0
