@@ -22,6 +22,9 @@ from bronzeward.thermo.tangent import Tangent, common_tangent
 TOLERANCE = 8e-6
 _ROUNDS = 45
 
+_SMALL = 1e-3
+"""Change of composition over an interval below which a point in it may be interpolated unsaid."""
+
 
 @dataclass
 class Run:
@@ -145,12 +148,16 @@ def _field(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
         start_b = x_b[places] + bend * (x_b[places + 1] - x_b[places])
         found = common_tangent(a, b, middle, start_a, start_b)
         if not found.ok.all():
-            found = _scanned(phases, run, middle, found)
+            found = _retried(a, b, middle, found, (x_a, x_b), places)
         if not found.ok.all():
-            lost = middle[~found.ok]
-            warnings.append(f"{a.label} + {b.label}: no tangent at {lost.size} of {middle.size} temperatures "
-                            f"near {lost[0] - 273.15:.3f} °C, interpolated")
-        new_a, new_b = np.where(found.ok, found.x_a, mean_a), np.where(found.ok, found.x_b, mean_b)
+            found = _scanned(phases, run, middle, found)
+        lost = ~found.ok & (np.abs(x_a[places + 1] - x_a[places]) > _SMALL)
+        if lost.any():
+            warnings.append(
+                f"{a.label} + {b.label}: no tangent at {lost.sum()} of {middle.size} temperatures "
+                f"near {middle[lost][0] - 273.15:.3f} °C, interpolated"
+            )
+        new_a, new_b = np.where(found.ok, found.x_a, start_a), np.where(found.ok, found.x_b, start_b)
         error = np.maximum(np.abs(new_a - mean_a), np.abs(new_b - mean_b))
         again = (error > TOLERANCE) & found.ok
         where = places + 1
@@ -175,6 +182,20 @@ def _split(run: Run, places: Any, size: int) -> tuple[Array, Array]:
         last = places == size - 2
         share[last], bend[last] = 15 / 16, 3 / 4
     return share, bend
+
+
+def _retried(
+    a: Phase, b: Phase, middle: Array, found: Tangent, known: tuple[Array, Array], places: Any
+) -> Tangent:
+    """Tangents that Newton missed, filled in from the neighbour whose phases lie further apart."""
+    x_a, x_b = known
+    missed = np.flatnonzero(~found.ok)
+    left = places[missed]
+    wide = left + (x_b[left + 1] - x_a[left + 1] > x_b[left] - x_a[left])
+    again = common_tangent(a, b, middle[missed], x_a[wide], x_b[wide])
+    for own, fresh in zip(found, again, strict=True):
+        own[missed] = fresh
+    return found
 
 
 def _scanned(phases: Sequence[Phase], run: Run, t: Array, found: Tangent) -> Tangent:

@@ -12,7 +12,7 @@ reaction is solved for exactly; if not, or if that fails, the interval is halved
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,32 +119,36 @@ def _kept(below: list[Line], above: list[Line]) -> tuple[int, int]:
 def _elementary(
     phases: Sequence[Phase], t: tuple[float, float], below: list[Line], above: list[Line]
 ) -> Event | None:
+    """The one reaction that turns one sequence into the other; None unless it lies in the interval."""
     head, tail = _kept(below, above)
-    low, high = below[head : len(below) - tail], above[head : len(above) - tail]
-    solved = _solve(phases, t, low, high, head == 0, tail == 0)
-    if solved is None or not t[0] - 1e-9 <= solved.temperature <= t[1] + 1e-9:
-        return None
-    return Event(solved, head, tail, low, high)
+    for first, last in ((head, tail), (head - 1, tail), (head, tail - 1)):
+        if first < 0 or last < 0:
+            continue
+        low, high = below[first : len(below) - last], above[first : len(above) - last]
+        for solved in _solutions(phases, 0.5 * (t[0] + t[1]), low, high, first == 0, last == 0):
+            if solved is not None and t[0] - 1e-9 <= solved.temperature <= t[1] + 1e-9:
+                return Event(solved, first, last, low, high)
+    return None
 
 
-def _solve(
-    phases: Sequence[Phase],
-    t: tuple[float, float],
-    low: list[Line],
-    high: list[Line],
-    at_copper: bool,
-    at_tin: bool,
-) -> Invariant | None:
-    middle = 0.5 * (t[0] + t[1])
+def _solutions(
+    phases: Sequence[Phase], t: float, low: list[Line], high: list[Line], at_copper: bool, at_tin: bool
+) -> Iterator[Invariant | None]:
+    """Reactions that could turn the tie-lines `low` into `high`, solved from temperature t."""
     for fewer, more, cooling in ((high, low, 1), (low, high, -1)):
         if len(fewer) == 1 and len(more) == 2 and more[0].b == more[1].a:
             if fewer[0].pair == (more[0].a, more[1].b):
-                return _three(phases, middle, more, cooling)
+                yield _three(phases, t, more, cooling)
         if not fewer and len(more) == 2 and more[0].pair == more[1].pair[::-1]:
-            return _congruent(phases, middle, more, cooling)
+            yield _congruent(phases, t, more, cooling)
         if not fewer and len(more) == 1:
-            return _end(phases, middle, more[0], cooling, at_copper, at_tin)
-    return _polymorphic(phases, middle, low, high)
+            if more[0].a == more[0].b:
+                yield _critical(phases, t, more[0])
+            elif at_copper:
+                yield _end(phases, t, more[0], cooling, "x_low")
+            if more[0].a != more[0].b and at_tin:
+                yield _end(phases, t, more[0], cooling, "x_high")
+    yield _polymorphic(phases, t, low, high)
 
 
 def _three(phases: Sequence[Phase], t: float, two: list[Line], cooling: int) -> Invariant | None:
@@ -170,20 +174,22 @@ def _congruent(phases: Sequence[Phase], t: float, two: list[Line], cooling: int)
     return _record([outer.label, inner.label], [x, x], temperature, *_direction(cooling))
 
 
-def _end(
-    phases: Sequence[Phase], t: float, line: Line, cooling: int, at_copper: bool, at_tin: bool
-) -> Invariant | None:
-    """A tie-line that shrinks to nothing: at a pure element, or at a critical point."""
-    a, b = phases[line.a], phases[line.b]
-    if line.a == line.b:
-        solved = critical(a, t, 0.5 * (line.x_a + line.x_b))
-        return None if solved is None else _record([a.label] * 2, [solved[1]] * 2, solved[0], [0], [1])
-    if at_copper and a.x_low == b.x_low:
-        temperature, inner, outer, x = same_energy(a, b, t, a.x_low), a, b, a.x_low
-    elif at_tin and a.x_high == b.x_high:
-        temperature, inner, outer, x = same_energy(a, b, t, a.x_high), b, a, a.x_high
-    else:
+def _critical(phases: Sequence[Phase], t: float, line: Line) -> Invariant | None:
+    """A miscibility gap that closes."""
+    phase = phases[line.a]
+    solved = critical(phase, t, 0.5 * (line.x_a + line.x_b))
+    return None if solved is None else _record([phase.label] * 2, [solved[1]] * 2, solved[0], [0], [1])
+
+
+def _end(phases: Sequence[Phase], t: float, line: Line, cooling: int, end: str) -> Invariant | None:
+    """A tie-line that shrinks to nothing at pure copper (end x_low) or pure tin (x_high)."""
+    inner, outer = phases[line.a], phases[line.b]
+    if end == "x_high":
+        inner, outer = outer, inner
+    x = float(getattr(inner, end))
+    if x != getattr(outer, end):
         return None
+    temperature = same_energy(inner, outer, t, x)
     if temperature is None:
         return None
     return _record([outer.label, inner.label], [x, x], temperature, *_direction(cooling))

@@ -45,7 +45,7 @@ class Scan(NamedTuple):
     """Tie-lines at each temperature, from the copper side to the tin side, and how near others are.
 
     `distance` has shape (n_temperatures, n_phases): Gibbs energy [J/mol] by which a phase lies
-    above the stable state at its best composition; zero or less where it is stable.
+    above the stable state of its own composition, where that is least; zero where it is stable.
     """
 
     temperature: Array
@@ -59,7 +59,8 @@ def grid(phase: Phase, points: int) -> Array:
         return np.array([phase.x_low])
     ends = np.geomspace(1e-12, 0.5 / points, 24)
     even = np.linspace(0, 1, points + 1)[1:-1]
-    return phase.x_low + (phase.x_high - phase.x_low) * np.concatenate([ends, even, 1 - ends[::-1]])
+    share = np.concatenate([[0.0], ends, even, 1 - ends[::-1], [1.0]])
+    return phase.x_low + (phase.x_high - phase.x_low) * share
 
 
 def scan(phases: Sequence[Phase], temperature: Array, points: int = 160) -> Scan:
@@ -67,11 +68,11 @@ def scan(phases: Sequence[Phase], temperature: Array, points: int = 160) -> Scan
     t = np.atleast_1d(np.asarray(temperature, dtype=float))
     grids = [grid(phase, points) for phase in phases]
     samples = [_sample(phase, t, x) for phase, x in zip(phases, grids, strict=True)]
-    rough = [_rough(grids, [sample[k] for sample in samples]) for k in range(t.size)]
+    distance = np.empty((t.size, len(phases)))
+    rough = [_rough(grids, [sample[k] for sample in samples], distance[k]) for k in range(t.size)]
     lines = [_convex(phases, tk, found) for tk, found in zip(t, _exact(phases, t, rough), strict=True)]
-    distance = np.full((t.size, len(phases)), np.inf)
     for _ in range(4):
-        if not _mend(phases, t, lines, grids, samples, distance):
+        if not _mend(phases, t, lines, grids, samples):
             break
     return Scan(t, lines, distance)
 
@@ -82,8 +83,8 @@ def _sample(phase: Phase, t: Array, x: Array) -> Array:
     return energy.reshape(t.size, x.size)
 
 
-def _rough(grids: list[Array], energies: list[Array]) -> list[Line]:
-    """Pairs of coexisting phases from the hull of the samples at one temperature."""
+def _rough(grids: list[Array], energies: list[Array], distance: Array) -> list[Line]:
+    """Pairs of coexisting phases from the hull of the samples at one temperature; fills `distance`."""
     x = np.concatenate(grids)
     g = np.concatenate(energies)
     owner = np.concatenate([np.full(own.size, k) for k, own in enumerate(grids)])
@@ -91,6 +92,9 @@ def _rough(grids: list[Array], energies: list[Array]) -> list[Line]:
     order = np.lexsort((g, x))
     order = order[np.concatenate([[True], np.diff(x[order]) > 0])]
     kept = order[lower_hull(x[order], g[order])]
+    heights = g - np.interp(x, x[kept], g[kept])
+    starts = np.concatenate([[0], np.cumsum([own.size for own in grids])[:-1]])
+    distance[:] = np.minimum.reduceat(heights, starts)
     first, last = kept[:-1], kept[1:]
     gap = (owner[first] != owner[last]) | (place[last] - place[first] > 1)
     lines = []
@@ -149,10 +153,8 @@ def _mend(
     lines: list[list[Line]],
     grids: list[Array],
     samples: list[Array],
-    distance: Array,
 ) -> bool:
-    """Put in phases that dip below a tangent; fills `distance` and says whether any was put in."""
-    distance[:] = np.inf
+    """Put in phases that dip below a tangent between samples; says whether any was put in."""
     rows = np.array([k for k, own in enumerate(lines) for _ in own], dtype=int)
     flat = [line for own in lines for line in own]
     if not flat:
@@ -163,11 +165,9 @@ def _mend(
     inserts: dict[int, list[tuple[float, int, float]]] = defaultdict(list)
     for p, phase in enumerate(phases):
         other = np.flatnonzero((ends[0] != p) & (ends[1] != p))
-        np.minimum.at(distance[:, p], rows[(ends[0] == p) | (ends[1] == p)], 0.0)
         if not other.size:
             continue
         least, x = _lowest(phase, t, rows[other], grids[p], samples[p], origin[other], slope[other])
-        np.minimum.at(distance[:, p], rows[other], least)
         within = (x > spans[0][other]) & (x < spans[1][other])
         for i in np.flatnonzero((least < -1e-7) & within):
             inserts[int(other[i])].append((float(least[i]), p, float(x[i])))

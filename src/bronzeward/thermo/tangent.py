@@ -20,6 +20,9 @@ from bronzeward.thermo.gibbs import Array, Phase
 from bronzeward.thermo.inner import State
 
 _ROUNDS = 60
+_EQUAL = 1e-7
+"""Difference of chemical potentials [J/mol] that counts as none where steps stay above rounding."""
+
 _CONVERGED = 1e-8
 """Relative step after which Newton has converged: the step after it would be of order 1e-16."""
 
@@ -82,7 +85,8 @@ def moved(phase: Phase, x: Array, step: Array) -> tuple[Array, Array]:
     """Tin fraction after a limited step, and how far it went relative to the distance from the ends."""
     if phase.line:
         return x, np.zeros(x.shape)
-    low, high = x - phase.x_low, phase.x_high - x
+    room = 1e-13 * (phase.x_high - phase.x_low)
+    low, high = np.maximum(x - phase.x_low, room), np.maximum(phase.x_high - x, room)
     relative = step / (low * high) * (phase.x_high - phase.x_low)
     limited = np.clip(np.nan_to_num(relative, nan=0.0), -1.5, 1.5)
     odds = low / high * np.exp(limited)
@@ -95,7 +99,8 @@ def moved(phase: Phase, x: Array, step: Array) -> tuple[Array, Array]:
 def _start(phase: Phase, x: Array, size: int) -> Array:
     if phase.line:
         return np.full(size, phase.x_low)
-    return np.array(np.broadcast_to(np.asarray(x, dtype=float), (size,)))
+    room = 1e-13 * (phase.x_high - phase.x_low)
+    return np.array(np.broadcast_to(np.clip(x, phase.x_low + room, phase.x_high - room), (size,)))
 
 
 def _steps(a: Phase, b: Phase, sa: State, sb: State, xa: Array, xb: Array) -> tuple[Array, Array]:
@@ -117,15 +122,15 @@ def _steps(a: Phase, b: Phase, sa: State, sb: State, xa: Array, xb: Array) -> tu
 def _result(
     a: Phase, b: Phase, sa: State, sb: State, xa: Array, xb: Array, ok: npt.NDArray[np.bool_]
 ) -> Tangent:
-    if not a.line:
-        slope = sa.slope
-    elif not b.line:
-        slope = sb.slope
-    else:
+    if a.line and b.line:
         slope = (sb.energy - sa.energy) / (xb - xa)
+        return Tangent(xa, xb, sa.energy - xa * slope, slope, xb > xa)
+    slope = sb.slope if a.line else sa.slope
     origin = sa.energy - xa * slope
-    stable = np.ones(xa.size, dtype=bool)
+    miss = np.abs(sb.energy - xb * slope - origin)
+    stable = xb > xa
     for phase, state in ((a, sa), (b, sb)):
         if not phase.line:
+            miss = np.maximum(miss, np.abs(state.slope - slope))
             stable &= state.curvature > 0
-    return Tangent(xa, xb, origin, slope, ok & stable & (xb > xa))
+    return Tangent(xa, xb, origin, slope, (ok | (miss < _EQUAL)) & stable)

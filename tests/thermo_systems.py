@@ -1,0 +1,40 @@
+"""Small copper-tin descriptions with known answers, written to a folder for the tests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+HEAD = """
+ELEMENT /-   ELECTRON_GAS 0 0 0 !
+ELEMENT VA   VACUUM 0 0 0 !
+ELEMENT CU   FCC_A1 63.546 0 0 !
+ELEMENT SN   BCT_A5 118.71 0 0 !
+TYPE_DEFINITION % SEQ * !
+"""
+
+
+def solution(name: str, copper: str, tin: str, *interactions: str) -> str:
+    """A substitutional solution from the energies of its elements and its interactions."""
+    lines = [
+        f"PHASE {name} % 1 1.0 !",
+        f"CONSTITUENT {name} :CU,SN: !",
+        f"PARAMETER G({name},CU;0) 1 {copper}; 6000 N !",
+        f"PARAMETER G({name},SN;0) 1 {tin}; 6000 N !",
+    ]
+    lines += [f"PARAMETER L({name},CU,SN;{k}) 1 {value}; 6000 N !" for k, value in enumerate(interactions)]
+    return "\n".join(lines) + "\n"
+
+
+def compound(name: str, copper: float, tin: float, energy: str) -> str:
+    """A compound of fixed composition, its energy per mole of atoms."""
+    return (
+        f"PHASE {name} % 2 {copper} {tin} !\nCONSTITUENT {name} :CU:SN: !\n"
+        f"PARAMETER G({name},CU:SN;0) 1 {energy}; 6000 N !\n"
+    )
+
+
+def written(folder: Path, *phases: str, name: str = "own.tdb", head: str = HEAD) -> Path:
+    """The path of a TDB file with these phases."""
+    path = folder / name
+    path.write_text(head + "\n".join(phases))
+    return path
