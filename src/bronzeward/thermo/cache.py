@@ -1,7 +1,7 @@
 """Tables kept on disk: one netCDF file each in the user's cache folder.
 
-The file name carries what the table depends on: sha256 of the TDB file, pycalphad's version, the
-layout of the table. A file is written under a temporary name and renamed, so that a reader never
+The file name carries what the table depends on: sha256 of the TDB file, pycalphad's version, layout
+and method of the table. A file is written under a temporary name and renamed, so that a reader never
 sees half of it, and carries a checksum of its contents, so that a damaged one is noticed and built anew.
 A folder that cannot be written to only means that nothing is kept.
 """
@@ -27,6 +27,9 @@ from bronzeward.thermo.table import PhaseTable, Width
 LAYOUT = "bronzeward/table/1"
 """Name of the table's layout on disk; a new one makes old files unread."""
 
+METHOD = 2
+"""Raised whenever the same description would come out as a different table."""
+
 
 def folder() -> Path:
     """The cache folder: $BRONZEWARD_CACHE, else the one usual on the system."""
@@ -43,7 +46,7 @@ def folder() -> Path:
 def path_of(description: Description) -> Path:
     """Where the table of a description is kept."""
     label = json.dumps([description.name, sorted(description.labels.items()), description.references])
-    depends = "\n".join([LAYOUT, description.sha256, pycalphad_version(), label])
+    depends = "\n".join([LAYOUT, str(METHOD), description.sha256, pycalphad_version(), label])
     digest = hashlib.sha256(depends.encode()).hexdigest()[:20]
     return folder() / f"table-{digest}.nc"
 
