@@ -1,0 +1,82 @@
+"""The semi-infinite plane couple in closed form: growth constants to and from integrated coefficients.
+
+In a plane couple of unlimited tin and copper every layer grows as w_i = sqrt(k_i t). With the atom
+balance of each interface (see `growth/balance.py`), dn_i/dt = s_i - s_{i-1} and
+(N_i - N_{i+1}) s_i = J_i - J_{i+1}, that fixes the flows: a linear system for the J_i at given growth,
+and J_i = K_i / (V_i w_i) then gives K_i. The way back solves the same balance for the k_i.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.errors import InputError
+
+
+def integrated_from_growth(growth: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+    """Integrated coefficients K [m2/s] of the layers that grow as w_i^2 = k_i t.
+
+    Parameters
+    ----------
+    growth : array_like, shape (n,), [m2/s]
+        k_i, from the tin side to the copper side.
+    volume : array_like, shape (n,), [m3/mol]
+    x : array_like, shape (n,), [-]
+        Atom fraction of tin in each layer, falling.
+    x_ends : (float, float), [-]
+        Atom fractions of the tin end (solid tin or saturated liquid) and the copper end.
+    """
+    k, v, n = (np.asarray(a, dtype=float) for a in (growth, volume, x))
+    _check(k, v, n, x_ends)
+    root = np.sqrt(k)
+    # flows times sqrt(t): dn_i/dt = sqrt(k_i) / (2 V_i sqrt t)
+    flows = np.linalg.solve(_growth_matrix(n, x_ends), 0.5 * root / v)
+    return np.asarray(flows * v * root)
+
+
+def growth_from_integrated(integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+    """Growth constants k_i [m2/s] from integrated coefficients; the inverse of `integrated_from_growth`.
+
+    Newton's method on z_i = 1 / sqrt(k_i), in which the balance reads
+    z_i sum_j M_ij (K_j / V_j) z_j = 1 / (2 V_i); it starts from the layers taken one by one.
+    """
+    big_k, v, n = (np.asarray(a, dtype=float) for a in (integrated, volume, x))
+    _check(big_k, v, n, x_ends)
+    a = _growth_matrix(n, x_ends) * (big_k / v)[None, :] * 2.0 * v[:, None]
+    z = 1.0 / np.sqrt(np.diag(a))
+    for _ in range(200):
+        residual = z * (a @ z) - 1.0
+        step = np.linalg.solve(a * z[:, None] + np.diag(a @ z), residual)
+        share = min(1.0, float(np.min(0.9 * z / np.maximum(step, 1e-300))) if (step > 0).any() else 1.0)
+        z = z - share * step
+        if np.max(np.abs(step / z)) < 1e-15:
+            break
+    return np.asarray(1.0 / z**2)
+
+
+def _growth_matrix(x: NDArray[np.float64], x_ends: tuple[float, float]) -> NDArray[np.float64]:
+    """Matrix M with dn/dt = M J, shape (n, n)."""
+    chain = np.concatenate([[x_ends[0]], x, [x_ends[1]]])
+    drop = chain[:-1] - chain[1:]  # N_i - N_{i+1} over the n + 1 interfaces
+    count = x.size
+    matrix = np.zeros((count, count))
+    for i in range(count):
+        # s_i = (J_i - J_{i+1}) / drop_{i+1}; s_{i-1} = (J_{i-1} - J_i) / drop_i
+        matrix[i, i] = 1.0 / drop[i + 1] + 1.0 / drop[i]
+        if i + 1 < count:
+            matrix[i, i + 1] = -1.0 / drop[i + 1]
+        if i > 0:
+            matrix[i, i - 1] = -1.0 / drop[i]
+    return matrix
+
+
+def _check(k: NDArray[np.float64], v: NDArray[np.float64], x: NDArray[np.float64], ends: tuple[float, float]) -> None:
+    if k.ndim != 1 or k.shape != v.shape or k.shape != x.shape or k.size == 0:
+        raise InputError("plane couple: growth, volume and composition must be rows of the same length")
+    if not ((k > 0).all() and (v > 0).all()):
+        raise InputError("plane couple: growth constants and molar volumes must be above 0")
+    if not (np.diff(np.concatenate([[ends[0]], x, [ends[1]]])) < 0).all():
+        raise InputError("plane couple: tin fractions must fall from the tin end to the copper end")

@@ -1,0 +1,249 @@
+"""One implicit stage: find how fast each interface moves so that tin and copper are both conserved.
+
+Over a stage of weight gh [s] the phase amounts follow n_i = n*_i + gh (s_i - s_{i-1}), where s_i is the
+speed of the interface outside phase i, in atoms. Seen from an interface, the tin that leaves the phase
+inside must enter the phase outside; `flow` holds both and their slopes with the speeds at the two sides:
+
+    compound between two phases   J - N s_in in,  J - N s_out out,   J = K / (V dS)
+    innermost or outermost phase  whatever its own tin content requires
+    phase with a profile          from its cells (`profile.py`)
+
+The mismatch is solved for the speeds by Newton's method; its matrix is tridiagonal and diagonally
+dominant, because every layer grows more slowly the thicker it is.
+"""
+
+from __future__ import annotations
+
+from bronzeward.growth.geometry import resistance, resistance_slope
+from bronzeward.growth.problem import Problem, Work
+from bronzeward.growth.profile import is_flat, lay_faces, skin_is_thin, solve_cells
+
+MOST_ITERATIONS = 25
+
+DILUTE = 0.01
+"""Tin misplaced in a profile counts against its tin plus this share of its atoms."""
+
+LEAST_LAYER = 1e-6
+"""Share of the seed thickness below which a layer between two others cannot be computed."""
+
+CONVERGED = 1e-2
+"""Iteration stops at this share of the step tolerance."""
+
+IN, OUT, IN_BY_IN, IN_BY_OUT, OUT_BY_IN, OUT_BY_OUT = range(6)
+
+
+def speed_inside(w: Work, k: int) -> float:
+    """Speed of the interface at the tin side of the k-th phase; the centre does not move."""
+    return w.s[k - 1] if k > 0 else 0.0
+
+
+def speed_outside(w: Work, k: int, count: int) -> float:
+    """Speed of the interface at the copper side of the k-th phase; the barrier does not move."""
+    return w.s[k] if k < count - 1 else 0.0
+
+
+def set_amounts(p: Problem, w: Work, count: int, gh: float) -> bool:
+    """Amounts from speeds; False when a phase that must have some is left with next to none."""
+    fine = True
+    for k in range(count):
+        slot = w.sequence[k]
+        w.n[slot] = w.n_star[slot] + gh * (speed_outside(w, k, count) - speed_inside(w, k))
+        if w.n[slot] * p.volume[slot] <= LEAST_LAYER * p.seed * p.perimeter and (p.wide[slot] or 0 < k < count - 1):
+            fine = False
+    return fine
+
+
+def lay_out(p: Problem, w: Work, count: int) -> None:
+    """Areas at both sides of every phase, from the barrier inwards."""
+    area = p.area
+    for k in range(count - 1, -1, -1):
+        slot = w.sequence[k]
+        w.area_out[slot] = area
+        area -= w.n[slot] * p.volume[slot] + p.volume_slope[slot] * w.tin[slot]
+        w.area_in[slot] = area
+
+
+def compound_flows(p: Problem, w: Work, k: int, count: int, gh: float) -> None:
+    """Flows of a phase without a profile."""
+    slot = w.sequence[k]
+    at = slot * 6
+    s_in, s_out = speed_inside(w, k), speed_outside(w, k, count)
+    if k == 0:
+        w.flow[at + OUT] = -(w.x_out[slot] * w.n[slot] - w.tin_star[slot]) / gh
+        w.flow[at + OUT_BY_OUT] = -w.x_out[slot]
+        w.tin[slot] = w.x_out[slot] * w.n[slot]
+    elif k == count - 1:
+        w.flow[at + IN] = (w.x_in[slot] * w.n[slot] - w.tin_star[slot]) / gh
+        w.flow[at + IN_BY_IN] = -w.x_in[slot]
+        w.tin[slot] = w.x_in[slot] * w.n[slot]
+    else:
+        x = w.x_in[slot]
+        path = resistance(p, w.area_out[slot]) - resistance(p, w.area_in[slot])
+        through = w.rate[slot] / (p.volume[slot] * path)
+        slope = gh * through / path * p.volume[slot] * resistance_slope(p, w.area_in[slot])
+        w.flow[at + IN] = through - x * s_in
+        w.flow[at + OUT] = through - x * s_out
+        w.flow[at + IN_BY_IN] = -x + slope
+        w.flow[at + IN_BY_OUT] = -slope
+        w.flow[at + OUT_BY_IN] = slope
+        w.flow[at + OUT_BY_OUT] = -x - slope
+        w.tin[slot] = x * w.n[slot]
+
+
+def flat_flows(p: Problem, w: Work, k: int, count: int) -> None:
+    """Flows of a profile into which nothing diffuses: its atoms join and leave at their own composition."""
+    slot = w.sequence[k]
+    at = slot * 6
+    first = int(p.cell_start[slot])
+    x = w.x[first]
+    for c in range(first, first + int(p.cells[slot])):
+        w.held[c] = x
+    w.flow[at + IN] = -x * speed_inside(w, k)
+    w.flow[at + OUT] = -x * speed_outside(w, k, count)
+    w.flow[at + IN_BY_IN] = -x
+    w.flow[at + IN_BY_OUT] = 0.0
+    w.flow[at + OUT_BY_IN] = 0.0
+    w.flow[at + OUT_BY_OUT] = -x
+
+
+def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) -> None:
+    """Flows of a phase with a profile, its cells solved at the present speeds.
+
+    The slopes are taken by differences, only when `fresh`: other iterations keep them.
+    """
+    slot = w.sequence[k]
+    at = slot * 6
+    open_in, open_out = k > 0, k < count - 1
+    s_in, s_out = speed_inside(w, k), speed_outside(w, k, count)
+    amount = w.n[slot]
+    if not open_out and is_flat(p, w, slot) and skin_is_thin(p, w, slot, amount, w.area_in[slot], s_in):
+        flat_flows(p, w, k, count)
+        return
+    lay_faces(p, w, slot, amount, w.area_in[slot])
+    nudge = 1e-6 * amount / gh
+    if fresh and open_in:
+        more = amount - gh * nudge
+        a, b = solve_cells(p, w, slot, more, more / amount, s_in + nudge, s_out, gh, True, open_out)
+        w.flow[at + IN_BY_IN], w.flow[at + OUT_BY_IN] = a, b
+    if fresh and open_out:
+        more = amount + gh * nudge
+        a, b = solve_cells(p, w, slot, more, more / amount, s_in, s_out + nudge, gh, open_in, True)
+        w.flow[at + IN_BY_OUT], w.flow[at + OUT_BY_OUT] = a, b
+    flow_in, flow_out = solve_cells(p, w, slot, amount, 1.0, s_in, s_out, gh, open_in, open_out)
+    if fresh and open_in:
+        w.flow[at + IN_BY_IN] = (w.flow[at + IN_BY_IN] - flow_in) / nudge
+        w.flow[at + OUT_BY_IN] = (w.flow[at + OUT_BY_IN] - flow_out) / nudge
+    if fresh and open_out:
+        w.flow[at + IN_BY_OUT] = (w.flow[at + IN_BY_OUT] - flow_in) / nudge
+        w.flow[at + OUT_BY_OUT] = (w.flow[at + OUT_BY_OUT] - flow_out) / nudge
+    w.flow[at + IN] = flow_in
+    w.flow[at + OUT] = flow_out
+    first = int(p.cell_start[slot])
+    for c in range(first, first + int(p.cells[slot])):
+        w.held[c] = w.right[c + slot]
+
+
+def take_cells(p: Problem, w: Work, slot: int) -> float:
+    """Make the solved cells (`w.held`) the present ones; the share of the layer's tin that this moved."""
+    first = int(p.cell_start[slot])
+    edge, composition, held, tin = p.edge, w.x, w.held, w.u
+    amount = w.n[slot]
+    moved = 0.0
+    total = 0.0
+    for c in range(first, first + int(p.cells[slot])):
+        x = held[c]
+        atoms = amount * (edge[c + slot + 1] - edge[c + slot])
+        moved += atoms * abs(x - composition[c])
+        composition[c] = x
+        tin[c] = atoms * x
+        total += atoms * x
+    w.tin[slot] = total
+    return float(moved / (total + DILUTE * amount))
+
+
+def newton_step(w: Work, count: int) -> None:
+    """Correction of all speeds into `w.right[0 : count - 1]`, by the tridiagonal matrix of slopes."""
+    above = 0.0
+    before = 0.0
+    for k in range(count - 1):
+        here = int(w.sequence[k]) * 6
+        there = int(w.sequence[k + 1]) * 6
+        mismatch = w.flow[here + OUT] - w.flow[there + IN]
+        below = w.flow[here + OUT_BY_IN] if k > 0 else 0.0
+        beyond = -w.flow[there + IN_BY_OUT] if k + 2 < count else 0.0
+        pivot = w.flow[here + OUT_BY_OUT] - w.flow[there + IN_BY_IN] - below * above
+        before = (-mismatch - below * before) / pivot
+        above = beyond / pivot
+        w.right[k] = before
+        w.diagonal[k] = above
+    for k in range(count - 3, -1, -1):
+        w.right[k] -= w.diagonal[k] * w.right[k + 1]
+
+
+def damping(p: Problem, w: Work, count: int, gh: float) -> float:
+    """Share of the Newton step that leaves every layer at least a tenth of what it has."""
+    share = 1.0
+    for k in range(count):
+        slot = w.sequence[k]
+        if p.wide[slot] or 0 < k < count - 1:
+            inside = w.right[k - 1] if k > 0 else 0.0
+            outside = w.right[k] if k < count - 1 else 0.0
+            change = gh * (outside - inside)
+            if change < -0.9 * w.n[slot]:
+                share = min(share, -0.9 * w.n[slot] / change)
+    return share
+
+
+def single_phase(p: Problem, w: Work, gh: float) -> int:
+    """A stage of a phase that is alone: nothing moves, a profile levels out."""
+    slot = w.sequence[0]
+    w.n[slot] = w.n_star[slot]
+    w.tin[slot] = w.tin_star[slot]
+    if p.wide[slot]:
+        for _ in range(MOST_ITERATIONS):
+            lay_out(p, w, 1)
+            wide_flows(p, w, 0, 1, gh, False)
+            if take_cells(p, w, slot) < CONVERGED * p.tolerance:
+                return 1
+        return 0
+    return 1
+
+
+def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -> int:
+    """Solve one stage from the guess in `w.s` and `w.x`; the iterations used, 0 on failure."""
+    if count == 1:
+        return single_phase(p, w, gh)
+    if not set_amounts(p, w, count, gh):
+        for k in range(count - 1):
+            w.s[k] = 0.0
+        if not set_amounts(p, w, count, gh):
+            return 0
+    for iteration in range(1, MOST_ITERATIONS + 1):
+        # all stages of a step share gh, so the slopes of a profile serve until convergence is slow
+        fresh = (first_stage and iteration == 1) or iteration % 4 == 0
+        lay_out(p, w, count)
+        for k in range(count):
+            if p.wide[w.sequence[k]]:
+                wide_flows(p, w, k, count, gh, fresh)
+            else:
+                compound_flows(p, w, k, count, gh)
+        newton_step(w, count)
+        share = damping(p, w, count, gh)
+        # the cells just solved belong to the speeds before this correction, so they follow one behind
+        worst = 0.0
+        for k in range(count):
+            slot = w.sequence[k]
+            inside = w.right[k - 1] if k > 0 else 0.0
+            outside = w.right[k] if k < count - 1 else 0.0
+            worst = max(worst, abs(gh * (outside - inside)) / (abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot]))
+        moved = 0.0
+        for k in range(count):
+            if p.wide[w.sequence[k]]:
+                moved = max(moved, take_cells(p, w, w.sequence[k]))
+        if worst < CONVERGED * p.tolerance and moved < CONVERGED * p.tolerance:
+            return iteration
+        for k in range(count - 1):
+            w.s[k] += share * w.right[k]
+        if not set_amounts(p, w, count, gh):
+            return 0
+    return 0

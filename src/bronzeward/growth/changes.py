@@ -1,0 +1,264 @@
+"""Changes that happen at once: melting, freezing, splitting, seeds, and layers that run out.
+
+Each moves atoms and tin between neighbours by the lever rule and conserves both exactly.
+"""
+
+from __future__ import annotations
+
+from bronzeward.growth.cells import extend, fill
+from bronzeward.growth.problem import Problem, Work
+from bronzeward.growth.slots import CORE, N_SLOTS
+
+SEED_SHARE = 0.01
+"""A seed takes at most this share of the layers it grows from."""
+
+TIGHT = 1e-14
+"""Relative accuracy of a lever-rule balance that has to be iterated."""
+
+
+def composition_at_end(p: Problem, w: Work, slot: int, copper_side: bool) -> float:
+    """Composition of a layer at one of its ends: of its end cell when it has cells."""
+    if p.wide[slot]:
+        first = int(p.cell_start[slot])
+        return float(w.x[first + int(p.cells[slot]) - 1 if copper_side else first])
+    return float(w.tin[slot] / w.n[slot])
+
+
+def add(p: Problem, w: Work, slot: int, amount: float, x: float, copper_side: bool) -> None:
+    """Join atoms of composition `x` to a layer, which may not exist yet."""
+    if amount == 0.0:
+        return
+    if not p.wide[slot]:
+        w.n[slot] += amount
+        w.tin[slot] += amount * x
+    elif w.n[slot] <= 0.0:
+        fill(p, w, slot, amount, x)
+    elif copper_side:
+        extend(p, w, slot, 0.0, 0.0, amount, x)
+    else:
+        extend(p, w, slot, amount, x, 0.0, 0.0)
+
+
+def take(p: Problem, w: Work, slot: int, amount: float, copper_side: bool) -> float:
+    """Take atoms from one end of a layer; the tin that came with them."""
+    before = w.tin[slot]
+    if p.wide[slot]:
+        if copper_side:
+            extend(p, w, slot, 0.0, 0.0, -amount, 0.0)
+        else:
+            extend(p, w, slot, -amount, 0.0, 0.0, 0.0)
+    else:
+        x = w.tin[slot] / w.n[slot]
+        w.n[slot] -= amount
+        w.tin[slot] -= amount * x
+    return float(before - w.tin[slot])
+
+
+def give_tin(p: Problem, w: Work, slot: int, tin: float, copper_side: bool) -> None:
+    """Put tin without atoms into the end cell of a profile (or the bookkeeping of a compound)."""
+    w.tin[slot] += tin
+    if p.wide[slot]:
+        first = int(p.cell_start[slot])
+        c = first + int(p.cells[slot]) - 1 if copper_side else first
+        w.u[c] += tin
+        w.x[c] = w.u[c] / (w.n[slot] * (p.edge[c + slot + 1] - p.edge[c + slot]))
+
+
+def clear(p: Problem, w: Work, slot: int) -> None:
+    """Leave nothing of a layer."""
+    w.n[slot] = 0.0
+    w.tin[slot] = 0.0
+    w.s[slot] = 0.0
+    first = int(p.cell_start[slot])
+    for c in range(first, first + int(p.cells[slot])):
+        w.u[c] = 0.0
+        w.x[c] = 0.0
+
+
+def next_present(p: Problem, regime: int, slot: int, step: int) -> int:
+    """The next stable phase towards copper (step 1) or tin (step -1), or -1."""
+    slot += step
+    while 0 <= slot < N_SLOTS:
+        if p.present[regime * N_SLOTS + slot]:
+            return slot
+        slot += step
+    return -1
+
+
+def next_filled(w: Work, slot: int, step: int, least: float) -> int:
+    """The next layer with more than `least` atoms towards copper (1) or tin (-1), or -1."""
+    slot += step
+    while 0 <= slot < N_SLOTS:
+        if w.n[slot] > least:
+            return slot
+        slot += step
+    return -1
+
+
+def melt_core(p: Problem, w: Work) -> None:
+    """Solid tin takes the copper it needs from the layers outside it and becomes liquid on its liquidus."""
+    wanted = w.x_out[CORE]
+    for _ in range(200):
+        lacking = w.tin[CORE] - wanted * w.n[CORE]
+        if abs(lacking) <= TIGHT * w.n[CORE]:
+            break
+        slot = next_filled(w, CORE, 1, 0.0)
+        if slot < 0:
+            break
+        x = composition_at_end(p, w, slot, False)
+        amount = lacking / (wanted - x)
+        if amount >= w.n[slot] * (1.0 - 1e-9):
+            w.tin[CORE] += w.tin[slot]
+            w.n[CORE] += w.n[slot]
+            clear(p, w, slot)
+        else:
+            tin = take(p, w, slot, amount, False)
+            w.n[CORE] += amount
+            w.tin[CORE] += tin
+
+
+def freeze_core(p: Problem, w: Work, regime: int) -> None:
+    """Liquid splits into solid tin and the compound next to it."""
+    solid = w.x_out[CORE]
+    slot = next_present(p, regime, CORE, 1)
+    x = w.x_in[slot]
+    amount = (solid * w.n[CORE] - w.tin[CORE]) / (solid - x)
+    w.n[CORE] -= amount
+    w.tin[CORE] -= amount * x
+    add(p, w, slot, amount, x, False)
+
+
+def decompose(p: Problem, w: Work, regime: int, slot: int) -> None:
+    """A phase that stopped being stable joins or splits into the phases that are stable there."""
+    amount = w.n[slot]
+    x = w.tin[slot] / amount
+    tin_side = -1
+    for other in range(N_SLOTS):
+        if p.present[regime * N_SLOTS + other]:
+            if w.x_out[other] - 1e-9 <= x <= w.x_in[other] + 1e-9:
+                clear(p, w, slot)
+                add(p, w, other, amount, x, other < slot)
+                return
+            if w.x_out[other] > x:
+                tin_side = other
+    copper_side = next_present(p, regime, tin_side, 1)
+    clear(p, w, slot)
+    if copper_side < 0 or tin_side < 0:
+        edge = max(tin_side, copper_side)
+        add(p, w, edge, amount, x, edge < slot)
+        return
+    richer, leaner = w.x_out[tin_side], w.x_in[copper_side]
+    part = amount * (x - leaner) / (richer - leaner)
+    add(p, w, tin_side, part, richer, True)
+    add(p, w, copper_side, amount - part, leaner, False)
+
+
+def split_gamma(p: Problem, w: Work, slot_tin: int, slot_middle: int, slot_copper: int) -> None:
+    """On cooling, epsilon forms inside gamma: the part richer in tin comes to lie on epsilon's tin side."""
+    first = int(p.cell_start[slot_copper])
+    rich = 0.0
+    for c in range(first, first + int(p.cells[slot_copper])):
+        if w.x[c] > w.x_in[slot_middle]:
+            rich += w.n[slot_copper] * (p.edge[c + slot_copper + 1] - p.edge[c + slot_copper])
+        else:
+            break
+    if 0.0 < rich < w.n[slot_copper] * (1.0 - 1e-9):
+        tin = take(p, w, slot_copper, rich, False)
+        fill(p, w, slot_tin, rich, tin / rich)
+    elif rich > 0.0:
+        tin = w.tin[slot_copper]
+        amount = w.n[slot_copper]
+        clear(p, w, slot_copper)
+        fill(p, w, slot_tin, amount, tin / amount)
+
+
+def seed_amount(p: Problem, slot: int) -> float:
+    """Atoms in a layer of seed thickness round the tin core [mol/m]."""
+    return p.seed * p.perimeter / p.volume[slot]
+
+
+def seed_composition(p: Problem, w: Work, slot: int) -> float:
+    """Composition a new layer starts with."""
+    return 0.5 * (w.x_in[slot] + w.x_out[slot])
+
+
+def start(p: Problem, w: Work, slot: int, amount: float, x: float) -> None:
+    """Make a new layer."""
+    if p.wide[slot]:
+        fill(p, w, slot, amount, x)
+    else:
+        w.n[slot] = amount
+        w.tin[slot] = amount * x
+
+
+def seed_between(p: Problem, w: Work, slot: int) -> bool:
+    """Start a stable phase that is missing between two layers, from what its neighbours hold."""
+    amount = seed_amount(p, slot)
+    inner = next_filled(w, slot, -1, amount)
+    outer = next_filled(w, slot, 1, amount)
+    if inner < 0:
+        inner = next_filled(w, slot, -1, 0.0)
+    if outer < 0:
+        outer = next_filled(w, slot, 1, 0.0)
+    if inner < 0 or outer < 0:
+        return False
+    x = seed_composition(p, w, slot)
+    richer = composition_at_end(p, w, inner, True)
+    leaner = composition_at_end(p, w, outer, False)
+    if not leaner < x < richer:
+        return False
+    share = (x - leaner) / (richer - leaner)
+    amount = min(amount, SEED_SHARE * w.n[inner] / share, SEED_SHARE * w.n[outer] / (1.0 - share))
+    tin = take(p, w, inner, share * amount, True) + take(p, w, outer, (1.0 - share) * amount, False)
+    start(p, w, slot, amount, x)
+    excess = tin - amount * x
+    if p.wide[outer]:
+        give_tin(p, w, outer, excess, False)
+    elif p.wide[inner]:
+        give_tin(p, w, inner, excess, True)
+    else:
+        w.tin[slot] += excess
+    return True
+
+
+def seed_at_edge(p: Problem, w: Work, slot: int, host: int) -> None:
+    """Start a phase at the end of a supersaturated layer `host`, at the centre or the barrier."""
+    copper_side = slot > host
+    amount = min(seed_amount(p, slot), SEED_SHARE * w.n[host])
+    x = w.x_in[slot] if copper_side else w.x_out[slot]
+    tin = take(p, w, host, amount, copper_side)
+    start(p, w, slot, amount, x)
+    give_tin(p, w, host, tin - amount * x, copper_side)
+
+
+def absorb(p: Problem, w: Work, amount: float, tin: float, slot: int, edge: int, beyond: int) -> None:
+    """Hand the last atoms of `slot`, already cleared, to the layer `edge` beside it and the one `beyond`."""
+    if p.wide[edge] or beyond < 0:
+        w.n[edge] += amount
+        give_tin(p, w, edge, tin, edge < slot)
+        return
+    x_edge = w.tin[edge] / w.n[edge]
+    x_beyond = w.x_out[beyond] if beyond < edge else w.x_in[beyond]
+    part = (tin - amount * x_edge) / (x_beyond - x_edge)
+    w.n[edge] += amount - part
+    w.tin[edge] += (amount - part) * x_edge
+    w.n[beyond] += part
+    if p.wide[beyond]:
+        give_tin(p, w, beyond, part * x_beyond, beyond < edge)
+    else:
+        w.tin[beyond] += part * x_beyond
+
+
+def supersaturated_edge(p: Problem, w: Work, regime: int, count: int) -> int:
+    """A stable phase that ought to start at the centre or the barrier, or -1."""
+    inner = int(w.sequence[0])
+    outer = int(w.sequence[count - 1])
+    if p.wide[inner]:
+        slot = next_present(p, regime, inner, -1)
+        if slot >= 0 and composition_at_end(p, w, inner, False) > w.x_in[inner] + 1e-7:
+            return slot
+    if p.wide[outer] or (outer == CORE and p.liquid_core[regime]):
+        slot = next_present(p, regime, outer, 1)
+        if slot >= 0 and composition_at_end(p, w, outer, True) < w.x_out[outer] - 1e-7:
+            return slot
+    return -1

@@ -1,0 +1,331 @@
+"""Integrates one problem over its schedule: steps, lands on events, records."""
+
+from __future__ import annotations
+
+from bronzeward.growth.changes import (
+    absorb,
+    clear,
+    decompose,
+    freeze_core,
+    melt_core,
+    next_filled,
+    seed_at_edge,
+    seed_between,
+    split_gamma,
+    supersaturated_edge,
+)
+from bronzeward.growth.problem import (
+    APPEARS,
+    DECOMPOSES,
+    DONE,
+    EVENT_WIDTH,
+    EVENTS,
+    FREEZES,
+    FULL,
+    ITERATIONS,
+    MELTS,
+    QUENCH,
+    REJECTED,
+    RETURNS,
+    ROW_WIDTH,
+    ROWS,
+    STATUS,
+    STEPS,
+    TOO_SMALL,
+    USED_UP,
+    Problem,
+    Record,
+    Work,
+)
+from bronzeward.growth.slots import CORE, EPSILON, GAMMA, GAMMA_TIN, N_SLOTS
+from bronzeward.growth.state import find_sequence, set_temperature, touched_by_liquid
+from bronzeward.growth.step import close_tin, refresh_cells, remember, restore, try_step
+
+FIRST_STEP = 1e-3
+"""Step after the start and after every event [s]; it grows from there."""
+
+SMALLEST_STEP = 1e-10
+"""Below this the run gives up [s]."""
+
+USED_UP_SHARE = 1e-11
+"""A layer at the centre or the barrier with less than this share of all atoms is used up."""
+
+THINNEST_PROFILE_SHARE = 1e-7
+"""The same for a layer with a profile, whose cells cannot shrink to nothing."""
+
+
+def record_row(p: Problem, w: Work, r: Record, time: float, temperature: float, regime: int) -> None:
+    """Write the present state into the next row."""
+    row = int(r.count[ROWS])
+    if (row + 1) * ROW_WIDTH > len(r.row):
+        r.count[STATUS] = FULL
+        return
+    at = row * ROW_WIDTH
+    r.row[at] = time
+    r.row[at + 1] = temperature
+    r.row[at + 2] = float(regime)
+    for slot in range(N_SLOTS):
+        r.row[at + 3 + slot] = w.n[slot]
+        r.row[at + 3 + N_SLOTS + slot] = w.tin[slot]
+    if (row + 1) * p.n_cells <= len(r.cell):
+        for c in range(p.n_cells):
+            r.cell[row * p.n_cells + c] = w.u[c]
+    r.count[ROWS] = row + 1
+
+
+def record_event(r: Record, time: float, temperature: float, code: int, slot: int) -> None:
+    """Note an event; it is in force from the row recorded next."""
+    k = int(r.count[EVENTS])
+    if (k + 1) * EVENT_WIDTH > len(r.event):
+        r.count[STATUS] = FULL
+        return
+    at = k * EVENT_WIDTH
+    r.event[at] = time
+    r.event[at + 1] = temperature
+    r.event[at + 2] = float(code)
+    r.event[at + 3] = float(slot)
+    r.event[at + 4] = float(r.count[ROWS])
+    r.count[EVENTS] = k + 1
+
+
+def fill_gaps(p: Problem, w: Work, r: Record, regime: int, time: float, temperature: float, tell: bool) -> int:
+    """Seed every stable phase missing between the innermost and the outermost layer; how many exist then."""
+    inner = next_filled(w, -1, 1, 0.0)
+    outer = next_filled(w, N_SLOTS, -1, 0.0)
+    for slot in range(inner + 1, outer):
+        if p.present[regime * N_SLOTS + slot] and w.n[slot] <= 0.0 and seed_between(p, w, slot) and tell:
+            record_event(r, time, temperature, APPEARS, slot)
+    count = find_sequence(p, w, regime)
+    refresh_cells(p, w, count)
+    return count
+
+
+def change_regime(
+    p: Problem, w: Work, r: Record, old: int, new: int, time: float, temperature: float
+) -> int:
+    """Cross an invariant: melt or freeze the core, split what is no longer stable, seed what is."""
+    set_temperature(p, w, new, temperature, -1)
+    if w.n[CORE] > 0.0 and p.liquid_core[new] != p.liquid_core[old]:
+        if p.liquid_core[new]:
+            melt_core(p, w)
+            record_event(r, time, temperature, MELTS, CORE)
+        else:
+            freeze_core(p, w, new)
+            record_event(r, time, temperature, FREEZES, CORE)
+    had_core = w.n[CORE] > 0.0
+    epsilon_enters = p.present[new * N_SLOTS + GAMMA_TIN] and not p.present[old * N_SLOTS + EPSILON]
+    if epsilon_enters and w.n[GAMMA] > 0.0:
+        split_gamma(p, w, GAMMA_TIN, EPSILON, GAMMA)
+    for slot in range(N_SLOTS - 1, 0, -1):
+        if w.n[slot] > 0.0 and not p.present[new * N_SLOTS + slot]:
+            decompose(p, w, new, slot)
+            record_event(r, time, temperature, DECOMPOSES, slot)
+    if w.n[CORE] > 0.0 and not had_core and p.liquid_core[new]:
+        record_event(r, time, temperature, RETURNS, CORE)
+    return fill_gaps(p, w, r, new, time, temperature, True)
+
+
+def total(w: Work, values: object) -> float:
+    """Sum over the slots."""
+    result = 0.0
+    for slot in range(N_SLOTS):
+        result += values[slot]  # type: ignore[index]
+    return result
+
+
+def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
+    """Position in the sequence of an edge layer that is used up, or -1."""
+    if count < 2:
+        return -1
+    for k in (0, count - 1):
+        slot = w.sequence[k]
+        share = THINNEST_PROFILE_SHARE if p.wide[slot] else USED_UP_SHARE
+        if w.n[slot] <= share * atoms:
+            return k
+    return -1
+
+
+def overdrawn_edge(w: Work, count: int) -> int:
+    """Position of the edge layer that would have run out first within the step just tried, or -1."""
+    if count < 2:
+        return -1
+    found, earliest = -1, 1.0
+    for k in (0, count - 1):
+        slot = w.sequence[k]
+        if w.n[slot] < 0.0:
+            at = w.n_start[slot] / (w.n_start[slot] - w.n[slot])
+            if at < earliest:
+                found, earliest = k, at
+    return found
+
+
+def land(
+    p: Problem, w: Work, regime: int, touched: int, count: int, at: float, slope: float, h: float, k: int, atoms: float
+) -> float:
+    """Shorten the step until the k-th layer just runs out; the step taken (negative when it failed)."""
+    slot = w.sequence[k]
+    low, f_low = 0.0, w.n_start[slot]
+    high, f_high = h, w.n[slot]
+    for _ in range(60):
+        middle = low + (high - low) * f_low / (f_low - f_high)
+        restore(p, w, count)
+        error, _used = try_step(p, w, regime, touched, count, at, slope, middle)
+        if error < 0.0:
+            return -1.0
+        f = w.n[slot]
+        if abs(f) <= 0.1 * USED_UP_SHARE * atoms or high - low <= 1e-15 * h:
+            return middle
+        if f > 0.0:
+            low, f_low = middle, f
+            f_high *= 0.5
+        else:
+            high, f_high = middle, f
+            f_low *= 0.5
+    return -1.0
+
+
+def use_up(p: Problem, w: Work, r: Record, regime: int, count: int, k: int, time: float, temperature: float) -> int:
+    """Remove a spent edge layer; how many are left."""
+    slot = int(w.sequence[k])
+    step = 1 if k == 0 else -1
+    edge = int(w.sequence[k + step])
+    beyond = int(w.sequence[k + 2 * step]) if count > 2 else -1
+    amount, tin = w.n[slot], w.tin[slot]
+    clear(p, w, slot)
+    absorb(p, w, amount, tin, slot, edge, beyond)
+    record_event(r, time, temperature, USED_UP, slot)
+    count = find_sequence(p, w, regime)
+    refresh_cells(p, w, count)
+    shift_speeds(w, k)
+    return count
+
+
+def shift_speeds(w: Work, k: int) -> None:
+    """Speeds are guesses by position; drop the first one when the innermost layer went."""
+    if k == 0:
+        for j in range(N_SLOTS - 1):
+            w.s[j] = w.s[j + 1]
+
+
+def drop_thinnest(p: Problem, w: Work, count: int, regime: int) -> bool:
+    """Take out an inner layer thinner than a seed that no step can follow; it may be seeded again later."""
+    thinnest = -1
+    least = 1.0
+    for k in range(1, count - 1):
+        slot = int(w.sequence[k])
+        thickness = w.n[slot] * p.volume[slot] / (p.seed * p.perimeter)
+        if thickness < least:
+            thinnest, least = k, thickness
+    if thinnest < 0:
+        return False
+    slot = int(w.sequence[thinnest])
+    amount, tin = w.n[slot], w.tin[slot]
+    inner, outer = int(w.sequence[thinnest - 1]), int(w.sequence[thinnest + 1])
+    clear(p, w, slot)
+    if p.wide[outer]:
+        absorb(p, w, amount, tin, slot, outer, inner)
+    else:
+        absorb(p, w, amount, tin, slot, inner, outer)
+    refresh_cells(p, w, find_sequence(p, w, regime))
+    return True
+
+
+def limited(p: Problem, h: float, slope: float, left: float) -> float:
+    """Step within its bounds, stretched or halved so that no sliver is left at the end of the piece."""
+    h = min(h, p.longest_step)
+    if slope != 0.0:
+        h = min(h, p.widest_step / abs(slope))
+    if h >= left * (1.0 - 1e-6):
+        return left
+    if h > 0.5 * left:
+        return 0.5 * left
+    return h
+
+
+def integrate(p: Problem, w: Work, r: Record) -> None:
+    """Run the problem from its start to the end of its schedule, filling the record."""
+    for slot in range(N_SLOTS):
+        w.n[slot] = p.amount[slot]
+        w.tin[slot] = p.tin[slot]
+        if p.wide[slot] and w.n[slot] > 0.0:
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+                w.u[c] = w.tin[slot] * (p.edge[c + slot + 1] - p.edge[c + slot])
+    atoms = total(w, w.n)
+    tin = total(w, w.tin)
+    time, temperature = p.time[0], p.temperature_start[0]
+    regime = int(p.regime[0])
+    set_temperature(p, w, regime, temperature, -1)
+    count = find_sequence(p, w, regime)
+    refresh_cells(p, w, count)
+    record_row(p, w, r, time, temperature, regime)
+    if p.liquid_core[regime] and w.n[CORE] > 0.0:
+        melt_core(p, w)
+        record_event(r, time, temperature, MELTS, CORE)
+    count = fill_gaps(p, w, r, regime, time, temperature, False)
+    record_row(p, w, r, time, temperature, regime)
+    h = FIRST_STEP
+    for piece in range(len(p.regime)):
+        temperature = p.temperature_start[piece]
+        slope = (p.temperature_end[piece] - temperature) / (p.time[piece + 1] - p.time[piece])
+        if int(p.regime[piece]) != regime:
+            before = int(r.count[EVENTS])
+            count = change_regime(p, w, r, regime, int(p.regime[piece]), time, temperature)
+            regime = int(p.regime[piece])
+            if r.count[EVENTS] > before:
+                record_row(p, w, r, time, temperature, regime)
+            h = FIRST_STEP
+        else:
+            count = fill_gaps(p, w, r, regime, time, temperature, True)
+        left = p.time[piece + 1] - p.time[piece]
+        while left > 0.0:
+            step = limited(p, h, slope, left)
+            touched = touched_by_liquid(p, w, regime, count)
+            remember(p, w)
+            error, used = try_step(p, w, regime, touched, count, temperature, slope, step)
+            r.count[ITERATIONS] += used
+            overdrawn = overdrawn_edge(w, count) if error >= 0.0 else -1
+            if error > 1.0 or error < 0.0:
+                restore(p, w, count)
+                r.count[REJECTED] += 1
+                h = step * (0.25 if error < 0.0 else max(0.2, 0.9 * error**-0.25))
+                if h < SMALLEST_STEP:
+                    if not drop_thinnest(p, w, count, regime):
+                        r.count[STATUS] = TOO_SMALL
+                        return
+                    count = find_sequence(p, w, regime)
+                    h = FIRST_STEP
+                continue
+            if overdrawn >= 0:
+                landed = land(p, w, regime, touched, count, temperature, slope, step, overdrawn, atoms)
+                if landed < 0.0:
+                    restore(p, w, count)
+                    h = 0.25 * step
+                    r.count[REJECTED] += 1
+                    if h < SMALLEST_STEP:
+                        r.count[STATUS] = TOO_SMALL
+                        return
+                    continue
+                step = landed
+            close_tin(p, w, count, tin)
+            refresh_cells(p, w, count)
+            r.count[STEPS] += 1
+            time, temperature, left = time + step, temperature + slope * step, left - step
+            if step >= p.time[piece + 1] - p.time[piece] - 1e-300 or left <= 1e-12 * time:
+                time, temperature, left = p.time[piece + 1], p.temperature_end[piece], 0.0
+            h = step * min(4.0, 0.9 * max(error, 1e-4) ** -0.25)
+            spent = spent_edge(p, w, count, atoms)
+            if spent >= 0:
+                count = use_up(p, w, r, regime, count, spent, time, temperature)
+                h = min(h, max(FIRST_STEP, 1e-3 * step))
+            record_row(p, w, r, time, temperature, regime)
+            if r.count[STATUS] == FULL:
+                return
+            edge = supersaturated_edge(p, w, regime, count)
+            if edge >= 0:
+                seed_at_edge(p, w, edge, int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1]))
+                record_event(r, time, temperature, APPEARS, edge)
+                count = find_sequence(p, w, regime)
+                refresh_cells(p, w, count)
+                h = FIRST_STEP
+    record_event(r, time, temperature, QUENCH, CORE)
+    r.count[STATUS] = DONE

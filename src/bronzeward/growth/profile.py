@@ -1,0 +1,161 @@
+"""The tin profile inside a phase with real width: finite volumes that move with the layer.
+
+In the atom-counting coordinate m a cell spans n (xi_{k+1} - xi_k) atoms, and its faces move at
+v_k = (1 - xi_k) s_in + xi_k s_out. The flow of tin through a face, as the face sees it, is
+-(D/V) dN/dS - v N with S the radial resistance; between two cell centres (or an interface and the
+first centre) its exact solution for constant coefficients is the exponentially fitted flow of
+Scharfetter and Gummel (IEEE Trans. Electron Devices 16 (1969) 64),
+
+    flow = (B(-P) N_left - B(P) N_right) / rho,   P = -v rho,   B(z) = z / (exp(z) - 1),
+
+which becomes central differences for small P and pure transport for large P. So where diffusion is
+slower than the interface, copper is consumed at the composition of its first cell.
+"""
+
+from __future__ import annotations
+
+from math import exp, expm1, log
+
+from bronzeward.growth.geometry import SMALLEST_AREA, resistance
+from bronzeward.growth.problem import Problem, Work
+
+
+THIN_SKIN = 600.0
+"""Peclet number of half the first cell beyond which diffusion into a flat profile is nothing at all."""
+
+
+def bernoulli(z: float) -> float:
+    """B(z) = z / (exp(z) - 1), without cancellation or overflow."""
+    if -1e-4 < z < 1e-4:
+        return 1.0 - 0.5 * z + z * z / 12.0
+    if z > 500.0:
+        return 0.0
+    if z < -500.0:
+        return -z
+    return z / expm1(z)
+
+
+def mean_growth(exponent: float, x_left: float, x_right: float) -> float:
+    """Mean of exp(exponent N) between two compositions: exact for a steady flow."""
+    z = exponent * (x_right - x_left)
+    if -1e-4 < z < 1e-4:
+        return exp(exponent * 0.5 * (x_left + x_right))
+    return exp(exponent * x_left) * expm1(z) / z
+
+
+def is_flat(p: Problem, w: Work, slot: int) -> bool:
+    """Whether nothing has diffused into a profile yet: all cells have one composition, old and new."""
+    first = int(p.cell_start[slot])
+    x = w.x[first]
+    for c in range(first, first + int(p.cells[slot])):
+        if w.x[c] != x:
+            return False
+    return True
+
+
+def skin_is_thin(p: Problem, w: Work, slot: int, amount: float, area_in: float, s_in: float) -> bool:
+    """Whether the tin-rich skin before an advancing interface is far thinner than the first cell."""
+    if s_in <= 0.0:
+        return False
+    first = int(p.cell_start[slot])
+    base = first + slot
+    x = w.x[first]
+    volume = p.volume[slot] + p.volume_slope[slot] * x
+    half = 0.5 * amount * (p.edge[base + 1] - p.edge[base]) * volume
+    path = resistance(p, area_in + half) - resistance(p, area_in)
+    fastest = w.rate[slot] * max(1.0, exp(p.exponent[slot] * w.x_in[slot]))
+    return s_in * volume * path > THIN_SKIN * fastest
+
+
+def lay_faces(p: Problem, w: Work, slot: int, amount: float, area_in: float) -> None:
+    """Fill `w.face` with rho = V dS / D of every face, from the compositions of the last iterate.
+
+    The mean of exp(exponent N) between two centres is taken exactly where it matters (`mean_growth`).
+    Resistances are read as in `geometry.resistance`, the zone followed along since areas only grow.
+    """
+    first = int(p.cell_start[slot])
+    cells = int(p.cells[slot])
+    base = first + slot
+    edge, composition, face = p.edge, w.x, w.face
+    starts, offsets, factors, shifts = p.zone_area, p.zone_offset, p.zone_factor, p.zone_shift
+    last = len(starts) - 1
+    zone = 0
+    volume, slope = p.volume[slot], p.volume_slope[slot]
+    diffusivity, exponent = w.rate[slot], p.exponent[slot]
+    area = area_in
+    s_left = resistance(p, area_in)
+    x_left = w.x_in[slot]
+    for k in range(cells + 1):
+        if k < cells:
+            x = composition[first + k]
+            size = amount * (edge[base + k + 1] - edge[base + k]) * (volume + slope * x)
+            centre = area + 0.5 * size
+            area += size
+        else:
+            x = w.x_out[slot]
+            centre = area
+        s_centre = centre
+        if not p.plane:
+            while zone < last and centre >= starts[zone + 1]:
+                zone += 1
+            inside = centre + shifts[zone]
+            s_centre = offsets[zone] + factors[zone] * log(inside if inside > SMALLEST_AREA else SMALLEST_AREA)
+        middle = 0.5 * (x_left + x)
+        mean = 1.0
+        if exponent != 0.0:
+            mean = mean_growth(exponent, x_left, x)
+        face[base + k] = (volume + slope * middle) * (s_centre - s_left) / (diffusivity * mean)
+        s_left = s_centre
+        x_left = x
+
+
+def solve_cells(
+    p: Problem, w: Work, slot: int, amount: float, thin: float, s_in: float, s_out: float,
+    gh: float, open_in: bool, open_out: bool,
+) -> tuple[float, float]:  # fmt: skip
+    """Solve the implicit balance of all cells; the new compositions stand in `w.right`.
+
+    `thin` scales the face resistances. Returns the tin flows into the layer at its tin side and out
+    of it at its copper side, as the moving interfaces see them [mol/(m s)].
+    """
+    first = int(p.cell_start[slot])
+    cells = int(p.cells[slot])
+    base = first + slot
+    edge, face, known_tin = p.edge, w.face, w.u_star
+    eliminated, solution = w.diagonal, w.right
+    x_in, x_out = w.x_in[slot], w.x_out[slot]
+    # the flow through a face is give * (left value) - take * (right value)
+    first_give = first_take = 0.0
+    if open_in:
+        z = -face[base] * thin * s_in
+        b = bernoulli(z)
+        first_take = b / (face[base] * thin)
+        first_give = (b + z) / (face[base] * thin)
+    give, take = first_give, first_take
+    # forward elimination; x_k = solution_k + eliminated_k * x_{k+1}
+    above = 0.0
+    before = x_in
+    for k in range(cells):
+        next_give = next_take = 0.0
+        if k < cells - 1 or open_out:
+            rho = face[base + k + 1] * thin
+            position = edge[base + k + 1]
+            z = -rho * ((1.0 - position) * s_in + position * s_out)
+            b = bernoulli(z)
+            next_take = b / rho
+            next_give = (b + z) / rho
+        pivot = amount * (edge[base + k + 1] - edge[base + k]) + gh * (take + next_give - give * above)
+        known = known_tin[first + k] + gh * give * before
+        if k == cells - 1:
+            known += gh * next_take * x_out
+        above = gh * next_take / pivot
+        before = known / pivot
+        eliminated[base + k] = above
+        solution[base + k] = before
+        give, take = next_give, next_take
+    x = solution[base + cells - 1]
+    flow_out = give * x - take * x_out
+    for k in range(cells - 2, -1, -1):
+        x = solution[base + k] + eliminated[base + k] * x
+        solution[base + k] = x
+    return first_give * x_in - first_take * x, flow_out

@@ -1,0 +1,65 @@
+"""Boundary compositions and rates at one temperature, and the window of phases that exist."""
+
+from __future__ import annotations
+
+from math import exp
+
+from bronzeward.growth.problem import Numbers, Problem, Work
+from bronzeward.growth.slots import CORE, N_SLOTS
+
+GAS_CONSTANT = 8.314462618
+
+
+def interpolate(table: Numbers, start: int, nodes: int, position: float) -> float:
+    """Cubic (Catmull-Rom) value of table[start : start + nodes] at a fractional node `position`."""
+    k = min(max(int(position), 0), nodes - 2)
+    f = min(max(position - k, 0.0), 1.0)
+    here = table[start + k]
+    there = table[start + k + 1]
+    left = 0.5 * (there - table[start + k - 1]) if k > 0 else there - here
+    right = 0.5 * (table[start + k + 2] - here) if k + 2 < nodes else there - here
+    rise = there - here
+    return here + f * (left + f * ((3.0 * rise - 2.0 * left - right) + f * (left + right - 2.0 * rise)))
+
+
+def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid_touches: int) -> None:
+    """Fill `x_in`, `x_out` and `rate`; slot `liquid_touches` (or -1) uses the constants for liquid."""
+    position = (temperature - p.table_start[regime]) / p.table_step[regime]
+    reciprocal = 1.0 / (GAS_CONSTANT * temperature)
+    for slot in range(N_SLOTS):
+        if p.present[regime * N_SLOTS + slot]:
+            start = (regime * N_SLOTS + slot) * p.nodes
+            w.x_in[slot] = interpolate(p.x_in, start, p.nodes, position)
+            w.x_out[slot] = interpolate(p.x_out, start, p.nodes, position)
+            if slot == liquid_touches:
+                w.rate[slot] = p.rate0_liquid[slot] * exp(-p.activation_liquid[slot] * reciprocal)
+            else:
+                w.rate[slot] = p.rate0[slot] * exp(-p.activation[slot] * reciprocal)
+            if p.wide[slot]:
+                w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
+
+
+def find_sequence(p: Problem, w: Work, regime: int) -> int:
+    """Write the phases between the innermost and outermost one into `w.sequence`; return how many."""
+    count = 0
+    for slot in range(N_SLOTS):
+        if w.n[slot] > 0.0 and p.present[regime * N_SLOTS + slot]:
+            w.sequence[count] = slot
+            count += 1
+    return count
+
+
+def touched_by_liquid(p: Problem, w: Work, regime: int, count: int) -> int:
+    """The slot that liquid touches, or -1."""
+    if count > 1 and w.sequence[0] == CORE and p.liquid_core[regime]:
+        return int(w.sequence[1])
+    return -1
+
+
+def slot_tin(p: Problem, w: Work, slot: int) -> float:
+    """Tin in a wide slot, summed over its cells [mol/m]."""
+    total = 0.0
+    first = int(p.cell_start[slot])
+    for k in range(first, first + int(p.cells[slot])):
+        total += w.u[k]
+    return total

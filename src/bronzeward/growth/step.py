@@ -1,0 +1,161 @@
+"""One step in time: a five-stage, fourth-order, L-stable method with an embedded third-order error.
+
+The method is the SDIRK method of Hairer and Wanner, Solving Ordinary Differential Equations II
+(Springer 1996), table IV.6.5; its order conditions are checked in the tests. What is stepped are the
+conserved amounts (atoms and tin of every phase, tin of every cell), so that each stage, and with it
+the step, keeps their totals.
+"""
+
+from __future__ import annotations
+
+from bronzeward.growth.balance import DILUTE, solve_stage
+from bronzeward.growth.problem import Problem, Work
+from bronzeward.growth.slots import N_SLOTS
+from bronzeward.growth.state import set_temperature
+
+STAGES = 5
+GAMMA = 0.25
+NODES = (1 / 4, 3 / 4, 11 / 20, 1 / 2, 1.0)
+WEIGHTS = (
+    1 / 4, 0.0, 0.0, 0.0, 0.0,
+    1 / 2, 1 / 4, 0.0, 0.0, 0.0,
+    17 / 50, -1 / 25, 1 / 4, 0.0, 0.0,
+    371 / 1360, -137 / 2720, 15 / 544, 1 / 4, 0.0,
+    25 / 24, -49 / 48, 125 / 16, -85 / 12, 1 / 4,
+)  # fmt: skip
+LOWER_ORDER = (59 / 48, -17 / 96, 225 / 32, -85 / 12, 0.0)
+
+
+def remember(p: Problem, w: Work) -> None:
+    """Keep the state at the start of a step."""
+    for slot in range(N_SLOTS):
+        w.n_start[slot] = w.n[slot]
+        w.tin_start[slot] = w.tin[slot]
+        w.s_start[slot] = w.s[slot]
+    for c in range(p.n_cells):
+        w.u_start[c] = w.u[c]
+
+
+def restore(p: Problem, w: Work, count: int) -> None:
+    """Go back to the state at the start of the step."""
+    for slot in range(N_SLOTS):
+        w.n[slot] = w.n_start[slot]
+        w.tin[slot] = w.tin_start[slot]
+        w.s[slot] = w.s_start[slot]
+    for c in range(p.n_cells):
+        w.u[c] = w.u_start[c]
+    refresh_cells(p, w, count)
+
+
+def refresh_cells(p: Problem, w: Work, count: int) -> None:
+    """Cell compositions from cell contents."""
+    for k in range(count):
+        slot = w.sequence[k]
+        if p.wide[slot]:
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+                w.x[c] = w.u[c] / (w.n[slot] * (p.edge[c + slot + 1] - p.edge[c + slot]))
+
+
+def gather_known(p: Problem, w: Work, stage: int, count: int, h: float) -> None:
+    """The part of a stage that earlier stages fix."""
+    for k in range(count):
+        slot = w.sequence[k]
+        n, tin = w.n_start[slot], w.tin_start[slot]
+        for j in range(stage):
+            weight = h * WEIGHTS[stage * STAGES + j]
+            n += weight * w.dn[j * N_SLOTS + slot]
+            tin += weight * w.dtin[j * N_SLOTS + slot]
+        w.n_star[slot] = n
+        w.tin_star[slot] = tin
+        if p.wide[slot]:
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+                u = w.u_start[c]
+                for j in range(stage):
+                    u += h * WEIGHTS[stage * STAGES + j] * w.du[j * p.n_cells + c]
+                w.u_star[c] = u
+
+
+def store_derivative(p: Problem, w: Work, stage: int, count: int, gh: float) -> None:
+    """Rates of change that the solved stage implies."""
+    for k in range(count):
+        slot = w.sequence[k]
+        w.dn[stage * N_SLOTS + slot] = (w.n[slot] - w.n_star[slot]) / gh
+        w.dtin[stage * N_SLOTS + slot] = (w.tin[slot] - w.tin_star[slot]) / gh
+        if p.wide[slot]:
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+                w.du[stage * p.n_cells + c] = (w.u[c] - w.u_star[c]) / gh
+
+
+def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
+    """Largest estimated error over its tolerance: of each amount, and of the tin misplaced in each profile."""
+    worst = 0.0
+    for k in range(count):
+        slot = w.sequence[k]
+        error = 0.0
+        for j in range(STAGES):
+            error += (WEIGHTS[4 * STAGES + j] - LOWER_ORDER[j]) * w.dn[j * N_SLOTS + slot]
+        scale = abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot]
+        worst = max(worst, abs(h * error) / scale)
+        if p.wide[slot]:
+            moved = 0.0
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+                error = 0.0
+                for j in range(STAGES):
+                    error += (WEIGHTS[4 * STAGES + j] - LOWER_ORDER[j]) * w.du[j * p.n_cells + c]
+                moved += abs(h * error)
+            worst = max(worst, moved / (abs(w.tin[slot]) + DILUTE * abs(w.n[slot])))
+    return worst / p.tolerance
+
+
+def close_tin(p: Problem, w: Work, count: int, total: float) -> float:
+    """Remove what the iteration left of the tin balance; the tin moved, which stays far below tolerance.
+
+    The interface between two compounds (or the core and a compound) is shifted by the few atoms that
+    make the sum of tin exact; without such a pair, the largest profile is scaled.
+    """
+    missing = total
+    pair, wide = -1, -1
+    most, largest = 0.0, 0.0
+    for k in range(count):
+        slot = w.sequence[k]
+        missing -= w.tin[slot]
+        if p.wide[slot]:
+            if w.tin[slot] > largest:
+                wide, largest = slot, w.tin[slot]
+        elif k + 1 < count and not p.wide[w.sequence[k + 1]]:
+            room = min(abs(w.n[slot]), abs(w.n[w.sequence[k + 1]]))
+            if pair < 0 or room > most:
+                pair, most = k, room
+    if pair >= 0:
+        first, second = w.sequence[pair], w.sequence[pair + 1]
+        shift = missing / (w.x_out[first] - w.x_in[second])
+        w.n[first] += shift
+        w.n[second] -= shift
+        w.tin[first] += w.x_out[first] * shift
+        w.tin[second] -= w.x_in[second] * shift
+    elif wide >= 0:
+        scale = 1.0 + missing / w.tin[wide]
+        for c in range(int(p.cell_start[wide]), int(p.cell_start[wide]) + int(p.cells[wide])):
+            w.u[c] *= scale
+        w.tin[wide] += missing
+    return abs(missing)
+
+
+def try_step(
+    p: Problem, w: Work, regime: int, touched: int, count: int, at: float, slope: float, h: float
+) -> tuple[float, int]:
+    """Attempt a step of h [s] from the remembered state at temperature `at` [K], changing by `slope` [K/s].
+
+    Returns the error over its tolerance (negative when a stage could not be solved) and the iterations.
+    """
+    iterations = 0
+    gh = GAMMA * h
+    for stage in range(STAGES):
+        set_temperature(p, w, regime, at + slope * h * NODES[stage], touched)
+        gather_known(p, w, stage, count, h)
+        used = solve_stage(p, w, count, gh, stage == 0)
+        if used == 0:
+            return -1.0, iterations
+        iterations += used
+        store_derivative(p, w, stage, count, gh)
+    return error_norm(p, w, count, h), iterations

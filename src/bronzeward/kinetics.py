@@ -1,0 +1,218 @@
+"""Growth constants: sets by name or file, and their conversion from what experiments report.
+
+A set holds, for each phase, an Arrhenius law prefactor * exp(-E / (R T)) of one of three kinds:
+
+- integrated: K, the integral of D over the homogeneity range [m2/s] (C. Wagner, Acta Metall. 17 (1969) 99),
+- interdiffusion: D [m2/s]; a compound multiplies it by its homogeneity range to get K,
+- tracer: D* [m2/s], multiplied by the mean thermodynamic factor of the phase.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward import databases
+from bronzeward.errors import InputError
+
+GAS_CONSTANT = 8.314462618
+"""CODATA 2018 [J/(mol K)]."""
+
+ZERO_CELSIUS = 273.15
+
+COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
+WIDE_PHASES = ("gamma", "beta", "alpha")
+KINDS = ("integrated", "interdiffusion", "tracer")
+CONTACTS = ("any", "liquid")
+
+_REQUIRED = ("phase", "kind", "prefactor", "activation_energy_kJ_per_mol", "t_min_C", "t_max_C", "factor_1sigma")
+_OPTIONAL = (
+    "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated",
+    "contact", "grade", "seen", "source", "locator", "note",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Constant:
+    """One Arrhenius law as the engine uses it.
+
+    Attributes
+    ----------
+    phase : str
+    contact : str
+        "liquid" when it holds only where the phase touches liquid, else "any".
+    prefactor : float, [m2/s]
+        Of K for a compound, of D for a phase with a profile.
+    activation : float, [J/mol]
+    exponent : float, [-]
+        D rises as exp(exponent * N_Sn).
+    thermodynamic : bool
+        Whether D still has to be multiplied by the thermodynamic factor.
+    range : (float, float), [K]
+        Temperatures it was measured or assessed for.
+    factor : float, [-]
+        Standard deviation of its natural logarithm is ln(factor).
+    extrapolated_factor : float, [-]
+        The same outside the range.
+    """
+
+    phase: str
+    contact: str
+    prefactor: float
+    activation: float
+    exponent: float
+    thermodynamic: bool
+    range: tuple[float, float]
+    factor: float
+    extrapolated_factor: float
+    grade: str = ""
+    seen: str = ""
+    source: tuple[str, ...] = ()
+    note: str = ""
+
+    def at(self, temperature: Any) -> NDArray[np.float64]:
+        """Value [m2/s] at `temperature` [K], any shape."""
+        kelvin = np.asarray(temperature, dtype=float)
+        return np.asarray(self.prefactor * np.exp(-self.activation / (GAS_CONSTANT * kelvin)))
+
+
+@dataclass(frozen=True)
+class KineticSet:
+    """All constants of a run, by (phase, contact)."""
+
+    name: str
+    title: str
+    constants: tuple[Constant, ...]
+
+    def constant(self, phase: str, contact: str = "any") -> Constant:
+        """The constant of a phase; the one for contact with liquid where the set has it."""
+        found = {(c.phase, c.contact): c for c in self.constants}
+        if (phase, contact) in found:
+            return found[phase, contact]
+        return found[phase, "any"]
+
+    def scaled(self, factors: dict[str, float]) -> KineticSet:
+        """The same set with the constants of some phases multiplied by a factor."""
+        unknown = set(factors) - {c.phase for c in self.constants}
+        if unknown:
+            allowed = ", ".join(COMPOUNDS + WIDE_PHASES)
+            raise InputError(f"kinetics: factor for unknown phase '{sorted(unknown)[0]}'; allowed: {allowed}")
+        for phase, factor in factors.items():
+            if not isfinite(factor) or factor <= 0:
+                raise InputError(f"kinetics: factor for {phase} is {factor}; it must be finite and above 0")
+        constants = tuple(replace(c, prefactor=c.prefactor * factors.get(c.phase, 1.0)) for c in self.constants)
+        return replace(self, constants=constants)
+
+    @property
+    def references(self) -> tuple[str, ...]:
+        """Bibliography keys, each once."""
+        return tuple(dict.fromkeys(key for c in self.constants for key in c.source))
+
+
+def available_sets() -> list[str]:
+    """Names of the sets in the databases."""
+    return sorted(path.stem for path in (databases.folder() / "kinetics").glob("*.toml"))
+
+
+def load_set(name: str | Path = "default") -> KineticSet:
+    """A set by name, or from the user's own file (a path that ends in .toml)."""
+    path = Path(name)
+    if path.suffix != ".toml":
+        if str(name) not in available_sets():
+            raise InputError(
+                f"kinetics: no set '{name}'; allowed are {', '.join(available_sets())} or the path of a .toml file"
+            )
+        path = databases.folder() / "kinetics" / f"{name}.toml"
+    return _read_set(path)
+
+
+def _read_set(path: Path) -> KineticSet:
+    data = databases.read_toml(path)
+    unknown = set(data) - {"name", "title", "note", "inherits", "constant", "covariance"}
+    if unknown:
+        raise InputError(f"{path}: unknown key '{sorted(unknown)[0]}'")
+    rows = data.get("constant", [])
+    if not isinstance(rows, list):
+        raise InputError(f"{path}: 'constant' must be an array of tables, [[constant]]")
+    own = [_constant(row, f"{path}: constant {k}") for k, row in enumerate(rows, start=1)]
+    keys = [(c.phase, c.contact) for c in own]
+    for key in keys:
+        if keys.count(key) > 1:
+            raise InputError(f"{path}: {key[0]} (contact {key[1]}) is given twice")
+    inherited: tuple[Constant, ...] = ()
+    if "inherits" in data:
+        if Path(str(data["inherits"])).suffix == ".toml" or data["inherits"] not in available_sets():
+            raise InputError(f"{path}: inherits '{data['inherits']}'; allowed are {', '.join(available_sets())}")
+        inherited = load_set(data["inherits"]).constants
+    constants = (*own, *(c for c in inherited if (c.phase, c.contact) not in keys))
+    missing = [p for p in COMPOUNDS + WIDE_PHASES if not any(c.phase == p and c.contact == "any" for c in constants)]
+    if missing:
+        raise InputError(f"{path}: no constant for {', '.join(missing)}; give them or add inherits = \"default\"")
+    return KineticSet(str(data.get("name", path.stem)), str(data.get("title", "")), constants)
+
+
+def _constant(row: Any, where: str) -> Constant:
+    if not isinstance(row, dict):
+        raise InputError(f"{where}: must be a table")
+    for key in _REQUIRED:
+        if key not in row:
+            raise InputError(f"{where}: '{key}' is missing")
+    unknown = set(row) - set(_REQUIRED) - set(_OPTIONAL)
+    if unknown:
+        raise InputError(f"{where}: unknown key '{sorted(unknown)[0]}'")
+    phase, kind, contact = row["phase"], row["kind"], row.get("contact", "any")
+    _one_of(phase, COMPOUNDS + WIDE_PHASES, f"{where}: phase")
+    _one_of(kind, KINDS, f"{where}: kind")
+    _one_of(contact, CONTACTS, f"{where}: contact")
+    prefactor = _above_zero(row, "prefactor", where)
+    if phase in COMPOUNDS:
+        if kind == "tracer":
+            raise InputError(f"{where}: {phase} is a narrow compound; kind must be integrated or interdiffusion")
+        if kind == "interdiffusion":
+            if "homogeneity_range" not in row:
+                raise InputError(f"{where}: interdiffusion in {phase} needs homogeneity_range (atom fraction)")
+            prefactor *= _above_zero(row, "homogeneity_range", where)
+    elif kind == "integrated":
+        raise InputError(f"{where}: {phase} has a profile; kind must be interdiffusion or tracer")
+    factor = _above_zero(row, "factor_1sigma", where)
+    return Constant(
+        phase=phase,
+        contact=contact,
+        prefactor=prefactor,
+        activation=_above_zero(row, "activation_energy_kJ_per_mol", where) * 1e3,
+        exponent=_finite(row.get("composition_exponent", 0.0), f"{where}: composition_exponent"),
+        thermodynamic=kind == "tracer",
+        range=(
+            _finite(row["t_min_C"], f"{where}: t_min_C") + ZERO_CELSIUS,
+            _finite(row["t_max_C"], f"{where}: t_max_C") + ZERO_CELSIUS,
+        ),
+        factor=max(factor, 1.0 / factor),
+        extrapolated_factor=_finite(row.get("factor_1sigma_extrapolated", factor), f"{where}: factor_1sigma_extrapolated"),
+        grade=str(row.get("grade", "")),
+        seen=str(row.get("seen", "")),
+        source=tuple(str(key) for key in row.get("source", ())),
+        note=str(row.get("note", "")),
+    )
+
+
+def _one_of(value: Any, allowed: tuple[str, ...], where: str) -> None:
+    if value not in allowed:
+        raise InputError(f"{where} is {value!r}; allowed: {', '.join(allowed)}")
+
+
+def _finite(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+        raise InputError(f"{where} is {value!r}; it must be a finite number")
+    return float(value)
+
+
+def _above_zero(row: dict[str, Any], key: str, where: str) -> float:
+    value = _finite(row[key], f"{where}: {key}")
+    if value <= 0:
+        raise InputError(f"{where}: {key} is {value:g}; it must be above 0")
+    return value

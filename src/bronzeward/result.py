@@ -1,0 +1,149 @@
+"""The result of a run: named variables with dimensions and units, as netCDF file or xarray Dataset.
+
+One table of variables serves both. Writing a file needs only netCDF4, so that the command line does
+not wait for xarray to load.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.errors import InputError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+#: Variables that serve as coordinates of the Dataset.
+COORDINATES = ("time", "phase", "event")
+
+
+@dataclass(frozen=True)
+class Variable:
+    """Values with their dimensions and CF attributes."""
+
+    dims: tuple[str, ...]
+    values: NDArray[Any]
+    attributes: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Result:
+    """All variables and global attributes of one run."""
+
+    variables: dict[str, Variable]
+    attributes: dict[str, Any]
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        return self.variables[name].values
+
+    def to_dataset(self) -> xr.Dataset:
+        """The same as an `xarray.Dataset`."""
+        import xarray as xr
+
+        columns = {name: (v.dims, v.values, v.attributes) for name, v in self.variables.items()}
+        coordinates = {name: columns.pop(name) for name in COORDINATES if name in columns}
+        return xr.Dataset(columns, coords=coordinates, attrs=self.attributes)
+
+
+def check_target(path: str | Path, overwrite: bool) -> Path:
+    """The output path, if something may be written there."""
+    target = Path(path)
+    if not target.parent.is_dir():
+        raise InputError(f"{target}: the folder {target.parent} does not exist; make it first")
+    if target.is_dir():
+        raise InputError(f"{target}: is a folder; give a file name")
+    if target.exists() and not overwrite:
+        raise InputError(f"{target}: exists already; use --overwrite to replace it")
+    return target
+
+
+def write_netcdf(result: Result, path: str | Path, overwrite: bool = False) -> Path:
+    """Write to a temporary name beside the target, then rename: a reader never meets half a file."""
+    import netCDF4
+
+    target = check_target(path, overwrite)
+    handle, temporary = _temporary(target)
+    os.close(handle)
+    try:
+        with netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
+            _fill(file, result)
+        os.chmod(temporary, 0o666 & ~_umask())
+        os.replace(temporary, target)
+    except OSError as error:
+        raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
+    finally:
+        if os.path.exists(temporary):
+            os.unlink(temporary)
+    return target
+
+
+def read_netcdf(path: str | Path) -> Result:
+    """Read a result that `write_netcdf` or xarray wrote."""
+    import netCDF4
+
+    if not Path(path).is_file():
+        raise InputError(f"{path}: no such file")
+    try:
+        with netCDF4.Dataset(path, "r") as file:
+            variables = {
+                name: Variable(v.dimensions, _values(v), {k: v.getncattr(k) for k in v.ncattrs() if k != "_FillValue"})
+                for name, v in file.variables.items()
+            }
+            attributes = {name: file.getncattr(name) for name in file.ncattrs()}
+    except (OSError, RuntimeError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read as netCDF ({error})") from None
+    if "bronzeward_schema" not in attributes:
+        raise InputError(f"{path}: not a bronzeward result (no bronzeward_schema attribute)")
+    return Result(variables, attributes)
+
+
+def names(result: Result | xr.Dataset | Mapping[str, Any], variable: str) -> list[str]:
+    """A string variable as a list."""
+    return [str(name) for name in np.asarray(result[variable])]
+
+
+def _temporary(target: Path) -> tuple[int, str]:
+    try:
+        return tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
+    except OSError as error:
+        raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _fill(file: Any, result: Result) -> None:
+    for name, value in result.attributes.items():
+        file.setncattr(name, value)
+    for variable in result.variables.values():
+        for name, size in zip(variable.dims, variable.values.shape, strict=True):
+            if name not in file.dimensions:
+                file.createDimension(name, size)
+    for name, variable in result.variables.items():
+        text = variable.values.dtype.kind in "UO"
+        compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
+        kind = str if text else variable.values.dtype
+        fill = {} if text or name in COORDINATES else {"fill_value": np.nan}
+        column = file.createVariable(name, kind, variable.dims, **compress, **fill)
+        for key, value in variable.attributes.items():
+            column.setncattr(key, value)
+        column[...] = variable.values.astype(object) if text else variable.values
+
+
+def _values(column: Any) -> NDArray[Any]:
+    values = column[...]
+    if isinstance(values, np.ma.MaskedArray):
+        values = values.filled(np.nan) if values.dtype.kind == "f" else values.filled()
+    array = np.asarray(values)
+    return array.astype(str) if array.dtype.kind == "O" else array
