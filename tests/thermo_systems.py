@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
+
+from bronzeward.thermo import PhaseTable, load_table
+from bronzeward.thermo.gibbs import Phase
 
 HEAD = """
 ELEMENT /-   ELECTRON_GAS 0 0 0 !
@@ -38,3 +42,17 @@ def written(folder: Path, *phases: str, name: str = "own.tdb", head: str = HEAD)
     path = folder / name
     path.write_text(head + "\n".join(phases))
     return path
+
+
+@cache
+def table(name: str = "cu-sn-shim1996") -> PhaseTable:
+    """The table of a description, built once for all tests and kept nowhere."""
+    return load_table(name, cache=False)
+
+
+@cache
+def phases(name: str = "cu-sn-shim1996") -> dict[str, Phase]:
+    """The compiled phases of a description by label."""
+    from bronzeward.thermo import description, reading
+
+    return {phase.label: phase for phase in reading.read(description.find(name))[0]}

@@ -84,6 +84,7 @@ def _register_functions() -> None:
 def _entry_function(folder: Path | None) -> Any:
     """The Python function to compile; written to the cache folder, since numba caches by file."""
     names = {
+        "__name__": __name__,
         "integrate": engine.integrate,
         "NewProblem": _reference_type("NewProblem", Problem._fields),
         "NewWork": _reference_type("NewWork", Work._fields),
