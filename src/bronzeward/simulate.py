@@ -303,11 +303,17 @@ def _attributes(case: Case, table: Any, properties: Properties, recorded: Record
         "thermodynamic_description": table.description,
         "tdb_sha256": table.tdb_sha256,
         "kinetic_set": case.kinetics.name,
+        "eta_limit_K": eta_limit(table),
         "references": "\n".join(databases.citations(keys)),
         "warnings": "\n".join(notes),
         "status": STATUS_TEXT[recorded.counts[STATUS]],
         "steps": np.int32(recorded.counts[3]),
     }
+
+
+def eta_limit(table: Any) -> float:
+    """Highest temperature [K] at which eta is stable in the description."""
+    return float(max((f.temperature[-1] for f in table.fields if "eta" in (f.tin_side, f.copper_side)), default=0.0))
 
 
 def plain_inputs(case: Case) -> dict[str, Any]:

@@ -130,6 +130,7 @@ def _compile(numba: Any, folder: Path) -> Any:
 
 
 def run_compiled(problem: Problem, work: Work, record: Record, cache_folder: str = "") -> None:
-    """Integrate one problem of arrays."""
-    record.count[:] = 0
+    """Integrate one problem of arrays; work space and record may have served before."""
+    for used in (*work, record.count):
+        used[:] = 0
     compiled_integrate(cache_folder)(problem, work, record)
