@@ -25,7 +25,7 @@ FIRST_ALPHA_CELL = 2e-4
 class Settings:
     """Numerical settings of the engine, SI units."""
 
-    tolerance: float = 1e-5
+    tolerance: float = 1e-4
     seed: float = 1e-9
     alpha_cells: int = 40
     inner_cells: int = 8

@@ -134,7 +134,7 @@ def _fill(file: Any, result: Result) -> None:
         text = variable.values.dtype.kind in "UO"
         compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
         kind = str if text else variable.values.dtype
-        fill = {} if text or name in COORDINATES else {"fill_value": np.nan}
+        fill = {"fill_value": np.nan} if variable.values.dtype.kind == "f" and name not in COORDINATES else {}
         column = file.createVariable(name, kind, variable.dims, **compress, **fill)
         for key, value in variable.attributes.items():
             column.setncattr(key, value)

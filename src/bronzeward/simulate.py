@@ -261,7 +261,7 @@ def _variables(
         "total_atoms": series(atoms, per_length, "all copper and tin atoms, a check of conservation"),
         "total_tin": series(tin, per_length, "all tin atoms, a check of conservation"),
         "equilibrium_mole_fraction": by_label(equilibrium, "1", "share of all atoms at equilibrium"),
-        "event_name": Variable(("event",), np.array([_event_name(row) for row in events], dtype=object), {"long_name": "event"}),
+        "event_name": Variable(("event",), np.array([event_name(row) for row in events], dtype=object), {"long_name": "event"}),
         "event_time": Variable(("event",), events[:, 0], {"units": "s", "long_name": "time of the event"}),
         "event_temperature": Variable(("event",), events[:, 1], {"units": "K", "long_name": "temperature of the event"}),
         "event_row": Variable(
@@ -276,7 +276,7 @@ def _sleeve_inside(layers: Layers) -> NDArray[np.float64]:
     return np.where(np.isfinite(inside), inside, np.inf)
 
 
-def _event_name(row: NDArray[np.float64]) -> str:
+def event_name(row: NDArray[np.float64]) -> str:
     code, slot = int(row[2]), int(row[3])
     label = "tin" if slot == CORE else "copper" if slot == ALPHA and code == USED_UP else SLOT_LABELS[slot]
     if code in (APPEARS, DECOMPOSES, USED_UP) and slot == CORE:

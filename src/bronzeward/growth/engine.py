@@ -47,8 +47,10 @@ FIRST_STEP = 1e-3
 SMALLEST_STEP = 1e-10
 """Below this the run gives up [s]."""
 
-USED_UP_SHARE = 1e-11
-"""A layer at the centre or the barrier with less than this share of all atoms is used up."""
+USED_UP = 1e-2
+"""A layer at the centre or the barrier is used up at this times the step tolerance, as a share of all atoms.
+
+Stages are solved no more finely than that; what is left goes to the neighbours."""
 
 THINNEST_PROFILE_SHARE = 1e-7
 """The same for a layer with a profile, whose cells cannot shrink to nothing."""
@@ -139,7 +141,7 @@ def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
         return -1
     for k in (0, count - 1):
         slot = w.sequence[k]
-        share = THINNEST_PROFILE_SHARE if p.wide[slot] else USED_UP_SHARE
+        share = THINNEST_PROFILE_SHARE if p.wide[slot] else USED_UP * p.tolerance
         if w.n[slot] <= share * atoms:
             return k
     return -1
@@ -173,7 +175,7 @@ def land(
         if error < 0.0:
             return -1.0
         f = w.n[slot]
-        if abs(f) <= 0.1 * USED_UP_SHARE * atoms or high - low <= 1e-15 * h:
+        if abs(f) <= 0.1 * USED_UP * p.tolerance * atoms or high - low <= 1e-15 * h:
             return middle
         if f > 0.0:
             low, f_low = middle, f

@@ -28,12 +28,33 @@ class Width:
     """Thermodynamic factor integrated over a single-phase region, against temperature [K].
 
     stack: which interval between reactions; region: its place in it from the copper side.
+    The temperatures are evenly spaced in the angle of `angles`, closer at both ends, where
+    ranges open and close like a root.
     """
 
     stack: int
     region: int
     temperature: Array
     value: Array
+
+    def at(self, temperature: Array) -> Array:
+        """Values between the tabulated ones, by cubics through four neighbours in the angle."""
+        n = self.temperature.size
+        low, high = self.temperature[0], self.temperature[-1]
+        u = angles(temperature, low, high) / np.pi * (n - 1)
+        first = np.clip(np.floor(u).astype(int) - 1, 0, n - 4)
+        s, v = u - first, self.value
+        outer = v[first + 3] * s * (s - 1) * (s - 2) - v[first] * (s - 1) * (s - 2) * (s - 3)
+        inner = v[first + 1] * s * (s - 2) * (s - 3) - v[first + 2] * s * (s - 1) * (s - 3)
+        result: Array = outer / 6 + inner / 2
+        return result
+
+
+def angles(temperature: Array, low: float, high: float) -> Array:
+    """Angle from 0 to pi of temperatures between two limits, T = middle - half span cos(angle)."""
+    share = np.clip((temperature - low) / (high - low), 0.0, 1.0)
+    result: Array = np.arccos(1 - 2 * share)
+    return result
 
 
 @dataclass(frozen=True)
@@ -208,7 +229,7 @@ class PhaseTable:
                 continue
             rows = which == k
             own = known.get((int(k), region))
-            result[rows] = 0.0 if own is None else np.interp(flat[rows], own.temperature, own.value)
+            result[rows] = 0.0 if own is None else own.at(flat[rows])
         return result.reshape(t.shape)
 
     def stable(self, temperature: float) -> tuple[str, ...]:

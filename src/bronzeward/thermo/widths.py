@@ -24,7 +24,7 @@ R = 8.31446261815324
 """Molar gas constant [J/(mol K)], exact since 2019 (SI brochure, 9th edition)."""
 
 _NODES = 12
-_SPACING = 4.0
+_SPACING = 5.0
 
 
 def thermodynamic_widths(table: PhaseTable, phases: dict[str, Phase]) -> tuple[Width, ...]:
@@ -64,6 +64,8 @@ def _edge(phase: Phase, t: Array, x: Array) -> Array:
 
 
 def _temperatures(low: float, high: float) -> Array:
-    """Temperatures of an interval, closer at its ends, where ranges open and close like a root."""
-    n = max(7, round((high - low) / _SPACING))
-    return low + (high - low) * 0.5 * (1 - np.cos(np.pi * np.linspace(0, 1, n)))
+    """Temperatures of an interval, evenly spaced in the angle that `Width` interpolates in."""
+    n = max(11, round((high - low) / _SPACING))
+    t: Array = low + (high - low) * 0.5 * (1 - np.cos(np.pi * np.linspace(0, 1, n)))
+    t[-1] = high
+    return t

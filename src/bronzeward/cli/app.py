@@ -1,0 +1,61 @@
+"""The application: its commands, and the one place where errors become a line and an exit code."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bronzeward.cli import runs, thermodynamics
+from bronzeward.cli.common import fail, leave
+
+app = typer.Typer(
+    name="bronzeward",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help=(
+        "What becomes of the tin core of internal-tin Nb3Sn wire in the mixing heat treatment: phases, shell "
+        "thickness, liquid and room over any furnace schedule.\n\n"
+        "Start with: bronzeward example -o starter.toml; bronzeward run starter.toml; bronzeward plot starter.nc\n\n"
+        "Exit codes: 0 done, 1 the run did not converge, 2 bad input, 130 interrupted. A result is an estimate; "
+        "a witness sample decides."
+    ),
+)
+
+runs.add_to(app)
+thermodynamics.add_to(app)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from bronzeward import __version__
+
+        typer.echo(f"bronzeward {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run the command line; the only way out of it is an exit code."""
+    try:
+        app()
+    except ValueError as error:
+        from bronzeward.errors import InputError
+
+        if not isinstance(error, InputError):
+            raise
+        fail(str(error))
+    except KeyboardInterrupt:
+        typer.echo("bronzeward: interrupted", err=True)
+        leave(130)
+    except BrokenPipeError:
+        leave(0)

@@ -1,0 +1,75 @@
+"""What all commands share: options, output as text or JSON, and errors on one line."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+from collections.abc import Iterable
+from typing import Annotated, Any
+
+import typer
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print data for other tools instead of text.")]
+OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace the output file if it exists.")]
+NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Build the phase table anew and do not keep it.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
+DescriptionOption = Annotated[
+    str, typer.Option("--description", "-d", help="Thermodynamic description: a name, or the path of a .tdb file.")
+]
+
+DEFAULT_DESCRIPTION = "cu-sn-shim1996"
+
+
+def show(lines: Iterable[str]) -> None:
+    """Print lines of text."""
+    for line in lines:
+        typer.echo(line)
+
+
+def show_json(data: Any) -> None:
+    """Print data as JSON; what is not a number becomes null."""
+    typer.echo(json.dumps(_clean(data), ensure_ascii=False, indent=1))
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(key): _clean(part) for key, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_clean(part) for part in value]
+    if hasattr(value, "tolist"):
+        return _clean(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def fail(message: str) -> None:
+    """Say what was wrong on one line of the error stream and leave with exit code 2."""
+    typer.echo(f"bronzeward: {' '.join(str(message).split())}", err=True)
+    leave(2)
+
+
+def leave(code: int) -> None:
+    """End the program without a traceback, even when nobody reads the output any more."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
+
+
+def tin_fraction(at_percent: float | None, wt_percent: float | None) -> float | None:
+    """Atom fraction of tin from whichever of the two options was given."""
+    from bronzeward.composition import atom_fraction
+    from bronzeward.errors import InputError
+
+    if at_percent is not None and wt_percent is not None:
+        raise InputError("composition: give --at or --wt, not both")
+    given = at_percent if at_percent is not None else wt_percent
+    if given is None:
+        return None
+    if not 0.0 <= given <= 100.0:
+        raise InputError(f"composition: {given:g} % tin; allowed are 0 to 100")
+    return given / 100.0 if at_percent is not None else float(atom_fraction(given / 100.0))

@@ -1,0 +1,116 @@
+"""Commands that compute a case and show its result."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bronzeward.cli.common import (
+    JsonOption,
+    NoCacheOption,
+    OverwriteOption,
+    QuietOption,
+    leave,
+    show,
+    show_json,
+)
+
+CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
+ResultArgument = Annotated[Path, typer.Argument(metavar="RESULT.nc", help="File written by `bronzeward run`.")]
+
+
+def run(
+    case: CaseArgument,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: the case's name here, ending in .nc")
+    ] = None,
+    json: JsonOption = False,
+    overwrite: OverwriteOption = False,
+    no_cache: NoCacheOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Run a case: print its answers in sentences and store its history as netCDF.
+
+    Example: bronzeward run starter.toml -o starter.nc
+    """
+    from bronzeward import result as results
+    from bronzeward import summary
+    from bronzeward.case import load_case
+    from bronzeward.simulate import run_case
+
+    chosen = load_case(case)
+    target = results.check_target(output or Path(f"{case.stem}.nc"), overwrite)
+    result = run_case(chosen, cache=not no_cache)
+    results.write_netcdf(result, target, overwrite)
+    found = summary.answers(result)
+    if json:
+        show_json({**found, "output": str(target)})
+    elif not quiet:
+        show([*summary.sentences(found), ""])
+        show(f"Warning: {line}." for line in found["warnings"])
+        show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
+    if found["status"] != "completed":
+        leave(1)
+
+
+def plot(
+    result: ResultArgument,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf; default: beside the result, .png")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Draw temperature, layers and liquid against time in one figure.
+
+    Example: bronzeward plot starter.nc -o starter.pdf
+    """
+    from bronzeward import figures
+    from bronzeward.result import check_target, read_netcdf
+
+    stored = read_netcdf(result)
+    target = check_target(output or result.with_suffix(".png"), overwrite)
+    figures.save(figures.draw_history(stored), target, overwrite)
+    _say_written(target, json, quiet)
+
+
+def _say_written(target: Path, json: bool, quiet: bool) -> None:
+    if json:
+        show_json({"schema": "bronzeward/file/1", "output": str(target)})
+    elif not quiet:
+        show([f"Figure written to {target}."])
+
+
+def example(
+    output: Annotated[Path | None, typer.Option("--output", "-o", metavar="CASE.toml", help="Write it to this file.")] = None,
+    json: JsonOption = False,
+    overwrite: OverwriteOption = False,
+) -> None:
+    """Print a starter case with every key explained.
+
+    Example: bronzeward example -o starter.toml
+    """
+    from bronzeward import starter
+    from bronzeward.result import check_target
+
+    text = starter.text()
+    if json:
+        import tomllib
+
+        show_json({"schema": "bronzeward/case/1", "case": tomllib.loads(text)})
+    elif output is None:
+        typer.echo(text, nl=False)
+    if output is not None:
+        target = check_target(output, overwrite)
+        starter.write(target)
+        if not json:
+            show([f"Starter case written to {target}; run it with: bronzeward run {target}"])
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the commands."""
+    for command in (run, plot, example):
+        app.command()(command)
