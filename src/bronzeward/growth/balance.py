@@ -14,7 +14,7 @@ dominant, because every layer grows more slowly the thicker it is.
 
 from __future__ import annotations
 
-from bronzeward.growth.geometry import resistance, resistance_slope
+from bronzeward.growth.geometry import path, resistance_slope
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.profile import is_flat, lay_faces, skin_is_thin, solve_cells
 
@@ -78,11 +78,12 @@ def compound_flows(p: Problem, w: Work, k: int, count: int, gh: float) -> None:
         w.tin[slot] = w.x_in[slot] * w.n[slot]
     else:
         x = w.x_in[slot]
-        path = resistance(p, w.area_out[slot]) - resistance(p, w.area_in[slot])
-        through = w.rate[slot] / (p.volume[slot] * path)
-        slope = gh * through / path * p.volume[slot] * resistance_slope(p, w.area_in[slot])
+        distance = path(p, w.area_in[slot], w.n[slot] * p.volume[slot])
+        through = w.rate[slot] / (p.volume[slot] * distance)
+        slope = gh * through / distance * p.volume[slot] * resistance_slope(p, w.area_in[slot])
         w.flow[at + IN] = through - x * s_in
-        w.flow[at + OUT] = through - x * s_out
+        # its composition may move with temperature, which stores or releases tin
+        w.flow[at + OUT] = through - x * s_out - (x * w.n_star[slot] - w.tin_star[slot]) / gh
         w.flow[at + IN_BY_IN] = -x + slope
         w.flow[at + IN_BY_OUT] = -slope
         w.flow[at + OUT_BY_IN] = slope

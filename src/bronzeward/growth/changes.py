@@ -194,8 +194,9 @@ def start(p: Problem, w: Work, slot: int, amount: float, x: float) -> None:
 def seed_between(p: Problem, w: Work, slot: int) -> bool:
     """Start a stable phase that is missing between two layers, from what its neighbours hold."""
     amount = seed_amount(p, slot)
-    inner = next_filled(w, slot, -1, amount)
-    outer = next_filled(w, slot, 1, amount)
+    # rather from layers that are more than seeds themselves
+    inner = next_filled(w, slot, -1, 2.0 * amount)
+    outer = next_filled(w, slot, 1, 2.0 * amount)
     if inner < 0:
         inner = next_filled(w, slot, -1, 0.0)
     if outer < 0:

@@ -44,10 +44,10 @@ from bronzeward.growth.step import close_tin, refresh_cells, remember, restore, 
 FIRST_STEP = 1e-3
 """Step after the start and after every event [s]; it grows from there."""
 
-SMALLEST_STEP = 1e-10
+SMALLEST_STEP = 1e-18
 """Below this the run gives up [s]."""
 
-USED_UP = 1e-2
+SPENT = 1e-2
 """A layer at the centre or the barrier is used up at this times the step tolerance, as a share of all atoms.
 
 Stages are solved no more finely than that; what is left goes to the neighbours."""
@@ -141,7 +141,7 @@ def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
         return -1
     for k in (0, count - 1):
         slot = w.sequence[k]
-        share = THINNEST_PROFILE_SHARE if p.wide[slot] else USED_UP * p.tolerance
+        share = THINNEST_PROFILE_SHARE if p.wide[slot] else SPENT * p.tolerance
         if w.n[slot] <= share * atoms:
             return k
     return -1
@@ -175,7 +175,7 @@ def land(
         if error < 0.0:
             return -1.0
         f = w.n[slot]
-        if abs(f) <= 0.1 * USED_UP * p.tolerance * atoms or high - low <= 1e-15 * h:
+        if abs(f) <= 0.1 * SPENT * p.tolerance * atoms or high - low <= 1e-15 * h:
             return middle
         if f > 0.0:
             low, f_low = middle, f
@@ -260,6 +260,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
     count = find_sequence(p, w, regime)
     refresh_cells(p, w, count)
     record_row(p, w, r, time, temperature, regime)
+    for slot in range(N_SLOTS - 1, 0, -1):
+        if w.n[slot] > 0.0 and not p.present[regime * N_SLOTS + slot]:
+            decompose(p, w, regime, slot)
+            record_event(r, time, temperature, DECOMPOSES, slot)
     if p.liquid_core[regime] and w.n[CORE] > 0.0:
         melt_core(p, w)
         record_event(r, time, temperature, MELTS, CORE)

@@ -7,7 +7,7 @@ factor = 1 / (4 pi phi) and shift = phi pi r0^2 - A0. A plane couple has S = A.
 
 from __future__ import annotations
 
-from math import log
+from math import log, log1p
 
 from bronzeward.growth.problem import Problem
 
@@ -36,3 +36,17 @@ def resistance_slope(p: Problem, area: float) -> float:
         k -= 1
     inside = area + p.zone_shift[k]
     return p.zone_factor[k] / (inside if inside > SMALLEST_AREA else SMALLEST_AREA)
+
+
+def path(p: Problem, area: float, width: float) -> float:
+    """S(A + width) - S(A), also where the width is far below the rounding of A."""
+    if p.plane:
+        return width
+    starts = p.zone_area
+    k = len(starts) - 1
+    while k > 0 and area < starts[k]:
+        k -= 1
+    if k < len(starts) - 1 and area + width > starts[k + 1]:
+        return resistance(p, area + width) - resistance(p, area)
+    inside = area + p.zone_shift[k]
+    return p.zone_factor[k] * log1p(width / (inside if inside > SMALLEST_AREA else SMALLEST_AREA))

@@ -14,9 +14,9 @@ slower than the interface, copper is consumed at the composition of its first ce
 
 from __future__ import annotations
 
-from math import exp, expm1, log
+from math import exp, expm1, log1p
 
-from bronzeward.growth.geometry import SMALLEST_AREA, resistance
+from bronzeward.growth.geometry import SMALLEST_AREA, path
 from bronzeward.growth.problem import Problem, Work
 
 
@@ -62,50 +62,52 @@ def skin_is_thin(p: Problem, w: Work, slot: int, amount: float, area_in: float, 
     x = w.x[first]
     volume = p.volume[slot] + p.volume_slope[slot] * x
     half = 0.5 * amount * (p.edge[base + 1] - p.edge[base]) * volume
-    path = resistance(p, area_in + half) - resistance(p, area_in)
+    distance = path(p, area_in, half)
     fastest = w.rate[slot] * max(1.0, exp(p.exponent[slot] * w.x_in[slot]))
-    return s_in * volume * path > THIN_SKIN * fastest
+    return s_in * volume * distance > THIN_SKIN * fastest
 
 
 def lay_faces(p: Problem, w: Work, slot: int, amount: float, area_in: float) -> None:
     """Fill `w.face` with rho = V dS / D of every face, from the compositions of the last iterate.
 
     The mean of exp(exponent N) between two centres is taken exactly where it matters (`mean_growth`).
-    Resistances are read as in `geometry.resistance`, the zone followed along since areas only grow.
+    Resistances are those of `geometry.path`, the zone followed along since areas only grow.
     """
     first = int(p.cell_start[slot])
     cells = int(p.cells[slot])
     base = first + slot
     edge, composition, face = p.edge, w.x, w.face
-    starts, offsets, factors, shifts = p.zone_area, p.zone_offset, p.zone_factor, p.zone_shift
+    starts, factors, shifts = p.zone_area, p.zone_factor, p.zone_shift
     last = len(starts) - 1
     zone = 0
     volume, slope = p.volume[slot], p.volume_slope[slot]
     diffusivity, exponent = w.rate[slot], p.exponent[slot]
     area = area_in
-    s_left = resistance(p, area_in)
+    half_left = 0.0
     x_left = w.x_in[slot]
     for k in range(cells + 1):
+        half = 0.0
+        x = w.x_out[slot]
         if k < cells:
             x = composition[first + k]
-            size = amount * (edge[base + k + 1] - edge[base + k]) * (volume + slope * x)
-            centre = area + 0.5 * size
-            area += size
-        else:
-            x = w.x_out[slot]
-            centre = area
-        s_centre = centre
+            half = 0.5 * amount * (edge[base + k + 1] - edge[base + k]) * (volume + slope * x)
+        # from the centre on the left, at `area`, to the one on the right
+        distance = half_left + half
         if not p.plane:
-            while zone < last and centre >= starts[zone + 1]:
+            while zone < last and area >= starts[zone + 1]:
                 zone += 1
-            inside = centre + shifts[zone]
-            s_centre = offsets[zone] + factors[zone] * log(inside if inside > SMALLEST_AREA else SMALLEST_AREA)
+            if zone < last and area + distance > starts[zone + 1]:
+                distance = path(p, area, distance)
+            else:
+                inside = area + shifts[zone]
+                distance = factors[zone] * log1p(distance / (inside if inside > SMALLEST_AREA else SMALLEST_AREA))
+        area += half_left + half
+        half_left = half
         middle = 0.5 * (x_left + x)
         mean = 1.0
         if exponent != 0.0:
             mean = mean_growth(exponent, x_left, x)
-        face[base + k] = (volume + slope * middle) * (s_centre - s_left) / (diffusivity * mean)
-        s_left = s_centre
+        face[base + k] = (volume + slope * middle) * distance / (diffusivity * mean)
         x_left = x
 
 
