@@ -277,6 +277,7 @@ def _sleeve_inside(layers: Layers) -> NDArray[np.float64]:
 
 
 def event_name(row: NDArray[np.float64]) -> str:
+    """Name of an event the engine recorded; `row` of shape (5,) as in `growth/problem.py`."""
     code, slot = int(row[2]), int(row[3])
     label = "tin" if slot == CORE else "copper" if slot == ALPHA and code == USED_UP else SLOT_LABELS[slot]
     if code in (APPEARS, DECOMPOSES, USED_UP) and slot == CORE:
