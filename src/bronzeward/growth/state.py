@@ -35,8 +35,8 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
                 w.rate[slot] = p.rate0_liquid[slot] * exp(-p.activation_liquid[slot] * reciprocal)
             else:
                 w.rate[slot] = p.rate0[slot] * exp(-p.activation[slot] * reciprocal)
-            # the mean thermodynamic factor of a wide phase; an ensemble also varies compounds with temperature
-            w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
+            if p.wide[slot]:
+                w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
 
 
 def find_sequence(p: Problem, w: Work, regime: int) -> int:
