@@ -66,3 +66,17 @@ def fill(p: Problem, w: Work, slot: int, amount: float, x: float) -> None:
         w.u[c] = amount * (p.edge[c + slot + 1] - p.edge[c + slot]) * x
     w.n[slot] = amount
     w.tin[slot] = amount * x
+
+
+def copy_part(p: Problem, w: Work, source: int, target: int, part: float) -> None:
+    """Make a profile equal to the first `part` atoms of another, counted from its tin side."""
+    first = int(p.cell_start[target])
+    base = first + target
+    before = 0.0
+    for k in range(int(p.cells[target])):
+        upto = tin_up_to(p, w, source, w.n[source], part * p.edge[base + k + 1])
+        w.u[first + k] = upto - before
+        w.x[first + k] = w.u[first + k] / (part * (p.edge[base + k + 1] - p.edge[base + k]))
+        before = upto
+    w.n[target] = part
+    w.tin[target] = before

@@ -5,7 +5,7 @@ Each moves atoms and tin between neighbours by the lever rule and conserves both
 
 from __future__ import annotations
 
-from bronzeward.growth.cells import extend, fill
+from bronzeward.growth.cells import copy_part, extend, fill
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.slots import CORE, N_SLOTS
 
@@ -163,13 +163,11 @@ def split_gamma(p: Problem, w: Work, slot_tin: int, slot_middle: int, slot_coppe
         else:
             break
     if 0.0 < rich < w.n[slot_copper] * (1.0 - 1e-9):
-        tin = take(p, w, slot_copper, rich, False)
-        fill(p, w, slot_tin, rich, tin / rich)
+        copy_part(p, w, slot_copper, slot_tin, rich)
+        take(p, w, slot_copper, rich, False)
     elif rich > 0.0:
-        tin = w.tin[slot_copper]
-        amount = w.n[slot_copper]
+        copy_part(p, w, slot_copper, slot_tin, w.n[slot_copper])
         clear(p, w, slot_copper)
-        fill(p, w, slot_tin, amount, tin / amount)
 
 
 def seed_amount(p: Problem, slot: int) -> float:

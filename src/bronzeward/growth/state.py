@@ -9,6 +9,10 @@ from bronzeward.growth.slots import CORE, N_SLOTS
 
 GAS_CONSTANT = 8.314462618
 
+LEAST_JUMP = 1e-5
+"""Composition jumps by at least this much at an interface: where two phases meet in one composition
+(gamma and epsilon at epsilon's maximum), interfaces would move without bound."""
+
 
 def interpolate(table: Numbers, start: int, nodes: int, position: float) -> float:
     """Cubic (Catmull-Rom) value of table[start : start + nodes] at a fractional node `position`."""
@@ -26,6 +30,7 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
     """Fill `x_in`, `x_out` and `rate`; slot `liquid_touches` (or -1) uses the constants for liquid."""
     position = (temperature - p.table_start[regime]) / p.table_step[regime]
     reciprocal = 1.0 / (GAS_CONSTANT * temperature)
+    before = -1
     for slot in range(N_SLOTS):
         if p.present[regime * N_SLOTS + slot]:
             start = (regime * N_SLOTS + slot) * p.nodes
@@ -37,6 +42,12 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
                 w.rate[slot] = p.rate0[slot] * exp(-p.activation[slot] * reciprocal)
             if p.wide[slot]:
                 w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
+            if before >= 0 and w.x_out[before] < w.x_in[slot] + LEAST_JUMP:
+                if p.wide[before]:
+                    w.x_out[before] = w.x_in[slot] + LEAST_JUMP
+                else:
+                    w.x_in[slot] = w.x_out[before] - LEAST_JUMP
+            before = slot
 
 
 def find_sequence(p: Problem, w: Work, regime: int) -> int:

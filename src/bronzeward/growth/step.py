@@ -8,7 +8,10 @@ the step, keeps their totals.
 
 from __future__ import annotations
 
+from math import pi
+
 from bronzeward.growth.balance import DILUTE, solve_stage
+from bronzeward.growth.geometry import path
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.slots import N_SLOTS
 from bronzeward.growth.state import set_temperature
@@ -86,6 +89,17 @@ def store_derivative(p: Problem, w: Work, stage: int, count: int, gh: float) -> 
                 w.du[stage * p.n_cells + c] = (w.u[c] - w.u_star[c]) / gh
 
 
+def levelled(p: Problem, w: Work, slot: int, h: float) -> float:
+    """The step over the time in which diffusion levels a profile, (thickness / pi)^2 / D.
+
+    A step much longer than that finds the quasi-steady profile whatever came before. The error estimate,
+    whose lower order does not damp what is fast, has to be damped in the same measure (Hairer and Wanner,
+    Solving Ordinary Differential Equations II, section IV.8).
+    """
+    size = w.n[slot] * p.volume[slot]
+    return float(GAMMA * h * w.rate[slot] * pi * pi / (size * path(p, w.area_in[slot], size)))
+
+
 def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
     """Largest estimated error over its tolerance: of each amount, and of the tin misplaced in each profile."""
     worst = 0.0
@@ -103,6 +117,7 @@ def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
                 for j in range(STAGES):
                     error += (WEIGHTS[4 * STAGES + j] - LOWER_ORDER[j]) * w.du[j * p.n_cells + c]
                 moved += abs(h * error)
+            moved /= 1.0 + levelled(p, w, slot, h)
             worst = max(worst, moved / (abs(w.tin[slot]) + DILUTE * abs(w.n[slot])))
     return worst / p.tolerance
 

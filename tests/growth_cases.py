@@ -1,0 +1,154 @@
+"""Random strands, schedules and constants inside what is physically allowed, and what every run must keep.
+
+Shared by `test_growth_random.py` and `benchmarks/growth_random.py`. Case number k of a seed is always the
+same case, so that a failure can be looked at alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+from math import pi, sqrt
+from typing import Any
+
+import numpy as np
+
+from bronzeward.assemble import Settings, build_problem
+from bronzeward.growth.problem import DONE, EVENT_WIDTH, EVENTS, ROW_WIDTH, ROWS, STATUS, STATUS_TEXT, Problem, Record
+from bronzeward.growth.slots import N_SLOTS
+from bronzeward.kinetics import COMPOUNDS, WIDE_PHASES, KineticSet, load_set
+from bronzeward.properties import load_properties
+from bronzeward.regimes import Regimes, build_regimes
+from bronzeward.schedule import Schedule
+from bronzeward.strand import Ring, Strand
+from bronzeward.thermo import load_table
+
+COLDEST_C, HOTTEST_C = 20.0, 700.0
+
+MOST_ROWS, MOST_EVENTS = 20000, 400
+
+
+@cache
+def regimes() -> Regimes:
+    """Boundary tables over everything the cases can reach."""
+    return build_regimes(load_table(), COLDEST_C + 273.15, HOTTEST_C + 273.15)
+
+
+@dataclass(frozen=True)
+class RandomCase:
+    """One case: seed, number and what was drawn."""
+
+    seed: int
+    number: int
+    strand: Strand
+    schedule: Schedule
+    factors: dict[str, float]
+
+    def problem(self, **settings: Any) -> Problem:
+        """The arrays for the engine, with the step limits that `simulate` uses."""
+        own = {"longest_step": float(self.schedule.time[-1]) / 60, "widest_step": 10.0, **settings}
+        kinetics = load_set().scaled(self.factors)
+        return build_problem(self.strand, self.schedule, kinetics, regimes(), load_properties(), Settings(**own))
+
+
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """A number between two limits, its logarithm uniform."""
+    return float(low * (high / low) ** rng.random())
+
+
+def random_strand(rng: np.random.Generator) -> Strand:
+    """Core of 5 to 100 um, Cu:Sn 1.5 to 10; sleeve, sleeve with pack, pack alone, or a plane couple."""
+    core = log_uniform(rng, 5.0, 100.0)
+    ratio = log_uniform(rng, 1.5, 10.0)
+    films = {}
+    if rng.random() < 0.4:
+        films = {
+            "initial_eta": float(rng.random() * 0.02) * 1e-6 * core,
+            "initial_epsilon": float(rng.random() * 0.02) * 1e-6 * core,
+        }
+    porosity = float(rng.choice([0.0, 0.025, 0.1 * rng.random()]))
+    if rng.random() < 0.08:
+        plane = Strand.couple(core, core * ratio * 0.44)
+        return replace(plane, porosity=porosity, **films)
+    bare = Strand.from_ratio(core, ratio, porosity=porosity)
+    copper, radius = bare.copper_area, bare.core_radius
+    share = float(rng.choice([1.0, rng.random(), 0.0], p=[0.3, 0.55, 0.15]))
+    rings = []
+    if share > 0.0:
+        radius = sqrt(radius**2 + share * copper / pi)
+        rings.append(Ring(radius, 1.0))
+    if share < 1.0:
+        parts = rng.integers(1, 4)
+        for _ in range(parts):
+            fraction = float(0.15 + 0.85 * rng.random())
+            radius = sqrt(radius**2 + (1.0 - share) * copper / parts / (fraction * pi))
+            rings.append(Ring(radius, fraction))
+    return Strand(bare.core_radius, tuple(rings), porosity=porosity, **films)
+
+
+def random_schedule(rng: np.random.Generator) -> Schedule:
+    """Up to 8 steps between 20 and 700 C, up and down, rates 1 to 2000 C/h, holds up to 200 h."""
+    schedule = Schedule.start(float(rng.choice([20.0, 20.0 + 680.0 * rng.random()])))
+    steps = int(rng.integers(1, 9))
+    for k in range(steps):
+        if k > 0 and rng.random() < 0.45:
+            schedule = schedule.hold(float(rng.choice([200.0 * rng.random(), log_uniform(rng, 1e-3, 200.0)])))
+            continue
+        rate = log_uniform(rng, 1.0, 2000.0)
+        # some targets lie close to a reaction, where layers are thin and few things are stable
+        edge = float(rng.choice(regimes().edges[1:-1])) - 273.15
+        target = 20.0 + 680.0 * rng.random()
+        if rng.random() < 0.25:
+            target = min(HOTTEST_C, edge + float(rng.normal()) * 3.0)
+        if rng.random() < 0.05:
+            target = float(round(target))
+        schedule = schedule.ramp(rate, to=target)
+    return schedule
+
+
+def random_case(seed: int, number: int) -> RandomCase:
+    """Case `number` of a seed."""
+    rng = np.random.default_rng([seed, number])
+    factors = {}
+    if rng.random() < 0.7:
+        factors = {phase: log_uniform(rng, 0.1, 10.0) for phase in COMPOUNDS + WIDE_PHASES}
+    return RandomCase(seed, number, random_strand(rng), random_schedule(rng), factors)
+
+
+def complaints(problem: Problem, record: Record) -> list[str]:
+    """What a finished run did wrong; empty when it kept everything it must."""
+    found = []
+    if int(record.count[STATUS]) != DONE:
+        found.append(f"status: {STATUS_TEXT[int(record.count[STATUS])]}")
+    rows = int(record.count[ROWS])
+    table = np.asarray(record.row[: rows * ROW_WIDTH], dtype=float).reshape(rows, ROW_WIDTH)
+    if not np.isfinite(table).all():
+        return [*found, "not a number"]
+    amount, tin = table[:, 3 : 3 + N_SLOTS], table[:, 3 + N_SLOTS :]
+    atoms, all_tin = float(np.sum(problem.amount)), float(np.sum(problem.tin))
+    # 1e-12 of all atoms: far below any layer, above the rounding of sums over 9 slots and 64 cells
+    if amount.min() < -1e-12 * atoms:
+        found.append(f"negative amount {amount.min() / atoms:.2e} of all atoms")
+    if tin.min() < -1e-12 * atoms:
+        found.append(f"negative tin {tin.min() / atoms:.2e} of all atoms")
+    if (tin - amount).max() > 1e-12 * atoms:
+        found.append(f"negative copper {(amount - tin).min() / atoms:.2e} of all atoms")
+    # 1e-10 relative is what physics asks for, at every output time
+    for name, total, start in (("atoms", amount, atoms), ("tin", tin, all_tin), ("copper", amount - tin, atoms - all_tin)):
+        worst = float(np.abs(total.sum(axis=1) - start).max() / start)
+        if worst > 1e-10:
+            found.append(f"{name} off by {worst:.2e}")
+    if not (np.diff(table[:, 0]) >= 0.0).all() or abs(table[-1, 0] - problem.time[-1]) > 1e-9 * problem.time[-1]:
+        found.append("times do not run to the end in order")
+    return found
+
+
+def events_of(record: Record) -> list[tuple[float, float, int, int]]:
+    """Time [h], temperature [C], code and slot of each event."""
+    rows = np.asarray(record.event[: int(record.count[EVENTS]) * EVENT_WIDTH], dtype=float).reshape(-1, EVENT_WIDTH)
+    return [(row[0] / 3600.0, row[1] - 273.15, int(row[2]), int(row[3])) for row in rows]
+
+
+def default_set() -> KineticSet:
+    """The constants every case scales."""
+    return load_set()
