@@ -6,6 +6,7 @@ import sys
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
 from bronzeward import diagram
 from bronzeward.errors import InputError
