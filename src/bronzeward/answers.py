@@ -19,9 +19,15 @@ HOUR = 3600.0
 NUMBERS: dict[str, tuple[str, str]] = {
     "first_liquid_time": ("s", "time of the first liquid"),
     "first_liquid_temperature": ("K", "temperature of the first liquid"),
-    "shell_at_first_liquid": ("m", "thickness of all solid compound between core and copper at the first liquid"),
+    "shell_at_first_liquid": (
+        "m",
+        "thickness of all solid compound between core and copper at the first liquid",
+    ),
     "tin_left_at_first_liquid": ("1", "share of the tin still in the core when it first melts"),
-    "overfill_at_first_liquid": ("1", "contents less cavity just after the first melting, over the initial core volume"),
+    "overfill_at_first_liquid": (
+        "1",
+        "contents less cavity just after the first melting, over the initial core volume",
+    ),
     "overfill_peak": ("1", "largest overfill of the run"),
     "first_overfill_temperature": ("K", "temperature at which the contents first exceed the cavity"),
     "peak_liquid": ("1", "largest share of all atoms that is liquid"),
@@ -65,7 +71,9 @@ def numbers(history: Mapping[str, Any] | Any) -> dict[str, float]:
             found["liquid_gone_time"] = float(time[last + 1])
     over = np.flatnonzero(column["overfill"] > FULL)
     if over.size:
-        found["first_overfill_temperature"] = _crossing(column["temperature"], column["overfill"], int(over[0]))
+        found["first_overfill_temperature"] = _crossing(
+            column["temperature"], column["overfill"], int(over[0])
+        )
     found.update(_at_peritectic(names, rows, column))
     found["shell_at_end"] = float(column["shell_thickness"][-1])
     found["tin_used_at_end"] = float(column["tin_used"][-1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import log, pi
 from typing import Any
@@ -65,7 +66,9 @@ def cut_schedule(schedule: Schedule, regimes: Regimes) -> Pieces:
     return Pieces(np.array(times), start, end, _regime_of_pieces(start, end, regimes))
 
 
-def _regime_of_pieces(start: NDArray[np.float64], end: NDArray[np.float64], regimes: Regimes) -> NDArray[np.int64]:
+def _regime_of_pieces(
+    start: NDArray[np.float64], end: NDArray[np.float64], regimes: Regimes
+) -> NDArray[np.int64]:
     """A piece lies in the regime of its middle; a hold exactly on an edge in the one above."""
     return regimes.at(0.5 * (start + end))
 
@@ -87,7 +90,9 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
         factor = 1.0 / (4.0 * pi * phi)
         shift = phi * pi * inner**2 - area
         # S is counted from the core's own radius, where log(A + shift) is finite in every zone
-        offset = resistance - factor * log(phi * pi * inner**2) if inner > 0.0 else -factor * log(pi * outer**2)
+        offset = (
+            resistance - factor * log(phi * pi * inner**2) if inner > 0.0 else -factor * log(pi * outer**2)
+        )
         table["zone_area"].append(area)
         table["zone_offset"].append(offset)
         table["zone_factor"].append(factor)
@@ -157,7 +162,10 @@ def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:
         plain = kinetics.constant(SLOT_LABELS[slot])
         wetted = kinetics.constant(SLOT_LABELS[slot], "liquid")
         columns["rate0"][slot], columns["activation"][slot] = plain.prefactor, plain.activation
-        columns["rate0_liquid"][slot], columns["activation_liquid"][slot] = wetted.prefactor, wetted.activation
+        columns["rate0_liquid"][slot], columns["activation_liquid"][slot] = (
+            wetted.prefactor,
+            wetted.activation,
+        )
         columns["exponent"][slot] = plain.exponent
         if not plain.thermodynamic:
             factor[:, slot] = 1.0
@@ -165,7 +173,12 @@ def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:
 
 
 def build_problem(
-    strand: Strand, schedule: Schedule, kinetics: KineticSet, regimes: Regimes, properties: Properties, settings: Settings
+    strand: Strand,
+    schedule: Schedule,
+    kinetics: KineticSet,
+    regimes: Regimes,
+    properties: Properties,
+    settings: Settings,
 ) -> Problem:
     """The problem as numpy arrays; `as_lists` makes it quick to interpret."""
     pieces = cut_schedule(schedule, regimes)
@@ -208,4 +221,5 @@ def build_problem(
 
 def as_lists(problem: Problem) -> Problem:
     """The same problem with lists for arrays: an interpreter reads a list faster than an array."""
-    return Problem(*(value.tolist() if isinstance(value, np.ndarray) else value for value in problem))
+    values: Iterator[Any] = (v.tolist() if isinstance(v, np.ndarray) else v for v in problem)
+    return Problem(*values)

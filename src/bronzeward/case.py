@@ -11,7 +11,7 @@ from typing import Any
 
 from bronzeward import databases
 from bronzeward.errors import InputError
-from bronzeward.kinetics import KineticSet, load_set
+from bronzeward.kinetics import KineticSet, load_set, plain_set, set_from_data
 from bronzeward.schedule import Schedule
 from bronzeward.strand import MICROMETRE, Strand
 from bronzeward.thermocouple import read_log
@@ -26,7 +26,7 @@ _STRAND = {
 _COUPLE = {"tin_thickness_um", "copper_thickness_um", "initial_eta_um", "initial_epsilon_um"}
 _PACK = {"outer_diameter_um", "copper_fraction"}
 _SCHEDULE = {"start_C", "steps", "log", "longest_gap_h", "measured"}
-_KINETICS = {"set", "file", "factors"}
+_KINETICS = {"set", "file", "constants", "factors"}
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,10 @@ class Numerics:
     def __post_init__(self) -> None:
         _within(self.tolerance, 1e-12, 1e-2, "numerics: tolerance")
         _within(self.seed_nm, 0.01, 100.0, "numerics: seed_nm")
-        for name, value, least in (("alpha_cells", self.alpha_cells, 3), ("inner_cells", self.inner_cells, 2)):
+        for name, value, least in (
+            ("alpha_cells", self.alpha_cells, 3),
+            ("inner_cells", self.inner_cells, 2),
+        ):
             if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= 2000:
                 raise InputError(f"numerics: {name} is {value!r}; allowed are whole numbers from {least} to 2000")
 
@@ -153,7 +156,9 @@ def _strand(data: dict[str, Any]) -> Strand:
     more = {"porosity": _number(data, "porosity", "strand", 0.0), **_films(data, "strand")}
     if "copper_tin_ratio" in data:
         if "sleeve_diameter_um" in data or "pack" in data:
-            raise InputError("strand: copper_tin_ratio stands in place of sleeve_diameter_um and pack; give one or the other")
+            raise InputError(
+                "strand: copper_tin_ratio stands in place of sleeve_diameter_um and pack; give one or the other"
+            )
         return Strand.from_ratio(core, _number(data, "copper_tin_ratio", "strand"), **more)
     rows = data.get("pack", [])
     if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
@@ -186,26 +191,29 @@ def _schedule(data: dict[str, Any], folder: Path) -> tuple[Schedule, dict[str, A
         return Schedule.from_steps(start, steps).checked(), data
     if "log" in data:
         longest = _number(data, "longest_gap_h", "schedule", 0.0)
-        time, temperature = read_log(folder / str(data["log"]), longest * 3600.0 if longest > 0 else None)
+        log = read_log(folder / str(data["log"]), longest * 3600.0 if longest > 0 else None)
+        schedule = Schedule.from_arrays(*log).checked()
     else:
         measured = _table(data, "measured")
         _known(measured, {"time_s", "temperature_K"}, "schedule.measured")
-        time, temperature = measured.get("time_s"), measured.get("temperature_K")
-    schedule = Schedule.from_arrays(time, temperature).checked()
+        schedule = Schedule.from_arrays(measured.get("time_s"), measured.get("temperature_K")).checked()
     plain = {"time_s": schedule.time.tolist(), "temperature_K": schedule.temperature.tolist()}
     return schedule, {"measured": plain}
 
 
 def _kinetics(data: dict[str, Any], folder: Path) -> tuple[KineticSet, dict[str, Any]]:
+    """The set, and the same as plain data; constants from a file are stored in full."""
     _known(data, _KINETICS, "kinetics")
-    if "set" in data and "file" in data:
+    if sum(key in data for key in ("set", "file", "constants")) > 1:
         raise InputError("kinetics: give set or file, not both")
     if "file" in data:
         path = folder / str(data["file"])
         if path.suffix != ".toml":
             raise InputError(f"kinetics: file {path.name} must end in .toml")
         chosen = load_set(path)
-        data = {**data, "file": str(path.resolve())}
+        data = {key: value for key, value in data.items() if key != "file"} | {"constants": plain_set(chosen)}
+    elif "constants" in data:
+        chosen = set_from_data(_table(data, "constants"), "kinetics.constants")
     else:
         data = {"set": "default", **data}
         chosen = load_set(str(data["set"]))

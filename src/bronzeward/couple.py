@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 
 
-def integrated_from_growth(growth: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+def integrated_from_growth(
+    growth: Any, volume: Any, x: Any, x_ends: tuple[float, float]
+) -> NDArray[np.float64]:
     """Integrated coefficients K [m2/s] of the layers that grow as w_i^2 = k_i t.
 
     Parameters
@@ -37,7 +39,9 @@ def integrated_from_growth(growth: Any, volume: Any, x: Any, x_ends: tuple[float
     return np.asarray(flows * v * root)
 
 
-def growth_from_integrated(integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+def growth_from_integrated(
+    integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]
+) -> NDArray[np.float64]:
     """Growth constants k_i [m2/s] from integrated coefficients; the inverse of `integrated_from_growth`.
 
     Newton's method on z_i = 1 / sqrt(k_i), in which the balance reads
@@ -73,7 +77,9 @@ def _growth_matrix(x: NDArray[np.float64], x_ends: tuple[float, float]) -> NDArr
     return matrix
 
 
-def _check(k: NDArray[np.float64], v: NDArray[np.float64], x: NDArray[np.float64], ends: tuple[float, float]) -> None:
+def _check(
+    k: NDArray[np.float64], v: NDArray[np.float64], x: NDArray[np.float64], ends: tuple[float, float]
+) -> None:
     if k.ndim != 1 or k.shape != v.shape or k.shape != x.shape or k.size == 0:
         raise InputError("plane couple: growth, volume and composition must be rows of the same length")
     if not ((k > 0).all() and (v > 0).all()):

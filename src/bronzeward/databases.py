@@ -21,7 +21,9 @@ def folder() -> Path:
     for candidate in (package / "databases", package.parents[1] / "databases"):
         if (candidate / "bibliography.toml").is_file():
             return candidate
-    raise InputError(f"no databases beside {package}; the installation is incomplete, install bronzeward again")
+    raise InputError(
+        f"no databases beside {package}; the installation is incomplete, install bronzeward again"
+    )
 
 
 def read_toml(path: Path) -> dict[str, Any]:

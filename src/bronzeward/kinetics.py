@@ -30,7 +30,15 @@ WIDE_PHASES = ("gamma", "beta", "alpha")
 KINDS = ("integrated", "interdiffusion", "tracer")
 CONTACTS = ("any", "liquid")
 
-_REQUIRED = ("phase", "kind", "prefactor", "activation_energy_kJ_per_mol", "t_min_C", "t_max_C", "factor_1sigma")
+_REQUIRED = (
+    "phase",
+    "kind",
+    "prefactor",
+    "activation_energy_kJ_per_mol",
+    "t_min_C",
+    "t_max_C",
+    "factor_1sigma",
+)
 _OPTIONAL = (
     "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated",
     "contact", "grade", "seen", "source", "locator", "note",
@@ -132,28 +140,58 @@ def load_set(name: str | Path = "default") -> KineticSet:
 
 
 def _read_set(path: Path) -> KineticSet:
-    data = databases.read_toml(path)
+    return set_from_data(databases.read_toml(path), str(path), path.stem)
+
+
+def set_from_data(data: dict[str, Any], where: str, name: str = "unnamed") -> KineticSet:
+    """A set from the plain data of a kinetic file; `where` is named in errors."""
     unknown = set(data) - {"name", "title", "note", "inherits", "constant", "covariance"}
     if unknown:
-        raise InputError(f"{path}: unknown key '{sorted(unknown)[0]}'")
+        raise InputError(f"{where}: unknown key '{sorted(unknown)[0]}'")
     rows = data.get("constant", [])
     if not isinstance(rows, list):
-        raise InputError(f"{path}: 'constant' must be an array of tables, [[constant]]")
-    own = [_constant(row, f"{path}: constant {k}") for k, row in enumerate(rows, start=1)]
+        raise InputError(f"{where}: 'constant' must be an array of tables, [[constant]]")
+    own = [_constant(row, f"{where}: constant {k}") for k, row in enumerate(rows, start=1)]
     keys = [(c.phase, c.contact) for c in own]
     for key in keys:
         if keys.count(key) > 1:
-            raise InputError(f"{path}: {key[0]} (contact {key[1]}) is given twice")
+            raise InputError(f"{where}: {key[0]} (contact {key[1]}) is given twice")
     inherited: tuple[Constant, ...] = ()
     if "inherits" in data:
-        if Path(str(data["inherits"])).suffix == ".toml" or data["inherits"] not in available_sets():
-            raise InputError(f"{path}: inherits '{data['inherits']}'; allowed are {', '.join(available_sets())}")
+        if data["inherits"] not in available_sets():
+            raise InputError(f"{where}: inherits '{data['inherits']}'; allowed are {', '.join(available_sets())}")
         inherited = load_set(data["inherits"]).constants
     constants = (*own, *(c for c in inherited if (c.phase, c.contact) not in keys))
-    missing = [p for p in COMPOUNDS + WIDE_PHASES if not any(c.phase == p and c.contact == "any" for c in constants)]
+    there = {c.phase for c in constants if c.contact == "any"}
+    missing = [phase for phase in COMPOUNDS + WIDE_PHASES if phase not in there]
     if missing:
-        raise InputError(f"{path}: no constant for {', '.join(missing)}; give them or add inherits = \"default\"")
-    return KineticSet(str(data.get("name", path.stem)), str(data.get("title", "")), constants)
+        raise InputError(f'{where}: no constant for {", ".join(missing)}; give them or add inherits = "default"')
+    return KineticSet(str(data.get("name", name)), str(data.get("title", "")), constants)
+
+
+def plain_set(kinetics: KineticSet) -> dict[str, Any]:
+    """A set as the plain data of a kinetic file; `set_from_data` gives it back exactly."""
+    return {"name": kinetics.name, "title": kinetics.title, "constant": [_row(c) for c in kinetics.constants]}
+
+
+def _row(constant: Constant) -> dict[str, Any]:
+    compound = constant.phase in COMPOUNDS
+    return {
+        "phase": constant.phase,
+        "contact": constant.contact,
+        "kind": "integrated" if compound else "tracer" if constant.thermodynamic else "interdiffusion",
+        "prefactor": constant.prefactor,
+        "activation_energy_kJ_per_mol": constant.activation / 1e3,
+        "composition_exponent": constant.exponent,
+        "t_min_C": constant.range[0] - ZERO_CELSIUS,
+        "t_max_C": constant.range[1] - ZERO_CELSIUS,
+        "factor_1sigma": constant.factor,
+        "factor_1sigma_extrapolated": constant.extrapolated_factor,
+        "grade": constant.grade,
+        "seen": constant.seen,
+        "source": list(constant.source),
+        "note": constant.note,
+    }
 
 
 def _constant(row: Any, where: str) -> Constant:
@@ -192,7 +230,9 @@ def _constant(row: Any, where: str) -> Constant:
             _finite(row["t_max_C"], f"{where}: t_max_C") + ZERO_CELSIUS,
         ),
         factor=max(factor, 1.0 / factor),
-        extrapolated_factor=_finite(row.get("factor_1sigma_extrapolated", factor), f"{where}: factor_1sigma_extrapolated"),
+        extrapolated_factor=_finite(
+            row.get("factor_1sigma_extrapolated", factor), f"{where}: factor_1sigma_extrapolated"
+        ),
         grade=str(row.get("grade", "")),
         seen=str(row.get("seen", "")),
         source=tuple(str(key) for key in row.get("source", ())),

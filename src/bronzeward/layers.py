@@ -56,17 +56,17 @@ def by_phase(
     there = amount > 0
     thickness = np.where(there, outer - inner, 0.0)
     shape = (amount.shape[0], len(PHASES))
-    sums = [np.zeros(shape) for _ in range(3)]
-    radii = [np.full(shape, np.nan) for _ in range(2)]
+    moles, moles_tin, widths = (np.zeros(shape) for _ in range(3))
+    inside, outside = (np.full(shape, np.nan) for _ in range(2))
     for slot in range(N_SLOTS):
         for column, rows in _columns(slot, liquid):
             where = rows & there[:, slot]
-            for total, part in zip(sums, (amount, tin, thickness), strict=True):
+            for total, part in zip((moles, moles_tin, widths), (amount, tin, thickness), strict=True):
                 total[where, column] += part[where, slot]
-            for target, source in zip(radii, (inner, outer), strict=True):
+            for target, source in zip((inside, outside), (inner, outer), strict=True):
                 target[where, column] = source[where, slot]
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
-    return Layers(*sums, *radii, shell)
+    return Layers(moles, moles_tin, widths, inside, outside, shell)
 
 
 def _columns(slot: int, liquid: NDArray[np.bool_]) -> list[tuple[int, NDArray[np.bool_]]]:

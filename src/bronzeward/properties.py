@@ -68,7 +68,7 @@ class Properties:
 
     def yield_at(self, temperature: Any) -> NDArray[np.float64]:
         """Proof stress of annealed copper [Pa] at `temperature` [K]; held constant outside its table."""
-        return np.interp(np.asarray(temperature, dtype=float), *self.yield_strength)
+        return np.asarray(np.interp(np.asarray(temperature, dtype=float), *self.yield_strength))
 
 
 @cache

@@ -8,6 +8,7 @@ sides of one interface; put in order of falling tin they form the sequence.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -47,22 +48,24 @@ class Regimes:
     x_out: NDArray[np.float64]
     factor: NDArray[np.float64]
 
-    def at(self, temperature: Any, heating: Any = True) -> NDArray[np.int64]:
+    def at(self, temperature: Any) -> NDArray[np.int64]:
         """Regime index at `temperature` [K]; exactly on an edge the one above, where tin is liquid."""
         side = np.searchsorted(self.edges, temperature, side="right") - 1
-        return np.clip(side, 0, len(self.liquid_core) - 1)
+        return np.asarray(np.clip(side, 0, len(self.liquid_core) - 1))
 
 
 def build_regimes(table: Any, coldest: float, hottest: float) -> Regimes:
     """Regimes between two temperatures [K] from a `thermo` table."""
-    cuts = sorted({float(f.temperature[0]) for f in table.fields} | {float(f.temperature[-1]) for f in table.fields})
+    cuts = sorted(
+        {float(f.temperature[0]) for f in table.fields} | {float(f.temperature[-1]) for f in table.fields}
+    )
     cuts = _merge_close(cuts)
     if coldest < cuts[0] or hottest > cuts[-1]:
         raise InputError(
             f"schedule: {coldest - 273.15:.0f} to {hottest - 273.15:.0f} °C leaves the thermodynamic table, "
             f"which covers {cuts[0] - 273.15:.0f} to {cuts[-1] - 273.15:.0f} °C"
         )
-    spans = [(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b > coldest and a <= hottest]
+    spans = [(a, b) for a, b in pairwise(cuts) if b > coldest and a <= hottest]
     blocks = [_one_regime(table, low, high) for low, high in spans]
     return Regimes(
         edges=np.array([spans[0][0], *(high for _, high in spans)]),
@@ -112,12 +115,18 @@ def _slots_of(names: list[str]) -> list[int]:
     """Place of each phase of a sequence; the first gamma of two lies on epsilon's tin side."""
     labels = ["eta" if name == "eta_prime" else name for name in names]
     if labels[0] not in (LIQUID, SOLID_TIN):
-        raise InputError(f"thermodynamics: the most tin-rich stable phase is {labels[0]}, not tin; cannot model a core")
+        raise InputError(
+            f"thermodynamics: the most tin-rich stable phase is {labels[0]}, not tin; cannot model a core"
+        )
     slots = [CORE]
     for k, label in enumerate(labels[1:], start=1):
         if label not in SLOT_LABELS:
             raise InputError(f"thermodynamics: phase {label} has no place among the layers")
-        slots.append(GAMMA_TIN if label == "gamma" and "gamma" in labels[k + 1 :] else SLOT_LABELS.index(label, GAMMA if label == "gamma" else 0))
+        slots.append(
+            GAMMA_TIN
+            if label == "gamma" and "gamma" in labels[k + 1 :]
+            else SLOT_LABELS.index(label, GAMMA if label == "gamma" else 0)
+        )
     if sorted(set(slots)) != slots:
         raise InputError(f"thermodynamics: phases in an order the layers cannot take: {', '.join(labels)}")
     return slots
@@ -131,4 +140,4 @@ def _mean_factor(table: Any, label: str, nodes: NDArray[np.float64]) -> NDArray[
     wide = (width > NARROWEST) & np.isfinite(integral)
     if not wide.any():
         return np.ones_like(nodes)
-    return np.interp(nodes, nodes[wide], integral[wide] / width[wide])
+    return np.asarray(np.interp(nodes, nodes[wide], integral[wide] / width[wide]))

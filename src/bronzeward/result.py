@@ -94,7 +94,9 @@ def read_netcdf(path: str | Path) -> Result:
     try:
         with netCDF4.Dataset(path, "r") as file:
             variables = {
-                name: Variable(v.dimensions, _values(v), {k: v.getncattr(k) for k in v.ncattrs() if k != "_FillValue"})
+                name: Variable(
+                    v.dimensions, _values(v), {k: v.getncattr(k) for k in v.ncattrs() if k != "_FillValue"}
+                )
                 for name, v in file.variables.items()
             }
             attributes = {name: file.getncattr(name) for name in file.ncattrs()}
@@ -132,7 +134,9 @@ def _fill(file: Any, result: Result) -> None:
                 file.createDimension(name, size)
     for name, variable in result.variables.items():
         text = variable.values.dtype.kind in "UO"
-        compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
+        compress = (
+            {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
+        )
         kind = str if text else variable.values.dtype
         fill = {"fill_value": np.nan} if variable.values.dtype.kind == "f" and name not in COORDINATES else {}
         column = file.createVariable(name, kind, variable.dims, **compress, **fill)

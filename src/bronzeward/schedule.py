@@ -71,7 +71,9 @@ class Schedule:
             raise InputError("schedule: time and temperature must be finite numbers")
         if (np.diff(t) <= 0).any():
             k = int(np.argmax(np.diff(t) <= 0))
-            raise InputError(f"schedule: times must increase; point {k + 2} is not later than the one before it")
+            raise InputError(
+                f"schedule: times must increase; point {k + 2} is not later than the one before it"
+            )
         for value in kelvin:
             _checked_kelvin(value - ZERO_CELSIUS, "schedule")
         return cls(t - t[0], kelvin)
@@ -120,7 +122,7 @@ class Schedule:
 
     def temperature_at(self, time: Any) -> NDArray[np.float64]:
         """Temperature [K] at `time` [s], any shape; held at the ends."""
-        return np.interp(np.asarray(time, dtype=float), self.time, self.temperature)
+        return np.asarray(np.interp(np.asarray(time, dtype=float), self.time, self.temperature))
 
     @property
     def hours(self) -> float:
@@ -156,7 +158,9 @@ def _add_step(schedule: Schedule, step: Mapping[str, Any], where: str) -> Schedu
     """Append one step table of a case file."""
     kinds = [key for key in _STEP_KEYS if key in step]
     if len(kinds) != 1:
-        raise InputError(f"{where}: expected exactly one of {', '.join(_STEP_KEYS)}; got {', '.join(step) or 'nothing'}")
+        raise InputError(
+            f"{where}: expected exactly one of {', '.join(_STEP_KEYS)}; got {', '.join(step) or 'nothing'}"
+        )
     kind = kinds[0]
     unknown = set(step) - _STEP_KEYS[kind]
     if unknown:

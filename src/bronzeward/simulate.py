@@ -15,7 +15,6 @@ import bronzeward
 from bronzeward import databases
 from bronzeward.assemble import Settings, as_lists, build_problem, slot_volumes
 from bronzeward.case import Case, Numerics
-from bronzeward.errors import InputError
 from bronzeward.growth.engine import integrate
 from bronzeward.growth.problem import (
     APPEARS,
@@ -34,7 +33,7 @@ from bronzeward.growth.problem import (
     new_work,
 )
 from bronzeward.growth.slots import ALPHA, CORE, N_SLOTS, SLOT_LABELS
-from bronzeward.kinetics import KineticSet, load_set
+from bronzeward.kinetics import KineticSet, available_sets, load_set, plain_set
 from bronzeward.layers import COLUMN, Layers, by_phase
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
@@ -141,7 +140,12 @@ def integrate_interpreted(problem: Problem) -> Recorded:
     while True:
         work = new_work(plain.n_cells, lambda k: [0.0] * k)
         work = work._replace(sequence=[0] * N_SLOTS)
-        record = Record([0.0] * (rows * ROW_WIDTH), [0.0] * (rows * plain.n_cells), [0.0] * (_MAX_EVENTS * EVENT_WIDTH), [0] * 6)
+        record = Record(
+            [0.0] * (rows * ROW_WIDTH),
+            [0.0] * (rows * plain.n_cells),
+            [0.0] * (_MAX_EVENTS * EVENT_WIDTH),
+            [0] * 6,
+        )
         integrate(plain, work, record)
         if record.count[STATUS] != FULL or rows >= _MAX_ROWS:
             return read_record(record, plain.n_cells)
@@ -185,7 +189,8 @@ def _reservations(case: Case, regimes: Regimes, recorded: Recorded) -> list[str]
         if used_low < low - 1e-6 or used_high > high + 1e-6:
             source = ", ".join(constant.source) or "no source"
             notes.append(
-                f"{SLOT_LABELS[slot]}: growth constant used from {used_low - 273.15:.0f} to {used_high - 273.15:.0f} °C, "
+                f"{SLOT_LABELS[slot]}: growth constant used from {used_low - 273.15:.0f} "
+                f"to {used_high - 273.15:.0f} °C, "
                 f"known for {low - 273.15:.0f} to {high - 273.15:.0f} °C ({source}, {constant.grade})"
             )
     return list(dict.fromkeys(notes))
@@ -221,7 +226,10 @@ def _variables(
     core = core_volume(properties, start_tin, pores)
     liquid, solid = COLUMN[LIQUID], COLUMN[SOLID_TIN]
     x_liquid = np.divide(
-        layers.tin[:, liquid], layers.amount[:, liquid], out=np.full(len(atoms), np.nan), where=layers.amount[:, liquid] > 0
+        layers.tin[:, liquid],
+        layers.amount[:, liquid],
+        out=np.full(len(atoms), np.nan),
+        where=layers.amount[:, liquid] > 0,
     )
     volume_share = volume / volume.sum(axis=1, keepdims=True)
     equilibrium = np.asarray(table.fractions(recorded.temperature, start_tin / (start_tin + start_copper)))
@@ -236,10 +244,16 @@ def _variables(
         return Variable(time_phase, np.asarray(values, dtype=float), {"units": units, "long_name": text})
 
     return {
-        "time": Variable(one, stored_times(recorded.time), {"units": "s", "long_name": "time since the start of the schedule"}),
+        "time": Variable(
+            one,
+            stored_times(recorded.time),
+            {"units": "s", "long_name": "time since the start of the schedule"},
+        ),
         "phase": Variable(("phase",), np.array(PHASES), {"long_name": "phase"}),
         "temperature": series(recorded.temperature, "K", "temperature of the strand"),
-        "amount": by_label(layers.amount, per_length, "atoms in the phase per length of strand (plane couple: per area)"),
+        "amount": by_label(
+            layers.amount, per_length, "atoms in the phase per length of strand (plane couple: per area)"
+        ),
         "thickness": by_label(layers.thickness, "m", "radial thickness of the phase at 25 degC molar volumes"),
         "inner_radius": by_label(layers.inner, "m", "inner radius of the phase"),
         "outer_radius": by_label(layers.outer, "m", "outer radius of the phase"),
@@ -252,20 +266,30 @@ def _variables(
         "liquid_composition": series(x_liquid, "1", "atom fraction of tin in the liquid"),
         "shell_thickness": series(layers.shell, "m", "thickness of all solid compound between core and copper"),
         "tin_used": series(
-            1.0 - (layers.tin[:, liquid] + layers.tin[:, solid]) / tin, "1", "share of the tin that has left the core"
+            1.0 - (layers.tin[:, liquid] + layers.tin[:, solid]) / tin,
+            "1",
+            "share of the tin that has left the core",
         ),
         "overfill": series(
-            (volume.sum(axis=1) - room) / core, "1", "contents less cavity, over the initial volume of the tin core"
+            (volume.sum(axis=1) - room) / core,
+            "1",
+            "contents less cavity, over the initial volume of the tin core",
         ),
         "wall_yield_pressure": series(wall, "Pa", "pressure at which the copper sleeve left yields throughout"),
         "total_atoms": series(atoms, per_length, "all copper and tin atoms, a check of conservation"),
         "total_tin": series(tin, per_length, "all tin atoms, a check of conservation"),
         "equilibrium_mole_fraction": by_label(equilibrium, "1", "share of all atoms at equilibrium"),
-        "event_name": Variable(("event",), np.array([event_name(row) for row in events], dtype=object), {"long_name": "event"}),
+        "event_name": Variable(
+            ("event",), np.array([event_name(row) for row in events], dtype=object), {"long_name": "event"}
+        ),
         "event_time": Variable(("event",), events[:, 0], {"units": "s", "long_name": "time of the event"}),
-        "event_temperature": Variable(("event",), events[:, 1], {"units": "K", "long_name": "temperature of the event"}),
+        "event_temperature": Variable(
+            ("event",), events[:, 1], {"units": "K", "long_name": "temperature of the event"}
+        ),
         "event_row": Variable(
-            ("event",), events[:, 4].astype(np.int32), {"long_name": "index along time of the first state after the event"}
+            ("event",),
+            events[:, 4].astype(np.int32),
+            {"long_name": "index along time of the first state after the event"},
         ),
     }
 
@@ -300,7 +324,13 @@ def _attributes(case: Case, table: Any, properties: Properties, recorded: Record
             "a witness sample decides."
         ),
         "inputs": json.dumps(case.inputs or plain_inputs(case), ensure_ascii=False, sort_keys=True),
-        "versions": json.dumps({"bronzeward": bronzeward.__version__, "numpy": np.__version__, "python": platform.python_version()}),
+        "versions": json.dumps(
+            {
+                "bronzeward": bronzeward.__version__,
+                "numpy": np.__version__,
+                "python": platform.python_version(),
+            }
+        ),
         "thermodynamic_description": table.description,
         "tdb_sha256": table.tdb_sha256,
         "kinetic_set": case.kinetics.name,
@@ -319,19 +349,21 @@ def eta_limit(table: Any) -> float:
 
 def plain_inputs(case: Case) -> dict[str, Any]:
     """Inputs of a case that was made in Python, with the keys of a case file."""
-    if case.kinetics != load_set(case.kinetics.name):
-        raise InputError(f"kinetics: set '{case.kinetics.name}' was changed in Python; save it to a file to store it with a result")
+    named = case.kinetics.name in available_sets() and case.kinetics == load_set(case.kinetics.name)
     schedule: dict[str, Any]
     if case.schedule.steps:
         schedule = {"start_C": case.schedule.steps[0]["start_C"], "steps": list(case.schedule.steps[1:])}
     else:
         schedule = {
-            "measured": {"time_s": case.schedule.time.tolist(), "temperature_K": case.schedule.temperature.tolist()}
+            "measured": {
+                "time_s": case.schedule.time.tolist(),
+                "temperature_K": case.schedule.temperature.tolist(),
+            }
         }
     return {
         **_plain_strand(case.strand),
         "schedule": schedule,
-        "kinetics": {"set": case.kinetics.name},
+        "kinetics": {"set": case.kinetics.name} if named else {"constants": plain_set(case.kinetics)},
         "thermodynamics": {"description": case.description},
         "numerics": dict(vars(case.numerics)),
     }
@@ -341,7 +373,18 @@ def _plain_strand(strand: Strand) -> dict[str, Any]:
     films = {"initial_eta_um": strand.initial_eta * 1e6, "initial_epsilon_um": strand.initial_epsilon * 1e6}
     if strand.plane:
         return {
-            "couple": {"tin_thickness_um": strand.core_radius * 1e6, "copper_thickness_um": strand.rings[0].radius * 1e6, **films}
+            "couple": {
+                "tin_thickness_um": strand.core_radius * 1e6,
+                "copper_thickness_um": strand.rings[0].radius * 1e6,
+                **films,
+            }
         }
     pack = [{"outer_diameter_um": 2e6 * ring.radius, "copper_fraction": ring.copper_fraction} for ring in strand.rings]
-    return {"strand": {"core_diameter_um": 2e6 * strand.core_radius, "pack": pack, "porosity": strand.porosity, **films}}
+    return {
+        "strand": {
+            "core_diameter_um": 2e6 * strand.core_radius,
+            "pack": pack,
+            "porosity": strand.porosity,
+            **films,
+        }
+    }

@@ -59,7 +59,9 @@ class Strand:
                     f"({2 * inner / MICROMETRE:g} µm); diameters must grow from the core outwards"
                 )
             if not 0.0 < ring.copper_fraction <= 1.0:
-                raise InputError(f"strand: copper fraction {ring.copper_fraction:g}; it must be above 0 and at most 1")
+                raise InputError(
+                    f"strand: copper fraction {ring.copper_fraction:g}; it must be above 0 and at most 1"
+                )
             inner = ring.radius
         if not 0.0 <= self.porosity < 1.0:
             raise InputError(f"strand: porosity {self.porosity:g}; it must be at least 0 and below 1")
@@ -70,9 +72,7 @@ class Strand:
                 )
 
     @classmethod
-    def round(
-        cls, core_um: float, sleeve_um: float | None = None, pack: Any = (), **more: Any
-    ) -> Strand:
+    def round(cls, core_um: float, sleeve_um: float | None = None, pack: Any = (), **more: Any) -> Strand:
         """A round strand from diameters [µm]; `pack` holds (outer diameter, copper fraction) pairs.
 
         >>> strand = Strand.round(24, 44)

@@ -13,8 +13,6 @@ from bronzeward.result import names
 
 SCHEMA = "bronzeward/summary/1"
 
-PERITECTIC_NOTE = "η melts at about 415 °C"
-
 
 def answers(result: Any) -> dict[str, Any]:
     """The answers of a run with the keys of `bronzeward run --json`; None where there is no such moment."""
@@ -68,8 +66,8 @@ def sentences(found: dict[str, Any]) -> list[str]:
         lines.append(_overfill_sentence(found))
         peak = found["peak_liquid"]
         lines.append(
-            f"Liquid peaks at {100 * peak['mole_fraction']:.1f} % of all atoms ({100 * peak['tin_fraction']:.0f} % of the tin), "
-            f"after {peak['time_h']:.2f} h."
+            f"Liquid peaks at {100 * peak['mole_fraction']:.1f} % of all atoms, "
+            f"{100 * peak['tin_fraction']:.0f} % of the tin, after {peak['time_h']:.2f} h."
         )
         gone = found["liquid_gone"]
         lines.append(
@@ -83,15 +81,17 @@ def sentences(found: dict[str, Any]) -> list[str]:
 
 
 def _overfill_sentence(found: dict[str, Any]) -> str:
-    over, peak = found["overfill_at_first_liquid"], found["overfill_peak"]
-    if found["first_overfill_temperature_C"] is None:
-        return f"Contents never outgrow their cavity: {-100 * over:.1f} % of the core volume is void just after melting."
-    where = found["first_overfill_temperature_C"]
-    state = f"{100 * over:.1f} % of the core volume too much" if over > 0 else f"{-100 * over:.1f} % of it void"
-    return (
-        f"Contents first outgrow their cavity at {where:.0f} °C, at most by {100 * peak:.1f} % of the core volume; "
-        f"just after melting there is {state}."
+    after = found["overfill_at_first_liquid"]
+    state = (
+        f"Just after melting the contents exceed their cavity by {100 * after:.1f} % of the core volume"
+        if after > 0
+        else f"Just after melting {-100 * after:.1f} % of the core volume is void"
     )
+    start = found["first_overfill_temperature_C"]
+    if start is None:
+        return f"{state}; at no time is there too little room."
+    peak = found["overfill_peak"]
+    return f"{state}; room first runs out at {start:.0f} °C and is short by {100 * peak:.2f} % at most."
 
 
 def _eta_sentence(found: dict[str, Any]) -> str:
@@ -101,8 +101,8 @@ def _eta_sentence(found: dict[str, Any]) -> str:
     if left == 0.0:
         return "No η is left where it would melt."
     return (
-        f"{100 * left:.1f} % of the tin is still in η where it melts; {100 * found['liquid_returned']:.1f} % of the tin "
-        "is liquid again."
+        f"{100 * left:.1f} % of the tin is still in η where it melts; "
+        f"{100 * found['liquid_returned']:.1f} % of the tin is liquid again."
     )
 
 

@@ -26,9 +26,7 @@ START_K = 293.15
 """Temperature at which the cavity is measured [K]."""
 
 
-def contents(
-    properties: Properties, temperature: Any, amount: Any, tin: Any
-) -> NDArray[np.float64]:
+def contents(properties: Properties, temperature: Any, amount: Any, tin: Any) -> NDArray[np.float64]:
     """Volume of each phase at temperature [m2, volume per metre of strand], shape (n, 9).
 
     Parameters
@@ -43,10 +41,14 @@ def contents(
     return np.stack(columns, axis=1)
 
 
-def cavity(properties: Properties, temperature: Any, tin: float, copper: float, pores: float) -> NDArray[np.float64]:
+def cavity(
+    properties: Properties, temperature: Any, tin: float, copper: float, pores: float
+) -> NDArray[np.float64]:
     """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start."""
     cold = (
-        tin * properties.volume_at(SOLID_TIN, START_K) + copper * properties.volume_at("alpha", START_K) + pores
+        tin * properties.volume_at(SOLID_TIN, START_K)
+        + copper * properties.volume_at("alpha", START_K)
+        + pores
     )
     growth = 1.0 + properties.expansion["alpha"] * (np.asarray(temperature, dtype=float) - START_K)
     return np.asarray(cold * growth**3)
@@ -67,7 +69,9 @@ def yield_pressure(properties: Properties, temperature: Any, inner: Any, outer: 
     return np.asarray(2.0 / sqrt(3.0) * properties.yield_at(temperature) * wall)
 
 
-def tin_share_for_room(properties: Properties, temperature: float, x_liquid: float, compound: str = "epsilon") -> float:
+def tin_share_for_room(
+    properties: Properties, temperature: float, x_liquid: float, compound: str = "epsilon"
+) -> float:
     """Closed-form estimate of the share of tin that must have become `compound` for melting to fit.
 
     With a share f of the tin in compound and the rest liquid, at `temperature` [K]: the compound of one

@@ -16,7 +16,8 @@ OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace the 
 NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Build the phase table anew and do not keep it.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
 DescriptionOption = Annotated[
-    str, typer.Option("--description", "-d", help="Thermodynamic description: a name, or the path of a .tdb file.")
+    str,
+    typer.Option("--description", "-d", help="Thermodynamic description: a name, or the path of a .tdb file."),
 ]
 
 DEFAULT_DESCRIPTION = "cu-sn-shim1996"

@@ -24,7 +24,8 @@ ResultArgument = Annotated[Path, typer.Argument(metavar="RESULT.nc", help="File 
 def run(
     case: CaseArgument,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: the case's name here, ending in .nc")
+        Path | None,
+        typer.Option("--output", "-o", metavar="OUT.nc", help="Default: the case's name here, ending in .nc"),
     ] = None,
     json: JsonOption = False,
     overwrite: OverwriteOption = False,
@@ -38,11 +39,15 @@ def run(
     from bronzeward import result as results
     from bronzeward import summary
     from bronzeward.case import load_case
+    from bronzeward.errors import InputError
     from bronzeward.simulate import run_case
 
     chosen = load_case(case)
     target = results.check_target(output or Path(f"{case.stem}.nc"), overwrite)
-    result = run_case(chosen, cache=not no_cache)
+    try:
+        result = run_case(chosen, cache=not no_cache)
+    except InputError as error:
+        raise InputError(f"{case}: {error}") from None
     results.write_netcdf(result, target, overwrite)
     found = summary.answers(result)
     if json:
@@ -58,7 +63,8 @@ def run(
 def plot(
     result: ResultArgument,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf; default: beside the result, .png")
+        Path | None,
+        typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf; default: beside the result, .png"),
     ] = None,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
@@ -85,7 +91,9 @@ def _say_written(target: Path, json: bool, quiet: bool) -> None:
 
 
 def example(
-    output: Annotated[Path | None, typer.Option("--output", "-o", metavar="CASE.toml", help="Write it to this file.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="CASE.toml", help="Write it to this file.")
+    ] = None,
     json: JsonOption = False,
     overwrite: OverwriteOption = False,
 ) -> None:

@@ -23,7 +23,8 @@ AtOption = Annotated[float | None, typer.Option("--at", metavar="PERCENT", help=
 WtOption = Annotated[float | None, typer.Option("--wt", metavar="PERCENT", help="Tin in wt.%.")]
 CsvOption = Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")]
 NetcdfOption = Annotated[
-    Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Also write everything to this netCDF file.")
+    Path | None,
+    typer.Option("--output", "-o", metavar="OUT.nc", help="Also write everything to this netCDF file."),
 ]
 
 
@@ -43,7 +44,8 @@ def _write(table: Any, output: Path | None, overwrite: bool) -> None:
 def invariants(
     description: DescriptionOption = DEFAULT_DESCRIPTION,
     compare: Annotated[
-        tuple[str, str] | None, typer.Option("--compare", metavar="A B", help="Show how far two descriptions disagree.")
+        tuple[str, str] | None,
+        typer.Option("--compare", metavar="A B", help="Show how far two descriptions disagree."),
     ] = None,
     json: JsonOption = False,
     csv: CsvOption = False,
@@ -86,7 +88,8 @@ def _comparison_lines(data: dict[str, Any], names: tuple[str, str]) -> list[str]
     lines = [f"A = {names[0]}, B = {names[1]}", f"{'A °C':>9} {'B °C':>9} {'B - A':>7}  on cooling"]
     for row in data["rows"]:
         lines.append(
-            f"{number(row['first_C']):>9} {number(row['second_C']):>9} {number(row['difference_K']):>7}  {row['reaction']}"
+            f"{number(row['first_C']):>9} {number(row['second_C']):>9} {number(row['difference_K']):>7}"
+            f"  {row['reaction']}"
         )
     return lines
 
@@ -155,7 +158,11 @@ def liquidus(
         show([f"{'tin at.%':>9} {'tin wt.%':>9} {'solidus °C':>11} {'liquidus °C':>12}"])
         step = 1 if x is not None else 4
         for row in export.liquidus(table, x)["points"][::step]:
-            show([f"{100 * row['x_sn']:9.2f} {100 * row['w_sn']:9.2f} {row['solidus_C']:11.2f} {row['liquidus_C']:12.2f}"])
+            show(
+                [
+                    f"{100 * row['x_sn']:9.2f} {100 * row['w_sn']:9.2f} {row['solidus_C']:11.2f} {row['liquidus_C']:12.2f}"
+                ]
+            )
 
 
 def boundaries(
@@ -186,7 +193,9 @@ def boundaries(
 
 
 def describe(
-    description: Annotated[str, typer.Argument(help="Name of a description, or the path of a .tdb file.")] = DEFAULT_DESCRIPTION,
+    description: Annotated[
+        str, typer.Argument(help="Name of a description, or the path of a .tdb file.")
+    ] = DEFAULT_DESCRIPTION,
     json: JsonOption = False,
 ) -> None:
     """Check a thermodynamic description: which phases it has, lacks, or adds.
@@ -203,12 +212,17 @@ def describe(
 
 
 def diagram(
-    output: Annotated[Path, typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf")] = Path("diagram.png"),
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf")] = Path(
+        "diagram.png"
+    ),
     zoom: Annotated[str | None, typer.Option("--zoom", metavar="tin|copper", help="One side of the diagram.")] = None,
     point: Annotated[
-        list[str] | None, typer.Option("--point", metavar="AT%,CELSIUS", help="Mark a point; may be repeated.")
+        list[str] | None,
+        typer.Option("--point", metavar="AT%,CELSIUS", help="Mark a point; may be repeated."),
     ] = None,
-    case: Annotated[Path | None, typer.Option("--case", metavar="CASE.toml", help="Draw the schedule of a case.")] = None,
+    case: Annotated[
+        Path | None, typer.Option("--case", metavar="CASE.toml", help="Draw the schedule of a case.")
+    ] = None,
     description: DescriptionOption = DEFAULT_DESCRIPTION,
     overwrite: OverwriteOption = False,
     no_cache: NoCacheOption = False,

@@ -1,0 +1,222 @@
+"""The command line as a user meets it: sentences, data for other tools, and one clear line on bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+
+import pytest
+
+from bronzeward import starter
+
+CASE = starter.STARTER.read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def case(in_folder):
+    path = in_folder / "case.toml"
+    path.write_text(CASE, encoding="utf-8")
+    return path
+
+
+def test_run_says_the_four_answers_and_writes_the_history(command, case, in_folder):
+    code, out, err = command("run", case)
+    assert (code, err) == (0, "")
+    for words in (
+        "first melts after",
+        "shell is then",
+        "Liquid peaks at",
+        "liquid is gone after",
+        "whole schedule takes",
+    ):
+        assert words in out
+    assert (in_folder / "case.nc").is_file()
+    assert "Traceback" not in out
+
+
+def test_run_json_has_the_promised_keys(command, case):
+    code, out, _ = command("run", case, "--json")
+    data = json.loads(out)
+    assert code == 0
+    assert data["schema"] == "bronzeward/summary/1"
+    promised = {
+        "first_liquid", "shell_at_first_liquid_m", "tin_left_at_first_liquid", "peak_liquid", "liquid_gone",
+        "eta_at_peritectic", "overfill_at_first_liquid", "total_hours",
+    }  # fmt: skip
+    assert promised <= set(data)
+    assert data["first_liquid"]["temperature_K"] - 273.15 == pytest.approx(data["first_liquid"]["temperature_C"])
+    assert data["total_hours"] == pytest.approx(7.6 + 24 + 7.6 + 24)
+
+
+def test_example_prints_a_case_that_runs(command, in_folder):
+    code, out, _ = command("example")
+    assert code == 0
+    assert out == CASE
+    code, out, _ = command("example", "-o", "mine.toml")
+    assert code == 0
+    assert (in_folder / "mine.toml").read_text(encoding="utf-8") == CASE
+    assert command("run", "mine.toml", "--quiet")[:2] == (0, "")
+
+
+def test_invariants_json_has_the_promised_form(command):
+    _, out, err = command("invariants", "--json")
+    data = json.loads(out)
+    assert err == ""
+    assert "schema" in data
+    for row in data["invariants"]:
+        assert {"kind", "reaction", "temperature_K", "temperature_C", "phases"} <= set(row)
+        assert row["temperature_K"] - 273.15 == pytest.approx(row["temperature_C"])
+        for phase in row["phases"]:
+            assert {"name", "x_sn", "w_sn"} <= set(phase)
+    kinds = [(row["kind"], row["reaction"]) for row in data["invariants"]]
+    assert ("melting", "liquid -> (Sn)") in kinds
+    assert ("melting", "liquid -> alpha") in kinds
+    assert ("congruent", "gamma -> epsilon") in kinds
+
+
+def test_phases_and_liquidus(command):
+    code, out, _ = command("phases", 400, "--at", 20)
+    assert code == 0
+    assert "delta" in out
+    assert "alpha" in out
+    _, out, _ = command("phases", "--from", 20, "--to", 700, "--wt", 32, "--json")
+    assert json.loads(out)["stretches"]
+    # ISO 9453 alloy 401, Sn99.3Cu0.7: melts at 227 C (standard's table, second-hand)
+    _, out, _ = command("liquidus", "--wt", 99.3, "--json")
+    point = json.loads(out)["points"][0]
+    assert point["solidus_C"] == pytest.approx(227, abs=1)
+    assert point["liquidus_C"] == pytest.approx(227, abs=1.5)
+
+
+def with_line(old: str, new: str) -> str:
+    assert old in CASE
+    return CASE.replace(old, new)
+
+
+BAD_CASES = {
+    "unknown key": (with_line("core_diameter_um = 24.0", "core_diameter_um = 24.0\ncolour = 3"), "colour"),
+    "unknown table": (CASE + "\n[weather]\nrain = 1\n", "weather"),
+    "negative diameter": (with_line("core_diameter_um = 24.0", "core_diameter_um = -24.0"), "above 0"),
+    "ramp of nothing": (with_line("ramp_C_per_h = 25.0, to_C = 210.0", "ramp_C_per_h = 0, to_C = 210.0"), "above 0"),
+    "below absolute zero": (with_line("to_C = 210.0", "to_C = -300.0"), "absolute zero"),
+    "never heats": (re.sub(r"(?s)steps = \[.*?\n\]", "steps = [{ hold_h = 3 }]", CASE), "never heats"),
+    "not a number": (with_line("hold_h = 24.0 },\n    { ramp", "hold_h = nan },\n    { ramp"), "finite"),
+    "text for a number": (with_line("core_diameter_um = 24.0", 'core_diameter_um = "thick"'), "finite"),
+    "no strand": (CASE.replace("[strand]", "[couple]"), "unknown key"),
+    "broken toml": (CASE + "\n[strand\n", "not valid TOML"),
+    "unknown set": (with_line('set = "default"', 'set = "nobody1900"'), "nobody1900"),
+    "unknown description": (with_line('"cu-sn-shim1996"', '"cu-sn-nobody"'), "cu-sn-nobody"),
+    "tolerance": (with_line("tolerance = 1e-4", "tolerance = 7"), "tolerance"),
+    "two kinds in a step": (
+        with_line("{ hold_h = 24.0 },\n    { ramp", "{ hold_h = 24.0, quench = true },\n { ramp"),
+        "one of",
+    ),
+}
+
+
+@pytest.mark.parametrize(("text", "word"), BAD_CASES.values(), ids=BAD_CASES.keys())
+def test_bad_cases_give_one_line_and_exit_code_2(command, in_folder, text, word):
+    (in_folder / "bad.toml").write_text(text, encoding="utf-8")
+    code, out, err = command("run", "bad.toml")
+    assert code == 2
+    assert out == ""
+    assert err.count("\n") == 1
+    assert word in err
+    assert "bad.toml" in err
+    assert [path.name for path in in_folder.iterdir()] == ["bad.toml"]
+
+
+BAD_LOGS = {
+    "gap": ("time_h,temperature_C\n0,20\n1,40\n2,\n3,80\n", "line 4"),
+    "long pause": ("time_h,temperature_C\n0,20\n1,40\n2,60\n60,80\n61,90\n", "gap"),
+    "repeated": ("time_h,temperature_C\n0,20\n1,40\n1,60\n", "repeats"),
+    "backward": ("time_h,temperature_C\n0,20\n2,40\n1,60\n", "back"),
+    "nan": ("time_h,temperature_C\n0,20\n1,nan\n2,60\n", "finite"),
+    "no unit": ("time,temperature\n0,20\n1,40\n2,60\n", "unit"),
+    "below zero": ("time_h,temperature_C\n0,20\n1,-400\n2,60\n", "absolute zero"),
+    "empty": ("", "header"),
+}
+
+
+@pytest.mark.parametrize(("text", "word"), BAD_LOGS.values(), ids=BAD_LOGS.keys())
+def test_bad_logs_give_one_line_and_exit_code_2(command, in_folder, text, word):
+    (in_folder / "log.csv").write_text(text, encoding="utf-8")
+    schedule = re.sub(r"(?s)start_C = 20.0\nsteps = \[.*?\n\]", 'log = "log.csv"', CASE)
+    (in_folder / "case.toml").write_text(schedule, encoding="utf-8")
+    code, out, err = command("run", "case.toml")
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert word in err
+    assert not (in_folder / "case.nc").exists()
+
+
+def test_a_good_log_runs(command, in_folder):
+    rows = "\n".join(f"{k * 10};{20 + 2 * k},5" for k in range(120))
+    (in_folder / "log.csv").write_text(f"time (min);T [°C]\n{rows}\n", encoding="utf-8")
+    schedule = re.sub(r"(?s)start_C = 20.0\nsteps = \[.*?\n\]", 'log = "log.csv"', CASE)
+    (in_folder / "case.toml").write_text(schedule, encoding="utf-8")
+    code, out, _ = command("run", "case.toml", "--json")
+    assert code == 0
+    assert json.loads(out)["total_hours"] == pytest.approx(119 / 6)
+
+
+def test_tdb_without_tin_is_told(command, in_folder):
+    (in_folder / "iron.tdb").write_text("ELEMENT FE BCC_A2 55.8 0 0 !\nELEMENT C GRAPHITE 12 0 0 !\n", encoding="utf-8")
+    (in_folder / "case.toml").write_text(with_line('"cu-sn-shim1996"', '"iron.tdb"'), encoding="utf-8")
+    for words in (("run", "case.toml"), ("invariants", "-d", "iron.tdb"), ("describe", "iron.tdb")):
+        code, out, err = command(*words)
+        assert (code, out, err.count("\n")) == (2, "", 1)
+        assert "iron.tdb" in err
+        assert not (in_folder / "case.nc").exists()
+
+
+def test_output_folder_missing_and_existing_output(command, case, in_folder):
+    code, _, err = command("run", case, "-o", "nowhere/out.nc")
+    assert code == 2
+    assert "does not exist" in err
+    (in_folder / "out.nc").write_text("precious")
+    code, _, err = command("run", case, "-o", "out.nc")
+    assert code == 2
+    assert "--overwrite" in err
+    assert (in_folder / "out.nc").read_text() == "precious"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("phases", 400),
+        ("phases", 400, "--at", 20, "--wt", 30),
+        ("phases", 400, "--at", 120),
+        ("phases", "--from", 20, "--at", 20),
+        ("phases", -400, "--at", 20),
+        ("liquidus", "--at", "nan"),
+        ("diagram", "--zoom", "iron"),
+        ("diagram", "--point", "20"),
+        ("plot", "missing.nc"),
+    ],
+)
+def test_other_bad_input(command, in_folder, words):
+    code, out, err = command(*words)
+    assert code == 2
+    assert "Traceback" not in err
+    assert err
+    assert list(in_folder.iterdir()) == []
+
+
+def test_every_command_explains_itself_with_an_example(command):
+    _, out, _ = command("--help")
+    names = re.findall(r"^  ([a-z]+) ", out.split("Commands:")[1], flags=re.MULTILINE)
+    assert {"run", "plot", "example", "invariants", "phases", "liquidus"} <= set(names)
+    for name in names:
+        code, out, _ = command(name, "--help")
+        assert code == 0
+        assert "Example: bronzeward" in out, name
+
+
+def test_closed_pipe_ends_quietly(table):
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    line = f"'{sys.executable}' -m bronzeward boundaries --csv | head -n 1"
+    found = subprocess.run(["bash", "-c", line], capture_output=True, text=True, env=environment, check=True)
+    assert found.stderr == ""

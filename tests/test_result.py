@@ -1,0 +1,142 @@
+"""Results: the promised variables and attributes, atomic files, and inputs that reproduce the run."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import numpy as np
+import pytest
+
+from bronzeward.case import Case, case_from_json, load_case
+from bronzeward.errors import InputError
+from bronzeward.kinetics import load_set
+from bronzeward.phases import PHASES
+from bronzeward.result import read_netcdf, write_netcdf
+from bronzeward.schedule import Schedule
+from bronzeward.simulate import run_case, simulate
+from bronzeward.starter import STARTER
+from bronzeward.strand import Strand
+
+SERIES = {
+    "temperature": "K", "liquid_mole_fraction": "1", "liquid_volume_fraction": "1", "liquid_tin_fraction": "1",
+    "shell_thickness": "m", "tin_used": "1", "overfill": "1",
+}  # fmt: skip
+BY_PHASE = {
+    "amount": "mol m-1", "thickness": "m", "mole_fraction": "1", "volume_fraction": "1", "equilibrium_mole_fraction": "1",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def run():
+    return run_case(load_case(STARTER))
+
+
+def test_promised_variables_dimensions_and_units(run):
+    history = run.to_dataset()
+    for name, units in SERIES.items():
+        assert history[name].dims == ("time",)
+        assert history[name].attrs["units"] == units
+    for name, units in BY_PHASE.items():
+        assert history[name].dims == ("time", "phase")
+        assert history[name].attrs["units"] == units
+    assert history["time"].attrs["units"] == "s"
+    assert (np.diff(history["time"]) > 0).all()
+    assert tuple(history["phase"].values) == PHASES
+    for name in ("event_name", "event_time", "event_temperature"):
+        assert history[name].dims == ("event",)
+    assert history.attrs["Conventions"] == "CF-1.11"
+    for name in ("inputs", "versions", "tdb_sha256", "references", "warnings", "status", "history"):
+        assert history.attrs[name]
+
+
+def test_fractions_sum_to_one(run):
+    for name in ("mole_fraction", "volume_fraction", "equilibrium_mole_fraction", "tin_fraction"):
+        assert run[name].sum(axis=1) == pytest.approx(1.0, abs=1e-9)
+    liquid = PHASES.index("liquid")
+    assert run["liquid_mole_fraction"] == pytest.approx(run["mole_fraction"][:, liquid], abs=0)
+
+
+def test_atoms_and_tin_are_conserved_at_every_time(run):
+    for name in ("total_atoms", "total_tin"):
+        assert run[name] == pytest.approx(run[name][0], rel=1e-10)
+
+
+def test_file_gives_back_every_value(run, tmp_path):
+    path = write_netcdf(run, tmp_path / "run.nc")
+    again = read_netcdf(path)
+    for name, variable in run.variables.items():
+        if variable.values.dtype.kind in "fi":
+            np.testing.assert_array_equal(again[name], variable.values)
+        else:
+            assert list(again[name]) == list(variable.values)
+    assert again.attributes["inputs"] == run.attributes["inputs"]
+
+
+def test_xarray_opens_the_file(run, tmp_path):
+    import xarray as xr
+
+    with xr.open_dataset(write_netcdf(run, tmp_path / "run.nc"), decode_times=False) as history:
+        assert float(history["shell_thickness"].max()) == run["shell_thickness"].max()
+
+
+def test_stored_inputs_reproduce_the_run(run, tmp_path):
+    stored = read_netcdf(write_netcdf(run, tmp_path / "run.nc"))
+    again = run_case(case_from_json(stored.attributes["inputs"]))
+    for name in (*SERIES, *BY_PHASE):
+        np.testing.assert_array_equal(again[name], run[name])
+
+
+def test_runs_made_in_python_can_be_reproduced_too():
+    strand = Strand.round(20, 30, pack=[(40, 0.25)], porosity=0.02)
+    schedule = Schedule.start(20).ramp(100, to=215).hold(1).furnace_cool(1, to=100).quench()
+    changed = load_set("mei1992").scaled({"eta": 1.7})
+    history = simulate(strand, schedule, changed)
+    assert "constants" in json.loads(history.attrs["inputs"])["kinetics"]
+    again = run_case(case_from_json(history.attrs["inputs"]))
+    assert again["thickness"] == pytest.approx(history["thickness"].values, rel=1e-9, abs=1e-15)
+
+
+def test_a_measured_schedule_is_kept_in_full():
+    time = np.linspace(0, 36000, 50)
+    kelvin = 293.15 + 200 * np.sin(np.linspace(0, np.pi, 50))
+    case = Case(Strand.round(24, 44), Schedule.from_arrays(time, kelvin), load_set())
+    first = run_case(case)
+    again = run_case(case_from_json(first.attributes["inputs"]))
+    np.testing.assert_array_equal(again["thickness"], first["thickness"])
+
+
+def test_existing_file_is_kept_unless_told(run, tmp_path):
+    path = tmp_path / "run.nc"
+    path.write_text("precious")
+    with pytest.raises(InputError, match="--overwrite"):
+        write_netcdf(run, path)
+    assert path.read_text() == "precious"
+    write_netcdf(run, path, overwrite=True)
+    assert read_netcdf(path)["time"].size == run["time"].size
+
+
+def test_failed_write_leaves_nothing(run, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(InputError, match="No space left"):
+        write_netcdf(run, tmp_path / "run.nc")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_files_that_are_no_results_are_told(tmp_path):
+    broken = tmp_path / "broken.nc"
+    broken.write_bytes(b"\x89HDF\r\n\x1a\n" + b"\0" * 100)
+    with pytest.raises(InputError, match="cannot be read"):
+        read_netcdf(broken)
+    with pytest.raises(InputError, match="no such file"):
+        read_netcdf(tmp_path / "missing.nc")
+
+
+def test_use_outside_a_measured_range_is_recorded(run):
+    notes = run.attributes["warnings"].splitlines()
+    assert any(note.startswith("eta:") and "231" in note for note in notes)
+    hot = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=600), load_set()))
+    assert any("550" in note for note in hot.attributes["warnings"].splitlines())
