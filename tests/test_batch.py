@@ -1,0 +1,111 @@
+"""Many cases in one call give what single runs give."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bronzeward import answers
+from bronzeward.batch import Shared, run_batch, simulate_many
+from bronzeward.case import Case, Numerics
+from bronzeward.errors import InputError
+from bronzeward.kinetics import load_set
+from bronzeward.schedule import Schedule
+from bronzeward.simulate import run_case, simulate
+from bronzeward.strand import Strand
+
+STRAND = Strand.round(24, 44)
+PACKED = Strand.round(30, 40, [(60, 0.3)], porosity=0.01)
+QUICK = Schedule.start(20).ramp(100, to=240)
+LONG = Schedule.start(20).ramp(50, to=210).hold(4).ramp(50, to=430).hold(2)
+
+
+def _case(strand: Strand = STRAND, schedule: Schedule = QUICK, **factors: float) -> Case:
+    # a result must say its inputs; here they do not matter
+    return Case(strand, schedule, load_set().scaled(factors), inputs={"made": "in Python"})
+
+
+@pytest.mark.parametrize("case", [_case(), _case(PACKED, LONG, eta=2.0)])
+def test_batch_of_one_is_the_single_run(case: Case) -> None:
+    single = answers.numbers(run_case(case))
+    batch = run_batch([case])
+    assert batch["status"][0] == 0
+    for name, value in single.items():
+        # the same steps on the same numbers; compiled and interpreted exp may differ in the last digit
+        np.testing.assert_allclose(batch[name][0], value, rtol=1e-6, atol=1e-12, err_msg=name)
+
+
+def test_quick_batch_is_close_to_the_single_run() -> None:
+    cases = [_case(PACKED, LONG, eta=2.0), _case(schedule=LONG, epsilon=0.3)]
+    exact, quick = run_batch(cases), run_batch(cases, precision="quick")
+    for name in ("shell_at_first_liquid", "eta_at_peritectic", "overfill_at_first_liquid", "peak_liquid_tin"):
+        np.testing.assert_allclose(quick[name], exact[name], rtol=2e-3, atol=5e-4, err_msg=name)
+
+
+def test_answers_do_not_depend_on_threads_or_order() -> None:
+    cases = [_case(STRAND if k % 2 else PACKED, eta=1.0 + k / 10) for k in range(40)]
+    one = run_batch(cases, workers=1, precision="quick")
+    two = run_batch(cases, workers=2, precision="quick")
+    back = run_batch(cases[::-1], workers=2, precision="quick")
+    for name, column in one.items():
+        np.testing.assert_array_equal(column, two[name])
+        np.testing.assert_array_equal(column, back[name][::-1])
+
+
+def test_progress_reaches_the_total() -> None:
+    seen: list[tuple[int, int]] = []
+    run_batch([_case()] * 20, progress=lambda done, total: seen.append((done, total)), precision="quick")
+    assert seen[-1] == (20, 20)
+    assert [done for done, _ in seen] == sorted(done for done, _ in seen)
+
+
+def test_problem_is_the_one_a_single_run_builds() -> None:
+    from bronzeward.assemble import Settings, build_problem
+    from bronzeward.properties import load_properties
+    from bronzeward.simulate import FEWEST_POINTS, WIDEST_STEP
+
+    case = _case(PACKED, LONG, eta=2.0)
+    shared = Shared([case], "run")
+    settings = Settings(longest_step=float(LONG.time[-1]) / FEWEST_POINTS, widest_step=WIDEST_STEP)
+    regimes = shared.regimes[case.description]
+    wanted = build_problem(case.strand, case.schedule, case.kinetics, regimes, load_properties(), settings)
+    for name, mine, theirs in zip(wanted._fields, shared.problem(case), wanted, strict=True):
+        np.testing.assert_array_equal(mine, theirs, err_msg=name)
+
+
+def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    from bronzeward import batch
+
+    run_compiled = batch.run_compiled
+
+    def fail_on_thin(problem: object, *rest: object) -> None:
+        if problem.perimeter < 5e-5:  # type: ignore[attr-defined]
+            raise ZeroDivisionError
+        run_compiled(problem, *rest)  # type: ignore[arg-type]
+
+    batch.warm_engine()
+    monkeypatch.setattr(batch, "run_compiled", fail_on_thin)
+    found = run_batch([_case(), _case(Strand.round(10, 20))], precision="quick")
+    assert found["status"].tolist() == [0, batch.STOPPED]
+    assert np.isfinite(found["shell_at_first_liquid"][0])
+    assert np.isnan(found["shell_at_first_liquid"][1])
+
+
+def test_many_as_a_dataset() -> None:
+    detail = Numerics(tolerance=1e-4)
+    data = simulate_many(
+        {"bare": STRAND, "packed": PACKED}, {"ramp": QUICK}, ["default", "mei1992"], numerics=detail
+    )
+    assert dict(data.sizes) == {"strand": 2, "schedule": 1, "kinetic_set": 2}
+    assert data["shell_at_first_liquid"].attrs["units"] == "m"
+    single = answers.numbers(simulate(PACKED, QUICK, "mei1992", numerics=detail))
+    mine = data.sel(strand="packed", schedule="ramp", kinetic_set="mei1992")
+    assert float(mine["shell_at_first_liquid"]) == pytest.approx(single["shell_at_first_liquid"], rel=1e-6)
+
+
+def test_bad_input_is_named() -> None:
+    with pytest.raises(InputError, match="workers is 0"):
+        run_batch([_case()], workers=0)
+    with pytest.raises(InputError, match="allowed: run, quick"):
+        run_batch([_case()], precision="fast")
+    assert run_batch([])["status"].shape == (0,)
