@@ -275,6 +275,9 @@ def _variables(
             "1",
             "contents less cavity, over the initial volume of the tin core",
         ),
+        "void_fraction": series(
+            np.maximum(room - volume.sum(axis=1), 0.0) / room, "1", "share of the cavity that is void"
+        ),
         "wall_yield_pressure": series(wall, "Pa", "pressure at which the copper sleeve left yields throughout"),
         "total_atoms": series(atoms, per_length, "all copper and tin atoms, a check of conservation"),
         "total_tin": series(tin, per_length, "all tin atoms, a check of conservation"),

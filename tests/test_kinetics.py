@@ -1,0 +1,131 @@
+"""Growth constants: loading, conversion, contact with liquid, and what happens to bad files."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from bronzeward.case import Case
+from bronzeward.errors import InputError
+from bronzeward.kinetics import GAS_CONSTANT, available_sets, load_set, plain_set, set_from_data
+from bronzeward.schedule import Schedule
+from bronzeward.simulate import run_case
+from bronzeward.strand import Strand
+
+ROW = {
+    "phase": "eta", "kind": "integrated", "prefactor": 1e-10, "activation_energy_kJ_per_mol": 60.0,
+    "t_min_C": 100, "t_max_C": 230, "factor_1sigma": 2.0,
+}  # fmt: skip
+
+
+def made(*rows, **top):
+    return set_from_data({"inherits": "default", "constant": list(rows), **top}, "mine.toml")
+
+
+def test_every_set_of_the_databases_loads_and_covers_all_layers():
+    assert {"default", "mei1992", "onishi1975", "dreyer1995"} <= set(available_sets())
+    for name in available_sets():
+        loaded = load_set(name)
+        for phase in ("eta", "epsilon", "zeta", "delta", "gamma", "beta", "alpha"):
+            assert loaded.constant(phase).at(600.0) > 0
+
+
+def test_interdiffusion_becomes_integrated_by_its_width():
+    # K = integral D dN over the homogeneity range: D times width when D is constant
+    constant = made({**ROW, "kind": "interdiffusion", "homogeneity_range": 0.02}).constant("eta")
+    kelvin = 488.15
+    by_hand = 1e-10 * 0.02 * math.exp(-60e3 / (GAS_CONSTANT * kelvin))
+    assert constant.at(kelvin) == pytest.approx(by_hand, rel=1e-14)
+
+
+def test_default_is_the_middle_of_two_published_sets():
+    kelvin = np.linspace(373.15, 504.15, 7)
+    for phase in ("eta", "epsilon"):
+        mean = np.sqrt(
+            load_set("mei1992").constant(phase).at(kelvin) * load_set("onishi1975").constant(phase).at(kelvin)
+        )
+        # rounding of the printed constants: three digits of the prefactor, one of the energy
+        assert load_set().constant(phase).at(kelvin) == pytest.approx(mean, rel=0.03)
+
+
+def test_plain_data_gives_the_set_back():
+    for name in available_sets():
+        chosen = load_set(name)
+        again = set_from_data(plain_set(chosen), "again")
+        assert again.references == chosen.references
+        for a, b in zip(again.constants, chosen.constants, strict=True):
+            assert a.at(500.0) == pytest.approx(b.at(500.0), rel=1e-12)
+            assert (a.phase, a.contact, a.thermodynamic, a.exponent) == (
+                b.phase,
+                b.contact,
+                b.thermodynamic,
+                b.exponent,
+            )
+
+
+def test_constants_for_contact_with_liquid_serve_only_there():
+    fast = made({**ROW, "contact": "liquid", "prefactor": 1.07e-9, "activation_energy_kJ_per_mol": 59.4})
+    strand, schedule = Strand.round(24, 44), Schedule.start(20).ramp(50, to=300)
+    usual, wetted = (run_case(Case(strand, schedule, chosen)) for chosen in (load_set(), fast))
+    first = int(np.argmax(usual["liquid_mole_fraction"] > 0))
+    assert wetted["shell_thickness"][first] == pytest.approx(usual["shell_thickness"][first], rel=1e-6)
+    assert wetted["shell_thickness"][-1] > 1.5 * usual["shell_thickness"][-1]
+
+
+def test_liquid_contact_grows_like_the_solid_couple():
+    # abstract of Su, Yen, Lin, Chen, Metall. Mater. Trans. B 28 (1997) 927: copper-saturated liquid tin at
+    # 240 to 275 C, planar parabolic layers with about the solid activation energy. So no jump at melting:
+    # growth of eta in the hour after melting stays within a factor of 2 of the hour before, on a plane couple
+    couple = Strand.couple(200, 200)
+    run = run_case(Case(couple, Schedule.start(20).ramp(600, to=225).hold(20).ramp(600, to=232).hold(20), load_set()))
+    time, eta = run["time"] / 3600, run["thickness"][:, list(run["phase"]).index("eta")]
+    melting = float(run["event_time"][0]) / 3600
+    # slope of w^2 before and after
+    before = np.polyfit(
+        time[(time > melting - 15) & (time < melting - 0.1)],
+        eta[(time > melting - 15) & (time < melting - 0.1)] ** 2,
+        1,
+    )[0]
+    after = np.polyfit(time[time > melting + 0.1], eta[time > melting + 0.1] ** 2, 1)[0]
+    assert 0.5 < after / before < 2.0
+
+
+@pytest.mark.parametrize(
+    ("row", "word"),
+    [
+        ({**ROW, "phase": "omega"}, "phase"),
+        ({**ROW, "kind": "guess"}, "kind"),
+        ({**ROW, "kind": "tracer"}, "narrow compound"),
+        ({**ROW, "kind": "interdiffusion"}, "homogeneity_range"),
+        ({**ROW, "phase": "alpha"}, "profile"),
+        ({**ROW, "prefactor": -1.0}, "above 0"),
+        ({**ROW, "prefactor": "much"}, "finite"),
+        ({**ROW, "activation_energy_kJ_per_mol": float("inf")}, "finite"),
+        ({**ROW, "colour": 1}, "unknown key"),
+        ({k: v for k, v in ROW.items() if k != "t_min_C"}, "missing"),
+        ({**ROW, "contact": "air"}, "contact"),
+        (3, "table"),
+    ],
+)
+def test_bad_constants_are_told_in_one_line(row, word):
+    with pytest.raises(InputError, match=word) as caught:
+        made(row)
+    assert "mine.toml" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_bad_sets_are_told():
+    with pytest.raises(InputError, match="no constant for"):
+        set_from_data({"constant": [ROW]}, "mine.toml")
+    with pytest.raises(InputError, match="twice"):
+        made(ROW, ROW)
+    with pytest.raises(InputError, match="inherits"):
+        made(ROW, inherits="somebody")
+    with pytest.raises(InputError, match="no set"):
+        load_set("somebody")
+    with pytest.raises(InputError, match="omega"):
+        load_set().scaled({"omega": 2.0})
+    with pytest.raises(InputError, match="above 0"):
+        load_set().scaled({"eta": 0.0})
