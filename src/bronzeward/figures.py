@@ -96,7 +96,7 @@ def draw_history(
     """The history of one run on one column-wide figure.
 
     Against time: temperature with numbered event marks, which phases are there, layer thickness, liquid;
-    against temperature: layer thickness and liquid. The events are listed below.
+    against temperature: layer thickness and liquid, cooling drawn pale. The events are listed below.
 
     Parameters
     ----------
@@ -210,11 +210,11 @@ def plot_thickness(result: Result, ax: Any = None, against: str = "time") -> Any
                 continue
             drawn = np.where(thickness > 0, thickness, np.nan) * 1e6
             _band(result, ax, across, "thickness", 1e6, style.LOOKS[phase].colour, COLUMN[phase])
-            ax.plot(across, drawn, **style.line(phase))
+            _draw(ax, across, drawn, against, **style.line(phase))
             labels.append((style.LOOKS[phase].letter, drawn))
         shell = result["shell_thickness"] * 1e6
         _band(result, ax, across, "shell_thickness", 1e6, style.FAINT)
-        ax.plot(across, shell, color=style.INK, linewidth=0.8, linestyle=(0, (1, 1.5)), label="whole shell")
+        _draw(ax, across, shell, against, color=style.INK, linewidth=0.8, linestyle=(0, (1, 1.5)), label="whole shell")
         ax.set_ylim(0.0, _headroom(ax))
         _label(ax, "thickness, µm", against)
         ax.set_xlim(float(across.min()), float(across.max()))
@@ -236,10 +236,12 @@ def plot_liquid(result: Result, ax: Any = None, against: str = "time") -> Any:
             ax.fill_between(across, 0.0, of_tin, label="of the tin", **style.fill(LIQUID))
             ax.plot(across, _while_there(of_tin), color=style.INK, linewidth=0.6)
         else:
-            ax.plot(across, _while_there(of_tin), label="of the tin", **style.line(LIQUID))
-        ax.plot(
+            _draw(ax, across, _while_there(of_tin), against, label="of the tin", **style.line(LIQUID))
+        _draw(
+            ax,
             across,
             _while_there(of_volume),
+            against,
             color=style.INK,
             linewidth=1.1,
             linestyle=(0, (3, 1.2)),
@@ -264,7 +266,7 @@ def plot_volume(result: Result, ax: Any = None, against: str = "time") -> Any:
         if against == "time":
             pressed = {"facecolor": "#f3d4d6", "edgecolor": style.WARN, "hatch": "////", "linewidth": 0.0}
             ax.fill_between(across, 0.0, overfill, where=overfill > 0, interpolate=True, **pressed)
-        ax.plot(across, overfill, color=style.INK, linewidth=1.1)
+        _draw(ax, across, overfill, against, color=style.INK, linewidth=1.1)
         ax.axhline(0.0, color=style.INK, linewidth=0.6)
         low, high = min(float(overfill.min()), -0.5), max(float(overfill.max()), 0.5)
         ax.set_ylim(low - 0.1 * (high - low), high + 0.22 * (high - low))
@@ -282,7 +284,8 @@ def plot_wall(result: Result, ax: Any = None, against: str = "time") -> Any:
     _one_of(against, AGAINST, "against")
     with style.settings():
         ax = style.new_axes() if ax is None else ax
-        ax.plot(_across(result, against), result["wall_yield_pressure"] / 1e6, color=style.INK, linewidth=1.1)
+        across, pressure = _across(result, against), result["wall_yield_pressure"] / 1e6
+        _draw(ax, across, pressure, against, color=style.INK, linewidth=1.1)
         ax.set_ylim(0.0, max(1.0, _headroom(ax)))
         _label(ax, "wall yields, MPa", against)
     return ax
@@ -422,6 +425,14 @@ def _headroom(ax: Any) -> float:
     """Top of the vertical axis: a quarter above the highest point, for legend and names."""
     tops = [np.nanmax(line.get_ydata()) for line in ax.lines if np.isfinite(line.get_ydata()).any()]
     return 1.25 * float(max(tops, default=1.0))
+
+
+def _draw(ax: Any, across: Array, values: Array, against: str, **look: Any) -> None:
+    """A line; against temperature, what comes after the way back down begins is drawn pale."""
+    cooling = across < np.maximum.accumulate(across) - 1e-9 if against == "temperature" else np.zeros(len(across), bool)
+    ax.plot(across, np.where(cooling, np.nan, values), **look)
+    if cooling.any():
+        ax.plot(across, np.where(cooling, values, np.nan), **{**look, "alpha": 0.3, "label": "_back"})
 
 
 def _while_there(values: Array) -> Array:
