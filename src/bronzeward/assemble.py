@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.kinetics import KineticSet
@@ -17,9 +18,6 @@ from bronzeward.properties import Properties
 from bronzeward.regimes import NODES, Regimes
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Strand
-
-FIRST_ALPHA_CELL = 2e-4
-"""Share of alpha in the cell next to the interface; the others grow geometrically."""
 
 
 @dataclass(frozen=True)
@@ -66,9 +64,7 @@ def cut_schedule(schedule: Schedule, regimes: Regimes) -> Pieces:
     return Pieces(np.array(times), start, end, _regime_of_pieces(start, end, regimes))
 
 
-def _regime_of_pieces(
-    start: NDArray[np.float64], end: NDArray[np.float64], regimes: Regimes
-) -> NDArray[np.int64]:
+def _regime_of_pieces(start: NDArray[np.float64], end: NDArray[np.float64], regimes: Regimes) -> NDArray[np.int64]:
     """A piece lies in the regime of its middle; a hold exactly on an edge in the one above."""
     return regimes.at(0.5 * (start + end))
 
@@ -90,9 +86,7 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
         factor = 1.0 / (4.0 * pi * phi)
         shift = phi * pi * inner**2 - area
         # S is counted from the core's own radius, where log(A + shift) is finite in every zone
-        offset = (
-            resistance - factor * log(phi * pi * inner**2) if inner > 0.0 else -factor * log(pi * outer**2)
-        )
+        offset = resistance - factor * log(phi * pi * inner**2) if inner > 0.0 else -factor * log(pi * outer**2)
         table["zone_area"].append(area)
         table["zone_offset"].append(offset)
         table["zone_factor"].append(factor)
@@ -131,24 +125,10 @@ def cell_edges(settings: Settings) -> tuple[list[int], list[int], list[float]]:
     edges: list[float] = []
     for slot in range(N_SLOTS):
         if slot == ALPHA:
-            edges += _graded(cells[slot])
+            edges += graded_edges(cells[slot])
         else:
             edges += list(np.linspace(0.0, 1.0, cells[slot] + 1))
     return cells, first, edges
-
-
-def _graded(cells: int) -> list[float]:
-    """Edges of cells that grow geometrically from `FIRST_ALPHA_CELL`, or equal ones if these are finer."""
-    if cells * FIRST_ALPHA_CELL >= 1.0:
-        return list(np.linspace(0.0, 1.0, cells + 1))
-    low, high = 1.0 + 1e-9, 1e4
-    for _ in range(200):
-        ratio = (low * high) ** 0.5
-        total = FIRST_ALPHA_CELL * (ratio**cells - 1.0) / (ratio - 1.0)
-        low, high = (ratio, high) if total < 1.0 else (low, ratio)
-    edges = (ratio ** np.arange(cells + 1) - 1.0) / (ratio**cells - 1.0)
-    edges[0], edges[-1] = 0.0, 1.0
-    return list(edges)
 
 
 def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:

@@ -8,8 +8,10 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
+from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.slots import ALPHA, CORE, N_SLOTS, SLOT_LABELS
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
+from bronzeward.properties import Properties
 from bronzeward.strand import Strand
 
 COLUMN = {phase: k for k, phase in enumerate(PHASES)}
@@ -73,3 +75,21 @@ def _columns(slot: int, liquid: NDArray[np.bool_]) -> list[tuple[int, NDArray[np
     if slot == CORE:
         return [(COLUMN[LIQUID], liquid), (COLUMN[SOLID_TIN], ~liquid)]
     return [(COLUMN[SLOT_LABELS[slot]], np.ones_like(liquid))]
+
+
+def alpha_profile(
+    strand: Strand, amount: NDArray[np.float64], cells: NDArray[np.float64], properties: Properties, count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Radius [m] and atom fraction of tin at the middle of each of alpha's cells, each shape (n_times, count).
+
+    `amount` of alpha [mol/m], shape (n_times,); `cells` tin in all cells [mol/m], alpha's the last `count`.
+    """
+    edges = np.array(graded_edges(count))
+    atoms = amount[:, None] * np.diff(edges)
+    tin = cells[:, -count:]
+    there = atoms > 0
+    x = np.divide(tin, atoms, out=np.full_like(atoms, np.nan), where=there)
+    area = atoms * properties.molar_volume["alpha"] + tin * properties.alpha_slope
+    outside = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
+    radius = np.where(there, radius_of_area(strand, outside + 0.5 * area), np.nan)
+    return radius, x

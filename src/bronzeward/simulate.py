@@ -34,7 +34,7 @@ from bronzeward.growth.problem import (
 )
 from bronzeward.growth.slots import ALPHA, CORE, N_SLOTS, SLOT_LABELS
 from bronzeward.kinetics import KineticSet, available_sets, load_set, plain_set
-from bronzeward.layers import COLUMN, Layers, by_phase
+from bronzeward.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
 from bronzeward.regimes import Regimes, build_regimes
@@ -203,6 +203,7 @@ def _result(
     liquid = regimes.liquid_core[recorded.regime].astype(bool)
     layers = by_phase(case.strand, recorded.amount, recorded.tin, liquid, volumes, slopes)
     variables = _variables(case, table, properties, recorded, layers)
+    variables |= _alpha_profile(case, properties, recorded)
     return Result(variables, _attributes(case, table, properties, recorded, notes))
 
 
@@ -294,6 +295,19 @@ def _variables(
             events[:, 4].astype(np.int32),
             {"long_name": "index along time of the first state after the event"},
         ),
+    }
+
+
+def _alpha_profile(case: Case, properties: Properties, recorded: Recorded) -> dict[str, Variable]:
+    """Tin in alpha against radius, cell by cell; missing where there is no alpha."""
+    radius, x = alpha_profile(
+        case.strand, recorded.amount[:, ALPHA], recorded.cells, properties, case.numerics.alpha_cells
+    )
+    dims = ("time", "alpha_cell")
+    where = "radius of the middle of a cell of alpha (plane couple: distance from the tin end)"
+    return {
+        "alpha_radius": Variable(dims, radius, {"units": "m", "long_name": where}),
+        "alpha_tin": Variable(dims, x, {"units": "1", "long_name": "atom fraction of tin in a cell of alpha"}),
     }
 
 
