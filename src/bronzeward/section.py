@@ -204,7 +204,7 @@ def draw_section(result: Result, moments: Sequence[str] | str = ("first liquid",
 
 def _single(result: Result, row: int, text: str, strand: Strand) -> Figure:
     width = style.COLUMN_WIDTH
-    picture = 0.53 * width if strand.plane else width * _ROUND_HIGH / _ROUND_WIDE
+    picture = 0.5 * width if strand.plane else width * _ROUND_HIGH / _ROUND_WIDE
     total = picture + 0.36
     with style.settings():
         figure: Figure = style.new_figure(width, total)
@@ -349,8 +349,8 @@ def _slab(ax: Any, layers: list[Layer], strand: Strand, callouts: bool) -> None:
         ax.plot([outer, outer], [0.0, tall], color=style.INK, linewidth=0.4)
     ax.add_patch(Rectangle((0.0, 0.0), whole, tall, fill=False, edgecolor=style.INK, linewidth=0.6))
     ax.set_xlim(-0.04 * whole, 1.04 * whole)
-    ax.set_ylim(-0.1 * whole, (1.75 if callouts else 1.02) * tall)
-    _scale_bar(ax, (0.0, -0.06 * whole), whole)
+    ax.set_ylim(-0.1 * whole, (1.6 if callouts else 1.02) * tall)
+    _scale_bar(ax, (0.0, -0.05 * whole), 0.7 * whole)
     if callouts:
         named = [layer for layer in layers if layer.outer - layer.inner > LEAST_NAMED]
         places = [(layer.inner + layer.outer) * 0.5e6 / whole for layer in named]
@@ -362,11 +362,18 @@ def _slab(ax: Any, layers: list[Layer], strand: Strand, callouts: bool) -> None:
             "shrinkB": 0,
             "relpos": (0.5, 0.0),
         }
-        for layer, place, spread in zip(named, places, spread_out(places, 0.19), strict=True):
+        for layer, place, spread in zip(
+            named, places, _inset(spread_out([(place - 0.06) / 0.88 for place in places], 0.2)), strict=True
+        ):
             text = (spread * whole, 1.22 * tall)
             ax.annotate(
                 _stacked(layer), (place * whole, tall), text, ha="center", va="bottom", fontsize=6, arrowprops=arrow
             )
+
+
+def _inset(places: list[float]) -> list[float]:
+    """Places along 0 to 1 as places along 0.06 to 0.94, so that texts stay inside."""
+    return [0.06 + 0.88 * place for place in places]
 
 
 def _stacked(layer: Layer) -> str:
