@@ -29,6 +29,9 @@ LEAST_LAYER = 1e-6
 CONVERGED = 1e-2
 """Iteration stops at this share of the step tolerance."""
 
+LARGEST_REST = 1e-3
+"""Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
+
 IN, OUT, IN_BY_IN, IN_BY_OUT, OUT_BY_IN, OUT_BY_OUT = range(6)
 
 
@@ -181,6 +184,51 @@ def newton_step(w: Work, count: int) -> None:
         w.right[k] -= w.diagonal[k] * w.right[k + 1]
 
 
+def apply_last(p: Problem, w: Work, count: int, gh: float) -> None:
+    """Apply a correction without solving the flows again.
+
+    After it the flows with their slopes match at every interface, so that taking each layer's tin from
+    them keeps the sum of tin to rounding, however coarsely the iteration was ended. In a profile
+    the small rest goes to the cells in proportion to what they hold.
+    """
+    for k in range(count):
+        slot = w.sequence[k]
+        at = slot * 6
+        inside = w.right[k - 1] if k > 0 else 0.0
+        outside = w.right[k] if k < count - 1 else 0.0
+        before = w.n[slot]
+        w.n[slot] += gh * (outside - inside)
+        if not p.wide[slot]:
+            w.tin[slot] = (w.x_out[slot] if k == 0 else w.x_in[slot]) * w.n[slot]
+            continue
+        flow_in = w.flow[at + IN] + w.flow[at + IN_BY_IN] * inside + w.flow[at + IN_BY_OUT] * outside
+        flow_out = w.flow[at + OUT] + w.flow[at + OUT_BY_IN] * inside + w.flow[at + OUT_BY_OUT] * outside
+        open_in = flow_in if k > 0 else 0.0
+        open_out = flow_out if k < count - 1 else 0.0
+        fill_up(p, w, slot, before, w.tin_star[slot] + gh * (open_in - open_out))
+    for k in range(count - 1):
+        w.s[k] += w.right[k]
+
+
+def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
+    """Give a profile that had `before` atoms its present atoms and `tin`, keeping its shape.
+
+    A profile about to run out keeps its composition instead; `step.close_tin` makes good what that misses.
+    """
+    first = int(p.cell_start[slot])
+    last = first + int(p.cells[slot])
+    amount = w.n[slot]
+    held = w.tin[slot] * amount / before
+    scale = tin / held if held > 0.0 else 1.0
+    if abs(scale - 1.0) > LARGEST_REST:
+        scale = 1.0
+        tin = held
+    for c in range(first, last):
+        w.x[c] *= scale
+        w.u[c] = amount * (p.edge[c + slot + 1] - p.edge[c + slot]) * w.x[c]
+    w.tin[slot] = tin
+
+
 def damping(p: Problem, w: Work, count: int, gh: float) -> float:
     """Share of the Newton step that leaves every layer at least a tenth of what it has."""
     share = 1.0
@@ -242,6 +290,7 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
             if p.wide[w.sequence[k]]:
                 moved = max(moved, take_cells(p, w, w.sequence[k]))
         if worst < CONVERGED * p.tolerance and moved < CONVERGED * p.tolerance:
+            apply_last(p, w, count, gh)
             return iteration
         for k in range(count - 1):
             w.s[k] += share * w.right[k]

@@ -55,13 +55,51 @@ def take(p: Problem, w: Work, slot: int, amount: float, copper_side: bool) -> fl
 
 
 def give_tin(p: Problem, w: Work, slot: int, tin: float, copper_side: bool) -> None:
-    """Put tin without atoms into the end cell of a profile (or the bookkeeping of a compound)."""
+    """Put tin without atoms into the end cell of a profile (or the bookkeeping of a compound).
+
+    Less than nothing is drawn from as many cells as it needs, none of which is left below zero.
+    """
     w.tin[slot] += tin
-    if p.wide[slot]:
-        first = int(p.cell_start[slot])
-        c = first + int(p.cells[slot]) - 1 if copper_side else first
-        w.u[c] += tin
+    if not p.wide[slot]:
+        return
+    first, last = int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot]) - 1
+    for k in range(last - first + 1):
+        c = last - k if copper_side else first + k
+        part = tin
+        if tin < 0.0 and k < last - first:
+            part = max(tin, -max(w.u[c], 0.0))
+        w.u[c] += part
         w.x[c] = w.u[c] / (w.n[slot] * (p.edge[c + slot + 1] - p.edge[c + slot]))
+        tin -= part
+        if tin == 0.0:
+            break
+
+
+def settle(p: Problem, w: Work, inner: int, outer: int, missing: float) -> None:
+    """Raise the tin of two layers by `missing`, keeping their atoms: a few change sides.
+
+    Beside a profile the compound takes whole its tin, the profile keeps its own.
+    """
+    if not p.wide[inner] and not p.wide[outer]:
+        x_inner, x_outer = w.tin[inner] / w.n[inner], w.tin[outer] / w.n[outer]
+        shift = missing / (x_inner - x_outer)
+        w.n[inner] += shift
+        w.n[outer] -= shift
+        w.tin[inner] += x_inner * shift
+        w.tin[outer] -= x_outer * shift
+    elif p.wide[inner] and p.wide[outer]:
+        slot = inner if w.tin[inner] > w.tin[outer] else outer
+        scale = 1.0 + missing / w.tin[slot]
+        for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+            w.u[c] *= scale
+            w.x[c] *= scale
+        w.tin[slot] += missing
+    else:
+        compound, profile = (outer, inner) if p.wide[inner] else (inner, outer)
+        shift = missing * w.n[compound] / w.tin[compound]
+        w.n[compound] += shift
+        w.tin[compound] += missing
+        w.n[profile] -= shift
 
 
 def clear(p: Problem, w: Work, slot: int) -> None:
@@ -210,21 +248,20 @@ def seed_between(p: Problem, w: Work, slot: int) -> bool:
     amount = min(amount, SEED_SHARE * w.n[inner] / share, SEED_SHARE * w.n[outer] / (1.0 - share))
     tin = take(p, w, inner, share * amount, True) + take(p, w, outer, (1.0 - share) * amount, False)
     start(p, w, slot, amount, x)
-    excess = tin - amount * x
-    if p.wide[outer]:
-        give_tin(p, w, outer, excess, False)
-    elif p.wide[inner]:
-        give_tin(p, w, inner, excess, True)
-    else:
-        w.tin[slot] += excess
+    settle(p, w, inner, outer, tin - amount * x)
     return True
 
 
-def seed_at_edge(p: Problem, w: Work, slot: int, host: int) -> None:
-    """Start a phase at the end of a supersaturated layer `host`, at the centre or the barrier."""
+def seed_at_edge(p: Problem, w: Work, slot: int, host: int, least: float) -> None:
+    """Start a phase at the end of a supersaturated layer `host`, at the centre or the barrier.
+
+    Liquid has no profile that could carry its surplus, so it gives all of it at once, by the lever rule.
+    """
     copper_side = slot > host
-    amount = min(seed_amount(p, slot), SEED_SHARE * w.n[host])
+    amount = min(max(seed_amount(p, slot), least), SEED_SHARE * w.n[host])
     x = w.x_in[slot] if copper_side else w.x_out[slot]
+    if host == CORE:
+        amount = max(amount, (w.x_out[CORE] * w.n[CORE] - w.tin[CORE]) / (w.x_out[CORE] - x))
     tin = take(p, w, host, amount, copper_side)
     start(p, w, slot, amount, x)
     give_tin(p, w, host, tin - amount * x, copper_side)
@@ -237,15 +274,9 @@ def absorb(p: Problem, w: Work, amount: float, tin: float, slot: int, edge: int,
         give_tin(p, w, edge, tin, edge < slot)
         return
     x_edge = w.tin[edge] / w.n[edge]
-    x_beyond = w.x_out[beyond] if beyond < edge else w.x_in[beyond]
-    part = (tin - amount * x_edge) / (x_beyond - x_edge)
-    w.n[edge] += amount - part
-    w.tin[edge] += (amount - part) * x_edge
-    w.n[beyond] += part
-    if p.wide[beyond]:
-        give_tin(p, w, beyond, part * x_beyond, beyond < edge)
-    else:
-        w.tin[beyond] += part * x_beyond
+    w.n[edge] += amount
+    w.tin[edge] += amount * x_edge
+    settle(p, w, min(edge, beyond), max(edge, beyond), tin - amount * x_edge)
 
 
 def supersaturated_edge(p: Problem, w: Work, regime: int, count: int) -> int:

@@ -32,6 +32,7 @@ from bronzeward.growth.problem import (
     STATUS,
     STEPS,
     TOO_SMALL,
+    UNBALANCED,
     USED_UP,
     Problem,
     Record,
@@ -51,6 +52,10 @@ SPENT = 1e-2
 """A layer at the centre or the barrier is used up at this times the step tolerance, as a share of all atoms.
 
 Stages are solved no more finely than that; what is left goes to the neighbours."""
+
+MOST_CORRECTED = 1e-5
+"""Steps keep tin to rounding, but for profiles about to run out. When closing its balance moved more than this
+share of all tin in the whole run, the balance is wrong."""
 
 THINNEST_PROFILE_SHARE = 1e-7
 """The same for a layer with a profile, whose cells cannot shrink to nothing."""
@@ -135,14 +140,19 @@ def total(w: Work, values: object) -> float:
     return result
 
 
+def spent_share(p: Problem, slot: int) -> float:
+    """Share of all atoms below which a layer at the centre or the barrier is used up."""
+    share = SPENT * p.tolerance
+    return max(share, THINNEST_PROFILE_SHARE) if p.wide[slot] else share
+
+
 def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
     """Position in the sequence of an edge layer that is used up, or -1."""
     if count < 2:
         return -1
     for k in (0, count - 1):
         slot = w.sequence[k]
-        share = THINNEST_PROFILE_SHARE if p.wide[slot] else SPENT * p.tolerance
-        if w.n[slot] <= share * atoms:
+        if w.n[slot] <= spent_share(p, slot) * atoms:
             return k
     return -1
 
@@ -254,6 +264,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                 w.u[c] = w.tin[slot] * (p.edge[c + slot + 1] - p.edge[c + slot])
     atoms = total(w, w.n)
     tin = total(w, w.tin)
+    w.corrected[0] = 0.0
     time, temperature = p.time[0], p.temperature_start[0]
     regime = int(p.regime[0])
     set_temperature(p, w, regime, temperature, -1)
@@ -312,7 +323,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                         return
                     continue
                 step = landed
-            close_tin(p, w, count, tin)
+            w.corrected[0] += close_tin(p, w, count, tin)
+            if w.corrected[0] > MOST_CORRECTED * tin:
+                r.count[STATUS] = UNBALANCED
+                return
             refresh_cells(p, w, count)
             r.count[STEPS] += 1
             time, temperature, left = time + step, temperature + slope * step, left - step
@@ -328,7 +342,8 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                 return
             edge = supersaturated_edge(p, w, regime, count)
             if edge >= 0:
-                seed_at_edge(p, w, edge, int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1]))
+                host = int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1])
+                seed_at_edge(p, w, edge, host, 10.0 * spent_share(p, edge) * atoms)
                 record_event(r, time, temperature, APPEARS, edge)
                 count = find_sequence(p, w, regime)
                 refresh_cells(p, w, count)

@@ -19,7 +19,6 @@ from math import exp, expm1, log1p
 from bronzeward.growth.geometry import SMALLEST_AREA, path
 from bronzeward.growth.problem import Problem, Work
 
-
 THIN_SKIN = 600.0
 """Peclet number of half the first cell beyond which diffusion into a flat profile is nothing at all."""
 
@@ -89,7 +88,7 @@ def lay_faces(p: Problem, w: Work, slot: int, amount: float, area_in: float) -> 
         half = 0.0
         x = w.x_out[slot]
         if k < cells:
-            x = composition[first + k]
+            x = min(max(composition[first + k], 0.0), 1.0)
             half = 0.5 * amount * (edge[base + k + 1] - edge[base + k]) * (volume + slope * x)
         # from the centre on the left, at `area`, to the one on the right
         distance = half_left + half

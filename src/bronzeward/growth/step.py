@@ -11,6 +11,7 @@ from __future__ import annotations
 from math import pi
 
 from bronzeward.growth.balance import DILUTE, solve_stage
+from bronzeward.growth.changes import settle
 from bronzeward.growth.geometry import path
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.slots import N_SLOTS
@@ -123,37 +124,60 @@ def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
 
 
 def close_tin(p: Problem, w: Work, count: int, total: float) -> float:
-    """Remove what the iteration left of the tin balance; the tin moved, which stays far below tolerance.
+    """Remove what rounding left of the tin balance; the tin moved.
 
-    The interface between two compounds (or the core and a compound) is shifted by the few atoms that
-    make the sum of tin exact; without such a pair, the largest profile is scaled.
+    The two neighbours with most room settle it between them (`changes.settle`).
     """
-    missing = total
-    pair, wide = -1, -1
-    most, largest = 0.0, 0.0
+    moved = lacking_tin(w, count, total)
+    keep_positive(p, w, count)
+    missing = lacking_tin(w, count, total)
+    pair = -1
+    most = 0.0
     for k in range(count):
-        slot = w.sequence[k]
-        missing -= w.tin[slot]
-        if p.wide[slot]:
-            if w.tin[slot] > largest:
-                wide, largest = slot, w.tin[slot]
-        elif k + 1 < count and not p.wide[w.sequence[k + 1]]:
-            room = min(abs(w.n[slot]), abs(w.n[w.sequence[k + 1]]))
-            if pair < 0 or room > most:
+        if k + 1 < count:
+            room = min(w.n[w.sequence[k]], w.n[w.sequence[k + 1]])
+            # two profiles only when there is nothing else
+            if p.wide[w.sequence[k]] and p.wide[w.sequence[k + 1]]:
+                room *= 1e-9
+            if room > most:
                 pair, most = k, room
     if pair >= 0:
-        first, second = w.sequence[pair], w.sequence[pair + 1]
-        shift = missing / (w.x_out[first] - w.x_in[second])
-        w.n[first] += shift
-        w.n[second] -= shift
-        w.tin[first] += w.x_out[first] * shift
-        w.tin[second] -= w.x_in[second] * shift
-    elif wide >= 0:
-        scale = 1.0 + missing / w.tin[wide]
-        for c in range(int(p.cell_start[wide]), int(p.cell_start[wide]) + int(p.cells[wide])):
-            w.u[c] *= scale
-        w.tin[wide] += missing
-    return abs(missing)
+        settle(p, w, w.sequence[pair], w.sequence[pair + 1], missing)
+    else:
+        slot = w.sequence[0]
+        w.tin[slot] += missing
+        if p.wide[slot]:
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+                w.u[c] *= total / (total - missing)
+    return abs(moved)
+
+
+def keep_positive(p: Problem, w: Work, count: int) -> None:
+    """Take what cells lack below zero from the other cells of their profile.
+
+    The method is not monotone: copper that tin has not reached yet comes out at some 1e-8 either side of zero.
+    """
+    for k in range(count):
+        slot = w.sequence[k]
+        if not p.wide[slot]:
+            continue
+        lacking, there = 0.0, 0.0
+        first, last = int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])
+        for c in range(first, last):
+            lacking -= min(w.u[c], 0.0)
+            there += max(w.u[c], 0.0)
+        if lacking > 0.0:
+            scale = max(0.0, 1.0 - lacking / there) if there > 0.0 else 0.0
+            for c in range(first, last):
+                w.u[c] = scale * max(w.u[c], 0.0)
+            w.tin[slot] = scale * there
+
+
+def lacking_tin(w: Work, count: int, total: float) -> float:
+    """How much tin the layers lack to the total."""
+    for k in range(count):
+        total -= w.tin[w.sequence[k]]
+    return total
 
 
 def try_step(
