@@ -90,12 +90,28 @@ class Constant:
 
 
 @dataclass(frozen=True)
+class Covariance:
+    """How the values of a fit vary together.
+
+    Attributes
+    ----------
+    parameters : tuple of str, n of them
+        "<phase>.ln_prefactor" [-] or "<phase>.activation_energy_kJ_per_mol".
+    matrix : tuple of n tuples of n float
+    """
+
+    parameters: tuple[str, ...]
+    matrix: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class KineticSet:
-    """All constants of a run, by (phase, contact)."""
+    """All constants of a run, by (phase, contact); a fitted set knows its covariance."""
 
     name: str
     title: str
     constants: tuple[Constant, ...]
+    covariance: Covariance | None = None
 
     def constant(self, phase: str, contact: str = "any") -> Constant:
         """The constant of a phase; the one for contact with liquid where the set has it."""
