@@ -25,7 +25,7 @@ _STRAND = {
 }  # fmt: skip
 _COUPLE = {"tin_thickness_um", "copper_thickness_um", "initial_eta_um", "initial_epsilon_um"}
 _PACK = {"outer_diameter_um", "copper_fraction"}
-_SCHEDULE = {"start_C", "steps", "log", "longest_gap_h", "measured"}
+_SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "measured"}
 _KINETICS = {"set", "file", "constants", "factors"}
 
 
@@ -191,7 +191,8 @@ def _schedule(data: dict[str, Any], folder: Path) -> tuple[Schedule, dict[str, A
         return Schedule.from_steps(start, steps).checked(), data
     if "log" in data:
         longest = _number(data, "longest_gap_h", "schedule", 0.0)
-        log = read_log(folder / str(data["log"]), longest * 3600.0 if longest > 0 else None)
+        channel = str(data["log_channel"]) if "log_channel" in data else None
+        log = read_log(folder / str(data["log"]), longest * 3600.0 if longest > 0 else None, channel)
         schedule = Schedule.from_arrays(*log).checked()
     else:
         measured = _table(data, "measured")
