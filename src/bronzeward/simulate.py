@@ -23,6 +23,7 @@ from bronzeward.growth.problem import (
     EVENT_WIDTH,
     EVENTS,
     FULL,
+    QUENCH,
     ROW_WIDTH,
     ROWS,
     STATUS,
@@ -284,7 +285,9 @@ def _variables(
         "total_tin": series(tin, per_length, "all tin atoms, a check of conservation"),
         "equilibrium_mole_fraction": by_label(equilibrium, "1", "share of all atoms at equilibrium"),
         "event_name": Variable(
-            ("event",), np.array([event_name(row) for row in events], dtype=object), {"long_name": "event"}
+            ("event",),
+            np.array([event_name(row, case.schedule.quenched) for row in events], dtype=object),
+            {"long_name": "event"},
         ),
         "event_time": Variable(("event",), events[:, 0], {"units": "s", "long_name": "time of the event"}),
         "event_temperature": Variable(
@@ -317,9 +320,14 @@ def _sleeve_inside(layers: Layers) -> NDArray[np.float64]:
     return np.where(np.isfinite(inside), inside, np.inf)
 
 
-def event_name(row: NDArray[np.float64]) -> str:
-    """Name of an event the engine recorded; `row` of shape (5,) as in `growth/problem.py`."""
+def event_name(row: NDArray[np.float64], quenched: bool = True) -> str:
+    """Name of an event the engine recorded; `row` of shape (5,) as in `growth/problem.py`.
+
+    The last event is a quench only where the schedule has one.
+    """
     code, slot = int(row[2]), int(row[3])
+    if code == QUENCH and not quenched:
+        return "end"
     label = "tin" if slot == CORE else "copper" if slot == ALPHA and code == USED_UP else SLOT_LABELS[slot]
     if code in (APPEARS, DECOMPOSES, USED_UP) and slot == CORE:
         label = "core"

@@ -1,4 +1,4 @@
-"""Commands that compute a case and show its result."""
+"""Commands that compute a case."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ from bronzeward.cli.common import (
 )
 
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
-ResultArgument = Annotated[Path, typer.Argument(metavar="RESULT.nc", help="File written by `bronzeward run`.")]
 
 
 def run(
@@ -60,36 +59,6 @@ def run(
         leave(1)
 
 
-def plot(
-    result: ResultArgument,
-    output: Annotated[
-        Path | None,
-        typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf; default: beside the result, .png"),
-    ] = None,
-    overwrite: OverwriteOption = False,
-    quiet: QuietOption = False,
-    json: JsonOption = False,
-) -> None:
-    """Draw temperature, layers and liquid against time in one figure.
-
-    Example: bronzeward plot starter.nc -o starter.pdf
-    """
-    from bronzeward import figures
-    from bronzeward.result import check_target, read_netcdf
-
-    stored = read_netcdf(result)
-    target = check_target(output or result.with_suffix(".png"), overwrite)
-    figures.save(figures.draw_history(stored), target, overwrite)
-    _say_written(target, json, quiet)
-
-
-def _say_written(target: Path, json: bool, quiet: bool) -> None:
-    if json:
-        show_json({"schema": "bronzeward/file/1", "output": str(target)})
-    elif not quiet:
-        show([f"Figure written to {target}."])
-
-
 def example(
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="CASE.toml", help="Write it to this file.")
@@ -120,5 +89,5 @@ def example(
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands."""
-    for command in (run, plot, example):
+    for command in (run, example):
         app.command()(command)
