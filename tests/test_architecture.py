@@ -16,9 +16,9 @@ SOURCE = Path(bronzeward.__file__).parent
 #: Rooms from the bottom up; a module imports only from rooms below its own, or from its own package.
 ROOMS = (
     ("errors", "phases"),
-    ("composition", "databases"),
-    ("properties", "schedule", "kinetics", "thermo", "growth", "thermocouple", "result", "style"),
-    ("strand", "volume", "couple", "regimes", "diagram"),
+    ("composition", "databases", "couple"),
+    ("properties", "schedule", "thermo", "growth", "thermocouple", "result", "style"),
+    ("strand", "kinetics", "volume", "regimes", "diagram"),
     ("layers", "case", "assemble", "answers"),
     ("simulate", "summary", "starter"),
 )

@@ -7,9 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from bronzeward.case import Case
+from bronzeward.case import Case, Numerics
+from bronzeward.couple import growth_from_integrated
 from bronzeward.errors import InputError
 from bronzeward.kinetics import GAS_CONSTANT, available_sets, load_set, plain_set, set_from_data
+from bronzeward.properties import load_properties
 from bronzeward.schedule import Schedule
 from bronzeward.simulate import run_case
 from bronzeward.strand import Strand
@@ -129,3 +131,44 @@ def test_bad_sets_are_told():
         load_set().scaled({"omega": 2.0})
     with pytest.raises(InputError, match="above 0"):
         load_set().scaled({"eta": 0.0})
+
+
+GROWTH = [
+    {**ROW, "kind": "growth", "prefactor": 2.0e-9, "activation_energy_kJ_per_mol": 55.0},
+    {**ROW, "phase": "epsilon", "kind": "growth", "prefactor": 3.0e-9, "activation_energy_kJ_per_mol": 62.0},
+]
+
+
+def test_growth_constants_of_a_couple_are_converted_without_loss():
+    # back through the Newton solution of the same balance, which knows nothing of the sum of laws
+    chosen = made(*GROWTH)
+    volumes = load_properties().molar_volume
+    for kelvin in (400.0, 480.0, 500.0):
+        integrated = [float(chosen.constant(p).at(kelvin)) for p in ("eta", "epsilon")]
+        back = growth_from_integrated(integrated, [volumes["eta"], volumes["epsilon"]], [0.455, 0.25], (1.0, 0.0))
+        given = [
+            row["prefactor"] * math.exp(-row["activation_energy_kJ_per_mol"] * 1e3 / (GAS_CONSTANT * kelvin))
+            for row in GROWTH
+        ]
+        assert back == pytest.approx(given, rel=1e-12)
+    again = set_from_data(plain_set(chosen), "again")
+    assert again.constant("eta").at(450.0) == pytest.approx(chosen.constant("eta").at(450.0), rel=1e-14)
+
+
+def test_a_run_grows_as_the_growth_constants_say():
+    kelvin = 215 + 273.15
+    couple = Strand.couple(400, 400)
+    schedule = Schedule.from_arrays([0, 1.0, 48 * 3600.0], [kelvin - 1e-3, kelvin, kelvin])
+    run = run_case(Case(couple, schedule, made(*GROWTH), numerics=Numerics(tolerance=1e-7)))
+    for row in GROWTH:
+        k = row["prefactor"] * math.exp(-row["activation_energy_kJ_per_mol"] * 1e3 / (GAS_CONSTANT * kelvin))
+        thickness = run["thickness"][-1, list(run["phase"]).index(row["phase"])]
+        # 1 nm of seed squared against several square micrometres, and alpha's trace of tin
+        assert thickness == pytest.approx(math.sqrt(k * 48 * 3600), rel=1e-4)
+
+
+def test_growth_constants_come_in_pairs():
+    with pytest.raises(InputError, match="needs eta and epsilon"):
+        made(GROWTH[0])
+    with pytest.raises(InputError, match="understood for eta and epsilon"):
+        made(*GROWTH, {**ROW, "phase": "delta", "kind": "growth"})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, pi
 from typing import Any
 
@@ -138,6 +138,7 @@ def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:
         "rate0_liquid": [0.0] * N_SLOTS, "activation_liquid": [0.0] * N_SLOTS, "exponent": [0.0] * N_SLOTS,
     }  # fmt: skip
     factor = regimes.factor.copy()
+    kelvin = np.linspace(regimes.edges[:-1], regimes.edges[1:], NODES, axis=1)
     for slot in range(1, N_SLOTS):
         plain = kinetics.constant(SLOT_LABELS[slot])
         wetted = kinetics.constant(SLOT_LABELS[slot], "liquid")
@@ -148,7 +149,7 @@ def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:
         )
         columns["exponent"][slot] = plain.exponent
         if not plain.thermodynamic:
-            factor[:, slot] = 1.0
+            factor[:, slot] = plain.at(kelvin) / replace(plain, terms=()).at(kelvin) if plain.terms else 1.0
     return {**columns, "factor": factor.ravel()}
 
 

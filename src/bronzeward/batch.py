@@ -383,7 +383,10 @@ class Shared:
     def _rates(self, kinetics: KineticSet, description: str) -> dict[str, Any]:
         """As `assemble.rates`, with the table of thermodynamic factors made once for sets of one kind."""
         plain = {(c.phase, c.contact): c for c in kinetics.constants}
-        kinds = tuple(plain[label, "any"].thermodynamic for label in SLOT_LABELS[1:])
+        kinds = tuple(
+            (own.thermodynamic, own.terms and (own.prefactor, own.activation, own.terms))
+            for own in (plain[label, "any"] for label in SLOT_LABELS[1:])
+        )
         key = (description, kinds)
         if key not in self._factor:
             self._factor[key] = np.asarray(rates(kinetics, self.regimes[description])["factor"])

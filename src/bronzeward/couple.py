@@ -16,9 +16,7 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 
 
-def integrated_from_growth(
-    growth: Any, volume: Any, x: Any, x_ends: tuple[float, float]
-) -> NDArray[np.float64]:
+def integrated_from_growth(growth: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
     """Integrated coefficients K [m2/s] of the layers that grow as w_i^2 = k_i t.
 
     Parameters
@@ -39,9 +37,18 @@ def integrated_from_growth(
     return np.asarray(flows * v * root)
 
 
-def growth_from_integrated(
-    integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]
-) -> NDArray[np.float64]:
+def integrated_terms(volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+    """Matrix c [-] of the same conversion written out, K_i = sum_j c_ij sqrt(k_i k_j), shape (n, n).
+
+    Since each root of two Arrhenius laws is an Arrhenius law, it turns growth constants that follow such
+    laws into a sum of such laws, exactly. All c_ij are positive.
+    """
+    v, n = np.asarray(volume, dtype=float), np.asarray(x, dtype=float)
+    _check(np.ones_like(v), v, n, x_ends)
+    return np.asarray(0.5 * v[:, None] * np.linalg.inv(_growth_matrix(n, x_ends)) / v[None, :])
+
+
+def growth_from_integrated(integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
     """Growth constants k_i [m2/s] from integrated coefficients; the inverse of `integrated_from_growth`.
 
     Newton's method on z_i = 1 / sqrt(k_i), in which the balance reads
@@ -77,9 +84,7 @@ def _growth_matrix(x: NDArray[np.float64], x_ends: tuple[float, float]) -> NDArr
     return matrix
 
 
-def _check(
-    k: NDArray[np.float64], v: NDArray[np.float64], x: NDArray[np.float64], ends: tuple[float, float]
-) -> None:
+def _check(k: NDArray[np.float64], v: NDArray[np.float64], x: NDArray[np.float64], ends: tuple[float, float]) -> None:
     if k.ndim != 1 or k.shape != v.shape or k.shape != x.shape or k.size == 0:
         raise InputError("plane couple: growth, volume and composition must be rows of the same length")
     if not ((k > 0).all() and (v > 0).all()):

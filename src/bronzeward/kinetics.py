@@ -4,7 +4,9 @@ A set holds, for each phase, an Arrhenius law prefactor * exp(-E / (R T)) of one
 
 - integrated: K, the integral of D over the homogeneity range [m2/s] (C. Wagner, Acta Metall. 17 (1969) 99),
 - interdiffusion: D [m2/s]; a compound multiplies it by its homogeneity range to get K,
-- tracer: D* [m2/s], multiplied by the mean thermodynamic factor of the phase.
+- tracer: D* [m2/s], multiplied by the mean thermodynamic factor of the phase,
+- growth: k [m2/s] of w^2 = k t on a plane couple of solid tin and copper; eta and epsilon together, which
+  `couple.py` converts to K without loss.
 """
 
 from __future__ import annotations
@@ -18,7 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward import databases
+from bronzeward.couple import integrated_terms
 from bronzeward.errors import InputError
+from bronzeward.properties import load_properties
 
 GAS_CONSTANT = 8.314462618
 """CODATA 2018 [J/(mol K)]."""
@@ -26,8 +30,11 @@ GAS_CONSTANT = 8.314462618
 ZERO_CELSIUS = 273.15
 
 COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
+COMPOSITIONS = {"eta": 0.455, "epsilon": 0.25}
+"""Atom fractions of tin of the layers of a plane couple, as in the description (shim1996)."""
+
 WIDE_PHASES = ("gamma", "beta", "alpha")
-KINDS = ("integrated", "interdiffusion", "tracer")
+KINDS = ("integrated", "interdiffusion", "tracer", "growth")
 CONTACTS = ("any", "liquid")
 
 _REQUIRED = (
@@ -40,7 +47,7 @@ _REQUIRED = (
     "factor_1sigma",
 )
 _OPTIONAL = (
-    "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated",
+    "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated", "more_terms",
     "contact", "grade", "seen", "source", "locator", "note",
 )  # fmt: skip
 
@@ -82,11 +89,19 @@ class Constant:
     seen: str = ""
     source: tuple[str, ...] = ()
     note: str = ""
+    terms: tuple[tuple[float, float], ...] = ()
+    """Further (prefactor [m2/s], activation [J/mol]) to add to the first law."""
 
     def at(self, temperature: Any) -> NDArray[np.float64]:
         """Value [m2/s] at `temperature` [K], any shape."""
-        kelvin = np.asarray(temperature, dtype=float)
-        return np.asarray(self.prefactor * np.exp(-self.activation / (GAS_CONSTANT * kelvin)))
+        reciprocal = 1.0 / (GAS_CONSTANT * np.asarray(temperature, dtype=float))
+        laws = ((self.prefactor, self.activation), *self.terms)
+        return np.asarray(sum(a * np.exp(-e * reciprocal) for a, e in laws))
+
+    def times(self, factor: float) -> Constant:
+        """The same constant multiplied by a number."""
+        terms = tuple((a * factor, e) for a, e in self.terms)
+        return replace(self, prefactor=self.prefactor * factor, terms=terms)
 
 
 @dataclass(frozen=True)
@@ -129,7 +144,7 @@ class KineticSet:
         for phase, factor in factors.items():
             if not isfinite(factor) or factor <= 0:
                 raise InputError(f"kinetics: factor for {phase} is {factor}; it must be finite and above 0")
-        constants = tuple(replace(c, prefactor=c.prefactor * factors.get(c.phase, 1.0)) for c in self.constants)
+        constants = tuple(c.times(factors.get(c.phase, 1.0)) for c in self.constants)
         return replace(self, constants=constants)
 
     @property
@@ -168,6 +183,9 @@ def set_from_data(data: dict[str, Any], where: str, name: str = "unnamed") -> Ki
     if not isinstance(rows, list):
         raise InputError(f"{where}: 'constant' must be an array of tables, [[constant]]")
     own = [_constant(row, f"{where}: constant {k}") for k, row in enumerate(rows, start=1)]
+    measured = [isinstance(row, dict) and row.get("kind") == "growth" for row in rows]
+    if any(measured):
+        own = _converted(own, measured, where)
     keys = [(c.phase, c.contact) for c in own]
     for key in keys:
         if keys.count(key) > 1:
@@ -183,6 +201,25 @@ def set_from_data(data: dict[str, Any], where: str, name: str = "unnamed") -> Ki
     if missing:
         raise InputError(f'{where}: no constant for {", ".join(missing)}; give them or add inherits = "default"')
     return KineticSet(str(data.get("name", name)), str(data.get("title", "")), constants)
+
+
+def _converted(own: list[Constant], measured: list[bool], where: str) -> list[Constant]:
+    """Growth constants of a plane couple turned into integrated coefficients; the others as they are."""
+    layers = {c.phase: c for c, grown in zip(own, measured, strict=True) if grown}
+    if set(layers) != {"eta", "epsilon"} or any(c.contact != "any" for c in layers.values()) or sum(measured) != 2:
+        raise InputError(f"{where}: kind growth needs eta and epsilon, each once and with contact any")
+    volumes = load_properties().molar_volume
+    pair = (layers["eta"], layers["epsilon"])
+    share = integrated_terms([volumes[c.phase] for c in pair], [COMPOSITIONS[c.phase] for c in pair], (1.0, 0.0))
+    converted = {}
+    for i, mine in enumerate(pair):
+        laws = [
+            (share[i, j] * (mine.prefactor * other.prefactor) ** 0.5, 0.5 * (mine.activation + other.activation))
+            for j, other in enumerate(pair)
+        ]
+        first, second = laws[i], laws[1 - i]
+        converted[mine.phase] = replace(mine, prefactor=first[0], activation=first[1], terms=(second,))
+    return [converted[c.phase] if grown else c for c, grown in zip(own, measured, strict=True)]
 
 
 def plain_set(kinetics: KineticSet) -> dict[str, Any]:
@@ -207,6 +244,7 @@ def _row(constant: Constant) -> dict[str, Any]:
         "seen": constant.seen,
         "source": list(constant.source),
         "note": constant.note,
+        "more_terms": [[a, e / 1e3] for a, e in constant.terms],
     }
 
 
@@ -227,11 +265,13 @@ def _constant(row: Any, where: str) -> Constant:
     if phase in COMPOUNDS:
         if kind == "tracer":
             raise InputError(f"{where}: {phase} is a narrow compound; kind must be integrated or interdiffusion")
+        if kind == "growth" and phase not in ("eta", "epsilon"):
+            raise InputError(f"{where}: growth constants are understood for eta and epsilon only")
         if kind == "interdiffusion":
             if "homogeneity_range" not in row:
                 raise InputError(f"{where}: interdiffusion in {phase} needs homogeneity_range (atom fraction)")
             prefactor *= _above_zero(row, "homogeneity_range", where)
-    elif kind == "integrated":
+    elif kind in ("integrated", "growth"):
         raise InputError(f"{where}: {phase} has a profile; kind must be interdiffusion or tracer")
     factor = _above_zero(row, "factor_1sigma", where)
     return Constant(
@@ -253,7 +293,14 @@ def _constant(row: Any, where: str) -> Constant:
         seen=str(row.get("seen", "")),
         source=tuple(str(key) for key in row.get("source", ())),
         note=str(row.get("note", "")),
+        terms=_terms(row.get("more_terms", []), f"{where}: more_terms"),
     )
+
+
+def _terms(value: Any, where: str) -> tuple[tuple[float, float], ...]:
+    if not isinstance(value, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in value):
+        raise InputError(f"{where} must be a list of [prefactor, activation energy in kJ/mol] pairs")
+    return tuple((_finite(a, where), _finite(e, where) * 1e3) for a, e in value)
 
 
 def _one_of(value: Any, allowed: tuple[str, ...], where: str) -> None:

@@ -40,7 +40,7 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
                 w.rate[slot] = p.rate0_liquid[slot] * exp(-p.activation_liquid[slot] * reciprocal)
             else:
                 w.rate[slot] = p.rate0[slot] * exp(-p.activation[slot] * reciprocal)
-            if p.wide[slot]:
+            if p.wide[slot] or slot != liquid_touches:
                 w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
             if before >= 0 and w.x_out[before] < w.x_in[slot] + LEAST_JUMP:
                 if p.wide[before]:
