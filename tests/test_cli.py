@@ -198,7 +198,7 @@ def test_output_folder_missing_and_existing_output(command, case, in_folder):
     ],
 )
 def test_other_bad_input(command, in_folder, words):
-    code, out, err = command(*words)
+    code, _, err = command(*words)
     assert code == 2
     assert "Traceback" not in err
     assert err

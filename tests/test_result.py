@@ -23,7 +23,8 @@ SERIES = {
     "shell_thickness": "m", "tin_used": "1", "overfill": "1",
 }  # fmt: skip
 BY_PHASE = {
-    "amount": "mol m-1", "thickness": "m", "mole_fraction": "1", "volume_fraction": "1", "equilibrium_mole_fraction": "1",
+    "amount": "mol m-1", "thickness": "m", "mole_fraction": "1", "volume_fraction": "1",
+    "equilibrium_mole_fraction": "1",
 }  # fmt: skip
 
 

@@ -34,7 +34,7 @@ from bronzeward.errors import InputError
 from bronzeward.growth.compiled import array_record, array_work, run_compiled, source_digest
 from bronzeward.growth.problem import DONE, STATUS, STATUS_TEXT, Problem, Record, Work
 from bronzeward.growth.slots import N_SLOTS, SLOT_LABELS, WIDE
-from bronzeward.kinetics import KineticSet, load_set
+from bronzeward.kinetics import Constant, KineticSet, load_set
 from bronzeward.layers import COLUMN, by_phase
 from bronzeward.phases import LIQUID, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
@@ -229,7 +229,7 @@ class Shared:
         self.regimes = {name: _regimes(name, cases) for name in sorted({case.description for case in cases})}
         self._geometry: dict[int, tuple[Strand, _Geometry]] = {}
         self._pieces: dict[tuple[int, str], tuple[Schedule, dict[str, Any]]] = {}
-        self._factor: dict[tuple[str, tuple[bool, ...]], NDArray[np.float64]] = {}
+        self._factor: dict[Any, NDArray[np.float64]] = {}
         self._grids: dict[tuple[int, int], dict[str, Any]] = {}
         self._room = threading.local()
 
@@ -383,11 +383,7 @@ class Shared:
     def _rates(self, kinetics: KineticSet, description: str) -> dict[str, Any]:
         """As `assemble.rates`, with the table of thermodynamic factors made once for sets of one kind."""
         plain = {(c.phase, c.contact): c for c in kinetics.constants}
-        kinds = tuple(
-            (own.thermodynamic, own.terms and (own.prefactor, own.activation, own.terms))
-            for own in (plain[label, "any"] for label in SLOT_LABELS[1:])
-        )
-        key = (description, kinds)
+        key = (description, tuple(_shape(plain[label, "any"]) for label in SLOT_LABELS[1:]))
         if key not in self._factor:
             self._factor[key] = np.asarray(rates(kinetics, self.regimes[description])["factor"])
         columns = np.zeros((5, N_SLOTS))
@@ -397,6 +393,12 @@ class Shared:
             columns[:, slot] = own.prefactor, own.activation, wetted.prefactor, wetted.activation, own.exponent
         names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent")
         return {**dict(zip(names, columns, strict=True)), "factor": self._factor[key]}
+
+
+def _shape(constant: Constant) -> tuple[Any, ...]:
+    """What the table of factors takes from a constant: whether D needs one, and further terms over the first."""
+    further = ((float(f"{a / constant.prefactor:.12g}"), round(e - constant.activation, 6)) for a, e in constant.terms)
+    return (constant.thermodynamic, *further)
 
 
 def _regimes(description: str, cases: Sequence[Case]) -> Regimes:

@@ -158,11 +158,8 @@ def liquidus(
         show([f"{'tin at.%':>9} {'tin wt.%':>9} {'solidus °C':>11} {'liquidus °C':>12}"])
         step = 1 if x is not None else 4
         for row in export.liquidus(table, x)["points"][::step]:
-            show(
-                [
-                    f"{100 * row['x_sn']:9.2f} {100 * row['w_sn']:9.2f} {row['solidus_C']:11.2f} {row['liquidus_C']:12.2f}"
-                ]
-            )
+            tin = f"{100 * row['x_sn']:9.2f} {100 * row['w_sn']:9.2f}"
+            show([f"{tin} {row['solidus_C']:11.2f} {row['liquidus_C']:12.2f}"])
 
 
 def boundaries(
