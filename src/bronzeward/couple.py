@@ -51,21 +51,45 @@ def integrated_terms(volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArra
 def growth_from_integrated(integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
     """Growth constants k_i [m2/s] from integrated coefficients; the inverse of `integrated_from_growth`.
 
-    Newton's method on z_i = 1 / sqrt(k_i), in which the balance reads
-    z_i sum_j M_ij (K_j / V_j) z_j = 1 / (2 V_i); it starts from the layers taken one by one.
+    With y_i the flow times sqrt(t), y_i = K_i / (V_i sqrt(k_i)), the balance reads
+    y_i sum_j M_ij y_j = K_i / (2 V_i^2). M is symmetric and positive definite, so this is where the convex
+    function y M y / 2 - sum_i K_i / (2 V_i^2) ln y_i is least: there is one answer, and Newton's method
+    with halved steps finds it.
     """
     big_k, v, n = (np.asarray(a, dtype=float) for a in (integrated, volume, x))
     _check(big_k, v, n, x_ends)
-    a = _growth_matrix(n, x_ends) * (big_k / v)[None, :] * 2.0 * v[:, None]
-    z = 1.0 / np.sqrt(np.diag(a))
-    for _ in range(200):
-        residual = z * (a @ z) - 1.0
-        step = np.linalg.solve(a * z[:, None] + np.diag(a @ z), residual)
-        share = min(1.0, float(np.min(0.9 * z / np.maximum(step, 1e-300))) if (step > 0).any() else 1.0)
-        z = z - share * step
-        if np.max(np.abs(step / z)) < 1e-15:
+    # measured in the flows of the layers taken one by one, all numbers are near one
+    matrix = _growth_matrix(n, x_ends)
+    unit = np.sqrt(0.5 * big_k / v**2 / np.diag(matrix))
+    weight = 0.5 * big_k / v**2 / unit.max() ** 2
+    y = unit / unit.max()
+    for _ in range(_MOST_STEPS):
+        slope = matrix @ y - weight / y
+        step = -np.linalg.solve(matrix + np.diag(weight / y**2), slope)
+        if np.max(np.abs(step / y)) < _CLOSE:
+            y = y + step
             break
-    return np.asarray(1.0 / z**2)
+        share = 1.0
+        while (y + share * step <= 0).any() or _rises(matrix, weight, y, slope, step, share):
+            share *= 0.5
+        y = y + share * step
+    return np.asarray((big_k / (v * y * unit.max())) ** 2)
+
+
+_MOST_STEPS = 500
+
+_CLOSE = 1e-9
+"""Relative step after which one more, taken whole, leaves only rounding: Newton's method squares it."""
+
+
+def _rises(
+    matrix: NDArray[np.float64], weight: NDArray[np.float64], y: NDArray[np.float64],
+    slope: NDArray[np.float64], step: NDArray[np.float64], share: float,
+) -> bool:  # fmt: skip
+    """Whether the convex function falls by less than a tenth of what its slope promises."""
+    change = share * step
+    rise = change @ (matrix @ y) + 0.5 * change @ (matrix @ change) - weight @ np.log1p(change / y)
+    return bool(rise > 0.1 * share * (slope @ step) + 1e-15)
 
 
 def _growth_matrix(x: NDArray[np.float64], x_ends: tuple[float, float]) -> NDArray[np.float64]:

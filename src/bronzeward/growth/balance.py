@@ -219,7 +219,7 @@ def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
     last = first + int(p.cells[slot])
     amount = w.n[slot]
     held = w.tin[slot] * amount / before
-    scale = tin / held if held > 0.0 else 1.0
+    scale = tin / held if held > 0.0 else 0.0
     if abs(scale - 1.0) > LARGEST_REST:
         scale = 1.0
         tin = held
