@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -125,6 +126,7 @@ def widths(constant: Constant, stable: tuple[float, float], outside: str = "slop
     return float(np.sqrt(inside**2 - slope2 * half**2)), float(np.sqrt(slope2)), middle
 
 
+@cache
 def stability(description: str) -> dict[str, tuple[float, float]]:
     """Temperatures [K] between which each phase is stable in a description."""
     found: dict[str, tuple[float, float]] = {}
@@ -176,8 +178,7 @@ class Members:
                 magnitude, energy, has_slope = moved[constant.phase]
                 if has_slope:
                     slope, middle = -energy / GAS_CONSTANT, 0.0
-            prefactor = constant.prefactor * float(np.exp(magnitude - slope * middle))
-            made.append(replace(constant, prefactor=prefactor, activation=constant.activation - GAS_CONSTANT * slope))
+            made.append(moved_law(constant, magnitude - slope * middle, -GAS_CONSTANT * slope))
         return replace(self.case.kinetics, constants=tuple(made))
 
     def _fit_moves(self, z: dict[str, float]) -> dict[str, tuple[float, float, bool]]:
@@ -197,6 +198,13 @@ class Members:
             )
             for phase in phases
         }
+
+
+def moved_law(constant: Constant, ln_prefactor: float, energy: float) -> Constant:
+    """A constant with `ln_prefactor` and `energy` [J/mol] added to all terms of its law."""
+    scaled = constant.times(float(np.exp(ln_prefactor)))
+    terms = tuple((a, e + energy) for a, e in scaled.terms)
+    return replace(scaled, activation=scaled.activation + energy, terms=terms)
 
 
 def _fitted(kinetics: KineticSet) -> tuple[tuple[str, ...], NDArray[np.float64]] | None:

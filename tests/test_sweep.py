@@ -1,0 +1,155 @@
+"""Sweeps: paths, resuming, independence of chunks and threads, tables and figures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bronzeward import sweep as sweeps
+from bronzeward.batch import run_batch
+from bronzeward.case import Case, case_from_inputs
+from bronzeward.ensemble import Spread, band
+from bronzeward.errors import InputError
+from bronzeward.paths import Axis, case_with, parse_axis, short_name, value_at, with_values
+from bronzeward.sweep import clear_parts, plot_sweep, sweep, sweep_table, write
+
+INPUTS = {
+    "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
+    "schedule": {
+        "steps": [{"ramp_C_per_h": 50.0, "to_C": 210.0}, {"hold_h": 1.0}, {"ramp_C_per_h": 100.0, "to_C": 240.0}]
+    },
+}
+RATE = Axis(("schedule.steps.0.ramp_C_per_h", "schedule.steps.2.ramp_C_per_h"), (25.0, 100.0))
+HOLD = Axis(("schedule.steps.1.hold_h",), (0.0, 2.0, 8.0))
+
+
+def _case() -> Case:
+    return case_from_inputs(INPUTS, Path())
+
+
+def test_values_by_path() -> None:
+    made = with_values(INPUTS, {"schedule.steps.1.hold_h": 7, "kinetics.factors.eta": 2.0})
+    assert made["schedule"]["steps"][1]["hold_h"] == 7.0
+    assert made["kinetics"]["factors"] == {"eta": 2.0}
+    assert INPUTS["schedule"]["steps"][1]["hold_h"] == 1.0
+    assert value_at(INPUTS, "strand.core_diameter_um") == 24.0
+    assert value_at(INPUTS, "strand.pack.0.copper_fraction") is None
+    assert short_name("schedule.steps.0.ramp_C_per_h") == "steps_0_ramp_C_per_h"
+    factor = case_with(INPUTS, {"kinetics.factors.eta": 2.0}).kinetics.constant("eta").prefactor
+    assert factor == pytest.approx(2.0 * _case().kinetics.constant("eta").prefactor)
+
+
+def test_axis_from_text() -> None:
+    assert parse_axis("strand.core_diameter_um=20,24") == Axis(("strand.core_diameter_um",), (20.0, 24.0))
+    assert parse_axis("a.b+c.d=1:3:3") == Axis(("a.b", "c.d"), (1.0, 2.0, 3.0))
+    assert parse_axis("a.b=1:100:3:log").values == pytest.approx((1.0, 10.0, 100.0))
+    for text in ("a.b", "a.b=", "a.b=x", "a.b=1:2", "a.b=1:2:1", "a.b=1:2:3:lin", "a.b=0:2:3:log", "=1,2", "a.b=1,1"):
+        with pytest.raises(InputError):
+            parse_axis(text)
+
+
+def test_every_point_is_its_own_run() -> None:
+    data = sweep(_case(), [RATE, HOLD], precision="run")
+    assert dict(data.sizes) == {"steps_0_ramp_C_per_h": 2, "steps_1_hold_h": 3}
+    values = {RATE.paths[0]: 100.0, RATE.paths[1]: 100.0, HOLD.paths[0]: 8.0}
+    single = run_batch([case_with(INPUTS, values)])
+    at = data.sel(steps_0_ramp_C_per_h=100.0, steps_1_hold_h=8.0)
+    assert float(at["shell_at_first_liquid"]) == single["shell_at_first_liquid"][0]
+
+
+def test_answers_depend_neither_on_chunks_nor_on_threads() -> None:
+    spread = Spread(size=5)
+    one = sweep(_case(), [RATE, HOLD], spread, workers=1, runs_per_chunk=1)
+    two = sweep(_case(), [RATE, HOLD], spread, workers=2, runs_per_chunk=1000)
+    for name in one.data_vars:
+        np.testing.assert_array_equal(one[name], two[name], err_msg=str(name))
+
+
+def test_band_at_a_point_is_that_of_the_case() -> None:
+    spread = Spread(size=20)
+    data = sweep(_case(), [HOLD], spread).sel(steps_1_hold_h=2.0)
+    alone = band(case_with(INPUTS, {HOLD.paths[0]: 2.0}), spread)["shell_at_first_liquid"]
+    mine = [float(data[f"shell_at_first_liquid{end}"]) for end in ("_low", "", "_high")]
+    np.testing.assert_array_equal(mine, alone.values)
+
+
+def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    computed: list[tuple[int, ...]] = []
+    evaluate = sweeps.evaluate
+
+    def stop_at_the_third(job: sweeps.Job, progress: object = None) -> sweeps.Found:
+        if len(computed) == 2:
+            raise KeyboardInterrupt
+        computed.append(job.points)
+        return evaluate(job)
+
+    monkeypatch.setattr(sweeps, "evaluate", stop_at_the_third)
+    with pytest.raises(KeyboardInterrupt):
+        sweep(_case(), [RATE, HOLD], parts=tmp_path / "parts", runs_per_chunk=1)
+    assert len(list((tmp_path / "parts").rglob("part-*.npz"))) == 2
+    # a damaged chunk is computed again
+    damaged = min((tmp_path / "parts").rglob("part-*.npz"))
+    damaged.write_bytes(damaged.read_bytes()[:100])
+    again: list[tuple[int, ...]] = []
+
+    def note(job: sweeps.Job, progress: object = None) -> sweeps.Found:
+        again.append(job.points)
+        return evaluate(job)
+
+    monkeypatch.setattr(sweeps, "evaluate", note)
+    seen: list[tuple[int, int]] = []
+    data = sweep(
+        _case(), [RATE, HOLD], parts=tmp_path / "parts", runs_per_chunk=2,
+        progress=lambda done, total: seen.append((done, total)),
+    )  # fmt: skip
+    assert sorted(k for points in again for k in points) == [0, 2, 3, 4, 5]
+    assert seen[0] == (1, 6)
+    assert seen[-1] == (6, 6)
+    whole = sweep(_case(), [RATE, HOLD])
+    for name in whole.data_vars:
+        np.testing.assert_array_equal(whole[name], data[name])
+    # other inputs, other folder
+    sweep(_case(), [Axis(HOLD.paths, (3.0,))], parts=tmp_path / "parts")
+    assert len(list((tmp_path / "parts").iterdir())) == 2
+    clear_parts(tmp_path / "parts", data)
+    assert len(list((tmp_path / "parts").iterdir())) == 1
+
+
+def test_table_figure_and_file(tmp_path: Path) -> None:
+    import xarray as xr
+
+    data = sweep(_case(), [RATE, HOLD], Spread(size=4))
+    text = sweep_table(data, "shell_at_first_liquid")
+    assert max(map(len, text.splitlines())) <= 80
+    assert len(text.splitlines()) == 4
+    line = sweep_table(data, "shell_at_first_liquid", {"steps_0_ramp_C_per_h": 25.0})
+    assert "95 %" in line
+    assert "[h]" in plot_sweep(data, "shell_at_first_liquid").get_xlabel()
+    ax = plot_sweep(data, "overfill_at_first_liquid", at={"steps_0_ramp_C_per_h": 25.0})
+    assert "overfill" in ax.get_ylabel()
+    target = write(data, tmp_path / "sweep.nc")
+    with xr.open_dataset(target, decode_timedelta=False) as back:
+        np.testing.assert_array_equal(back["overfill_peak"], data["overfill_peak"])
+        assert back["steps_1_hold_h"].attrs["path"] == "schedule.steps.1.hold_h"
+    with pytest.raises(InputError):
+        write(data, target)
+
+
+def test_bad_input_is_named() -> None:
+    with pytest.raises(InputError, match="nothing to vary"):
+        sweep(_case(), [])
+    with pytest.raises(InputError, match="'7' must be a number from 0 to 2"):
+        sweep(_case(), [Axis(("schedule.steps.7.hold_h",), (1.0,))])
+    with pytest.raises(InputError, match="unknown key 'colour'"):
+        sweep(_case(), [Axis(("strand.colour",), (1.0,))])
+    with pytest.raises(InputError, match="hold of -1 h"):
+        sweep(_case(), [Axis(HOLD.paths, (1.0, -1.0))])
+    with pytest.raises(InputError, match="twice"):
+        sweep(_case(), [HOLD, HOLD])
+    data = sweep(_case(), [HOLD])
+    with pytest.raises(InputError, match="allowed"):
+        sweep_table(data, "shell")
+    with pytest.raises(InputError, match="no dimension"):
+        sweep_table(data, "shell_at_end", {"hold": 1.0})
