@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from bronzeward import style
 from bronzeward.answers import numbers
@@ -156,12 +155,12 @@ def draw(results: Sequence[Named]) -> Figure:
     )
     key = 0.135 * len(results) + 0.05
     with style.settings():
-        layout = ConstrainedLayoutEngine(h_pad=0.02, w_pad=0.03, hspace=0.0)
-        figure: Figure = style.new_figure(style.COLUMN_WIDTH, 4 * 1.12 + key + 0.3, layout=layout)
-        axes = figure.subplots(5, 1, height_ratios=[key, 1.12, 1.12, 1.12, 1.12]).tolist()
-        _write_names(axes[0], results)
+        figure, axes = style.column_of_axes([1.05] * len(panels), top=key + 0.1)
+        total = figure.get_figheight()
+        left = axes[0].get_position().x0
+        _write_names(figure.add_axes((left, 1.0 - (key + 0.02) / total, 0.97 - left, key / total)), results)
         longest = max(float(result["time"][-1]) for _, result in results) / HOUR
-        for ax, (label, name, scale, shift) in zip(axes[1:], panels, strict=True):
+        for ax, (label, name, scale, shift) in zip(axes, panels, strict=True):
             plot_one(results, name, ax, scale, shift)
             ax.set_ylabel(label)
             ax.set_xlim(0.0, longest)
@@ -171,8 +170,8 @@ def draw(results: Sequence[Named]) -> Figure:
                 ax.axhline(0.0, color=style.INK, linewidth=0.6)
             else:
                 ax.set_ylim(0.0, None)
-        figure.align_ylabels(axes[1:])
-    return figure
+    drawn: Figure = figure
+    return drawn
 
 
 def plot_one(results: Sequence[Named], name: str, ax: Any = None, scale: float = 1.0, shift: float = 0.0) -> Any:

@@ -16,7 +16,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
 from bronzeward import style
@@ -117,24 +116,37 @@ def draw_history(
     _one_of(against, AGAINST, "against")
     shown = _windowed(result, window)
     panels = _panels(shown, against, volume, equilibrium)
-    listed = _listed(shown)
-    key_rows = ceil(len(listed) / 2)
-    heights = [height for _, height in panels] + [0.125 * key_rows + 0.05]
+    return _stacked(shown, panels, against)
+
+
+def draw_account(result: Result) -> Figure:
+    """Where the phases lie, the volume account, and kinetics beside equilibrium against time, one column wide."""
+    panels: list[tuple[Any, float]] = [
+        (lambda ax: plot_radii(result, ax), 1.5),
+        (lambda ax: plot_volume(result, ax), 1.05),
+        (lambda ax: plot_wall(result, ax), 0.8),
+        (lambda ax: plot_shares(result, ax, "kinetics"), 1.05),
+        (lambda ax: plot_shares(result, ax, "equilibrium"), 1.05),
+    ]
+    return _stacked(result, panels, "time")
+
+
+def _stacked(result: Result, panels: list[tuple[Any, float]], against: str) -> Figure:
+    """Panels above each other over one horizontal axis, numbered events above them, their list below."""
+    listed = _listed(result)
+    key = 0.125 * ceil(len(listed) / 2) + 0.05
     with style.settings():
-        figure: Figure = style.new_figure(style.COLUMN_WIDTH, sum(heights) + 0.45, layout=_tight())
-        axes = figure.subplots(len(heights), 1, height_ratios=heights, squeeze=False)[:, 0].tolist()
-        for ax, (plot, _) in zip(axes, panels, strict=False):
+        figure, axes = style.column_of_axes([height for _, height in panels], top=0.4, bottom=key + 0.38)
+        total = figure.get_figheight()
+        for ax, (plot, _) in zip(axes, panels, strict=True):
             plot(ax)
-        _share_horizontal(axes[:-1], _marks_top(shown, axes[0], against))
-        _write_key(axes[-1], listed, len(_marked(shown)))
+        _share_horizontal(axes, _marks_top(result, axes[0], against))
+        _write_key(figure.add_axes((0.0, 0.03 / total, 1.0, key / total)), listed, len(_marked(result)))
         if result.attributes.get("title"):
-            axes[0].set_title(_short(str(result.attributes["title"])), loc="left", pad=16)
-    return figure
-
-
-def _tight() -> ConstrainedLayoutEngine:
-    """A layout with little room between panels."""
-    return ConstrainedLayoutEngine(h_pad=0.02, w_pad=0.03, hspace=0.0)
+            x = axes[0].get_position().x0
+            figure.text(x, 1.0 - 0.03 / total, _short(str(result.attributes["title"])), va="top", fontsize=7.5)
+    drawn: Figure = figure
+    return drawn
 
 
 def _panels(result: Result, against: str, volume: bool, equilibrium: bool) -> list[tuple[Any, float]]:
@@ -613,11 +625,10 @@ def _write_key(ax: Any, listed: list[Event], total: int) -> None:
     rows = max(1, ceil(len(listed) / 2))
     for k, event in enumerate(listed):
         column, row = divmod(k, rows)
-        x = 0.54 * column - 0.1
-        y = 1.0 - (row + 0.5) / rows
-        ax.text(x, y, f"{k + 1}", fontsize=6, color=style.WARN, va="center", ha="right", transform=ax.transAxes)
+        x, y = 0.03 + 0.5 * column, 1.0 - (row + 0.5) / rows
+        ax.text(x, y, f"{k + 1}", fontsize=6, color=style.WARN, va="center", ha="right")
         text = f"{event.words}, {event.hours:.1f} h, {event.celsius:.0f} °C"
-        ax.text(x + 0.02, y, text, fontsize=6, va="center", transform=ax.transAxes)
+        ax.text(x + 0.015, y, text, fontsize=6, va="center")
     if total > len(listed):
         ax.text(
             1.0, 0.0, f"and {total - len(listed)} more", fontsize=6, va="bottom", ha="right", transform=ax.transAxes

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from matplotlib.collections import PatchCollection
+from matplotlib.collections import EllipseCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle, Wedge
 
@@ -302,14 +302,26 @@ def _filaments(ax: Any, strand: Strand) -> None:
     """Dots that take up what copper leaves of each ring of the pack, in rows round the centre."""
     inner = strand.core_radius
     share = sum(_dots_area(ring, start) for ring, start in zip(strand.rings, _starts(strand), strict=True))
-    dots = []
     for ring in strand.rings:
         area = _dots_area(ring, inner)
         if area > 0.0:
             count = max(12, round(MOST_FILAMENTS * area / share))
-            dots += _ring_of_dots(inner * 1e6, ring.radius * 1e6, 1.0 - ring.copper_fraction, count)
+            places, radius = _ring_of_dots(inner * 1e6, ring.radius * 1e6, 1.0 - ring.copper_fraction, count)
+            ax.add_collection(
+                EllipseCollection(
+                    2.0 * radius,
+                    2.0 * radius,
+                    0.0,
+                    units="xy",
+                    offsets=places,
+                    offset_transform=ax.transData,
+                    facecolor=style.FILAMENT,
+                    edgecolor="white",
+                    linewidth=0.1,
+                    zorder=3,
+                )
+            )
         inner = ring.radius
-    ax.add_collection(PatchCollection(dots, facecolor=style.FILAMENT, edgecolor="white", linewidth=0.1, zorder=3))
 
 
 def _starts(strand: Strand) -> list[float]:
@@ -320,18 +332,18 @@ def _dots_area(ring: Ring, inner: float) -> float:
     return (1.0 - ring.copper_fraction) * pi * (ring.radius**2 - inner**2)
 
 
-def _ring_of_dots(inner: float, outer: float, share: float, count: int) -> list[Circle]:
-    """About `count` equal circles that cover `share` of a ring."""
+def _ring_of_dots(inner: float, outer: float, share: float, count: int) -> tuple[list[tuple[float, float]], float]:
+    """Places of about `count` equal circles, and their radius, that cover `share` of a ring."""
     pitch = sqrt(pi * (outer**2 - inner**2) / count)
     rows = max(1, round((outer - inner) / pitch))
     step = (outer - inner) / rows
-    places = []
+    places: list[tuple[float, float]] = []
     for k in range(rows):
         r = inner + (k + 0.5) * step
         n = max(6, round(tau * r / pitch))
         places += [(r * cos(tau * (j + 0.5 * (k % 2)) / n), r * sin(tau * (j + 0.5 * (k % 2)) / n)) for j in range(n)]
     radius = sqrt(share * (outer**2 - inner**2) / len(places))
-    return [Circle(place, min(radius, 0.5 * step)) for place in places]
+    return places, min(radius, 0.5 * step)
 
 
 def _slab(ax: Any, layers: list[Layer], strand: Strand, callouts: bool) -> None:

@@ -154,6 +154,25 @@ def new_figure(width: float, height: float, **more: Any) -> Any:
     return figure
 
 
+def column_of_axes(
+    heights: list[float], top: float = 0.1, bottom: float = 0.38, width: float = COLUMN_WIDTH
+) -> tuple[Any, list[Any]]:
+    """A figure and its axes of these `heights` above each other, between margins, all in inches.
+
+    Placed by hand: a layout engine would draw everything twice over.
+    """
+    left, right, gap = 0.5, 0.07, 0.11
+    total = top + sum(heights) + gap * (len(heights) - 1) + bottom
+    figure = new_figure(width, total)
+    axes, y = [], total - top
+    for height in heights:
+        y -= height
+        axes.append(figure.add_axes((left / width, y / total, 1.0 - (left + right) / width, height / total)))
+        axes[-1].yaxis.set_label_coords(-0.345 / (width - left - right), 0.5)
+        y -= gap
+    return figure, axes
+
+
 def new_axes(width: float = COLUMN_WIDTH, height: float = 0.7 * COLUMN_WIDTH) -> Any:
     """Axes of their own, one column wide [inch]."""
     return new_figure(width, height, layout="constrained").add_subplot()
