@@ -12,8 +12,6 @@ with Gauss-Legendre panels split at the stoichiometric compositions of the subla
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 
 from bronzeward.phases import LIQUID
@@ -43,24 +41,19 @@ def thermodynamic_widths(table: PhaseTable, phases: dict[str, Phase]) -> tuple[W
 def width(phase: Phase, t: Array, low: Array, high: Array) -> Array:
     """W at temperatures [K] for a phase between two tin fractions, all of shape (n,)."""
     inner = phase.stoichiometric[(phase.stoichiometric > 0) & (phase.stoichiometric < 1)]
-    edges = [low, *[np.clip(x, low, high) for x in inner], high]
-    total = np.zeros(t.size)
+    inner = inner[(inner > low.min()) & (inner < high.max())]
+    edges = np.stack([low, *[np.clip(x, low, high) for x in inner], high])
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    for start, stop in pairwise(edges):
-        half, middle = 0.5 * (stop - start), 0.5 * (stop + start)
-        rows = np.flatnonzero(half > 0)
-        if rows.size:
-            x = (middle[rows, None] + half[rows, None] * nodes).ravel()
-            g = phase.energy(np.repeat(t[rows], _NODES), x).reshape(-1, _NODES)
-            total[rows] += half[rows] * (g @ weights)
-    return (_edge(phase, t, high) - _edge(phase, t, low) - 2 * total) / (R * t)
-
-
-def _edge(phase: Phase, t: Array, x: Array) -> Array:
-    """x (1-x) G' - (1 - 2x) G; the first term vanishes at the pure elements."""
-    inside = np.clip(x, 1e-15, 1 - 1e-15)
-    state = phase.at(t, inside)
-    return inside * (1 - inside) * state.slope - (1 - 2 * inside) * state.energy
+    half = 0.5 * np.diff(edges, axis=0)[:, None, :]
+    x = 0.5 * (edges[:-1] + edges[1:])[:, None, :] + half * nodes[:, None]
+    # both ends and all nodes in one evaluation; at the pure elements x G' is 0 in the limit
+    every = np.concatenate([[low], [high], x.reshape(-1, t.size)]).clip(1e-15, 1 - 1e-15)
+    state = phase.at(np.tile(t, len(every)), every.ravel())
+    g, slope = state.energy.reshape(every.shape), state.slope.reshape(every.shape)
+    ends = every[:2] * (1 - every[:2]) * slope[:2] - (1 - 2 * every[:2]) * g[:2]
+    integral = np.einsum("ijk,j->k", g[2:].reshape(x.shape) * half, weights)
+    result: Array = (ends[1] - ends[0] - 2 * integral) / (R * t)
+    return result
 
 
 def _temperatures(low: float, high: float) -> Array:
