@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli import looks, runs, thermodynamics
+from bronzeward.cli import decide, looks, runs, thermodynamics
 from bronzeward.cli.common import fail, leave
 
 app = typer.Typer(
@@ -25,6 +25,7 @@ app = typer.Typer(
 
 runs.add_to(app)
 looks.add_to(app)
+decide.add_to(app)
 thermodynamics.add_to(app)
 
 

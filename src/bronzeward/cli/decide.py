@@ -1,0 +1,172 @@
+"""Commands for decisions: sweeps and bands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.waiting import progress
+
+if TYPE_CHECKING:
+    from bronzeward.ensemble import Spread
+
+CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
+MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
+SeedOption = Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")]
+CoreOption = Annotated[
+    float, typer.Option("--core-spread", metavar="PERCENT", help="Standard deviation of the core diameter.")
+]
+EccentricityOption = Annotated[
+    float,
+    typer.Option("--eccentricity", metavar="PERCENT", help="Standard deviation of the core's offset, of the wall."),
+]
+FurnaceOption = Annotated[
+    float, typer.Option("--furnace", metavar="KELVIN", help="Standard deviation of the furnace temperature.")
+]
+WorkersOption = Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")]
+AnswerOption = Annotated[str, typer.Option("--answer", metavar="NAME", help="The answer to show; all are stored.")]
+
+
+def sweep(
+    case: CaseArgument,
+    vary: Annotated[
+        list[str],
+        typer.Option(
+            "--vary", metavar="PATH=VALUES", help="As 1,2,5 or FROM:TO:COUNT[:log]; repeat it; PATH+PATH together."
+        ),
+    ],
+    answer: AnswerOption = "shell_at_first_liquid",
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: CASE_sweep.nc here.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw the answer: .png, .svg or .pdf")
+    ] = None,
+    members: MembersOption = 0,
+    seed: SeedOption = 1,
+    core_spread: CoreOption = 0.0,
+    eccentricity: EccentricityOption = 0.0,
+    furnace: FurnaceOption = 0.0,
+    workers: WorkersOption = 2,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="Dask scheduler; needs bronzeward[cluster].")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Compute the answers over ranges of any values of a case; an interrupted sweep goes on where it was.
+
+    Example: bronzeward sweep starter.toml --vary schedule.steps.0.ramp_C_per_h=5,10,25,100
+    --vary schedule.steps.1.hold_h=0:48:9 --figure shell.png
+    """
+    from bronzeward import sweep as sweeps
+    from bronzeward.case import load_case
+    from bronzeward.paths import parse_axis
+    from bronzeward.result import check_target
+
+    chosen = load_case(case)
+    axes = [parse_axis(text) for text in vary]
+    target = check_target(output or Path(f"{case.stem}_sweep.nc"), overwrite)
+    if figure is not None:
+        check_target(figure, overwrite)
+    spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
+    parts = target.with_name(f".{target.name}.parts")
+    data = sweeps.sweep(chosen, axes, spread, workers, progress(quiet), parts, scheduler=scheduler)
+    sweeps.write(data, target, overwrite)
+    sweeps.clear_parts(parts, data)
+    if figure is not None:
+        _save(sweeps.plot_sweep(data, answer), figure, overwrite)
+    if json:
+        show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
+    elif not quiet:
+        show([sweeps.sweep_table(data, answer), "", f"All answers written to {target}."])
+
+
+def band(
+    case: CaseArgument,
+    members: MembersOption = 300,
+    seed: SeedOption = 1,
+    core_spread: CoreOption = 0.0,
+    eccentricity: EccentricityOption = 0.0,
+    furnace: FurnaceOption = 0.0,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: CASE_band.nc here.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw the answer: .png, .svg or .pdf")
+    ] = None,
+    answer: AnswerOption = "shell_at_first_liquid",
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Give every answer of a case with its median, 5 to 95 % band, and what it depends on most.
+
+    Example: bronzeward band starter.toml --members 500 --furnace 3
+    """
+    from bronzeward import ensemble
+    from bronzeward import sweep as sweeps
+    from bronzeward.case import load_case
+    from bronzeward.result import check_target
+
+    chosen = load_case(case)
+    target = check_target(output or Path(f"{case.stem}_band.nc"), overwrite)
+    if figure is not None:
+        check_target(figure, overwrite)
+    spread = _spread(members, seed, core_spread, eccentricity, furnace)
+    data = ensemble.band(chosen, spread, workers, progress(quiet))
+    sweeps.write(data, target, overwrite)
+    if figure is not None:
+        _save(ensemble.plot_band(data, answer), figure, overwrite)
+    if json:
+        show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
+    elif not quiet:
+        show([ensemble.band_table(data), "", f"All members written to {target}."])
+
+
+def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: float) -> Spread:
+    from bronzeward.ensemble import Spread
+
+    return Spread(
+        size=members,
+        seed=seed,
+        core_diameter=core / 100.0,
+        eccentricity=eccentricity / 100.0,
+        furnace_offset=furnace,
+    )
+
+
+def _save(ax: Any, path: Path, overwrite: bool) -> None:
+    from bronzeward import figures
+
+    figures.save(ax.figure, path, overwrite)
+
+
+def _plain(data: Any, answer: str) -> dict[str, Any]:
+    """One answer over its axes as nested lists, with its band where there is one."""
+    names = [name for name in (answer, f"{answer}_low", f"{answer}_high") if name in data]
+    return {
+        "axes": {str(dim): data[dim].values.tolist() for dim in data[answer].dims},
+        "values": {name: data[name].values.tolist() for name in names},
+    }
+
+
+def _quantiles(data: Any) -> dict[str, Any]:
+    """5 %, median and 95 % of every answer, SI units."""
+    found = {}
+    for name, column in data.data_vars.items():
+        if column.dims == ("quantile",) and not str(name).endswith(("_error", "_half")):
+            low, middle, high = column.values.tolist()
+            found[str(name)] = {"low": low, "median": middle, "high": high, "units": column.attrs.get("units", "1")}
+    return found
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the commands."""
+    for command in (sweep, band):
+        app.command()(command)

@@ -1,0 +1,35 @@
+"""Progress on the error stream for work that takes longer than two seconds."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+
+PATIENCE = 2.0
+"""Nothing is shown before this time [s]."""
+
+BAR = 30
+EVERY = 0.2
+
+
+def progress(quiet: bool, label: str = "runs") -> Callable[[int, int], None] | None:
+    """A function progress(done, total) that draws a bar; None when nobody would see it."""
+    if quiet or not sys.stderr.isatty():
+        return None
+    began = shown = time.monotonic()
+
+    def show(done: int, total: int) -> None:
+        nonlocal shown
+        now = time.monotonic()
+        finished = done >= total
+        if now - began < PATIENCE or (now - shown < EVERY and not finished):
+            return
+        shown = now
+        share = done / total if total else 1.0
+        left = (now - began) * (1.0 - share) / share if share > 0 else 0.0
+        bar = "#" * round(BAR * share)
+        sys.stderr.write(f"\r[{bar:.<{BAR}}] {done}/{total} {label}, {left:.0f} s left   " + ("\n" if finished else ""))
+        sys.stderr.flush()
+
+    return show
