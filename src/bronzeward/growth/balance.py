@@ -29,8 +29,11 @@ LEAST_LAYER = 1e-6
 CONVERGED = 1e-2
 """Iteration stops at this share of the step tolerance."""
 
-LARGEST_REST = 1e-3
+LARGEST_REST = 1e-2
 """Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
+
+SMALLEST_PIVOT = 1e-12
+"""Compositions jump by more than this at every interface, so no pivot is smaller."""
 
 IN, OUT, IN_BY_IN, IN_BY_OUT, OUT_BY_IN, OUT_BY_OUT = range(6)
 
@@ -165,8 +168,11 @@ def take_cells(p: Problem, w: Work, slot: int) -> float:
     return float(moved / (total + DILUTE * amount))
 
 
-def newton_step(w: Work, count: int) -> None:
-    """Correction of all speeds into `w.right[0 : count - 1]`, by the tridiagonal matrix of slopes."""
+def newton_step(w: Work, count: int) -> bool:
+    """Correction of all speeds into `w.right[0 : count - 1]`, by the tridiagonal matrix of slopes.
+
+    False when the matrix is singular or not made of numbers: the iterate is beyond use.
+    """
     above = 0.0
     before = 0.0
     for k in range(count - 1):
@@ -176,12 +182,15 @@ def newton_step(w: Work, count: int) -> None:
         below = w.flow[here + OUT_BY_IN] if k > 0 else 0.0
         beyond = -w.flow[there + IN_BY_OUT] if k + 2 < count else 0.0
         pivot = w.flow[here + OUT_BY_OUT] - w.flow[there + IN_BY_IN] - below * above
+        if not abs(pivot) > SMALLEST_PIVOT:
+            return False
         before = (-mismatch - below * before) / pivot
         above = beyond / pivot
         w.right[k] = before
         w.diagonal[k] = above
     for k in range(count - 3, -1, -1):
         w.right[k] -= w.diagonal[k] * w.right[k + 1]
+    return True
 
 
 def apply_last(p: Problem, w: Work, count: int, gh: float) -> None:
@@ -276,7 +285,8 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
                 wide_flows(p, w, k, count, gh, fresh)
             else:
                 compound_flows(p, w, k, count, gh)
-        newton_step(w, count)
+        if not newton_step(w, count):
+            return 0
         share = damping(p, w, count, gh)
         # the cells just solved belong to the speeds before this correction, so they follow one behind
         worst = 0.0

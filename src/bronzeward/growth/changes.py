@@ -9,6 +9,17 @@ from bronzeward.growth.cells import copy_part, extend, fill
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.slots import CORE, N_SLOTS
 
+SPENT = 1e-2
+"""A layer at the centre or the barrier is used up at this times the step tolerance, as a share of all atoms.
+
+Stages are solved no more finely than that; what is left goes to the neighbours."""
+
+THINNEST_PROFILE_SHARE = 1e-7
+"""The same for a layer with a profile, whose cells cannot shrink to nothing."""
+
+WORTH_STARTING = 10.0
+"""A layer starts at the centre or the barrier when the surplus there would make this many times a used-up one."""
+
 SEED_SHARE = 0.01
 """A seed takes at most this share of the layers it grows from."""
 
@@ -208,6 +219,30 @@ def split_gamma(p: Problem, w: Work, slot_tin: int, slot_middle: int, slot_coppe
         clear(p, w, slot_copper)
 
 
+def spent_share(p: Problem, slot: int) -> float:
+    """Share of all atoms below which a layer at the centre or the barrier is used up."""
+    share = SPENT * p.tolerance
+    return max(share, THINNEST_PROFILE_SHARE) if p.wide[slot] else share
+
+
+def surplus(p: Problem, w: Work, host: int, slot: int) -> float:
+    """Atoms of phase `slot` that the supersaturated end of layer `host` would make by the lever rule."""
+    copper_side = slot > host
+    limit = w.x_out[host] if copper_side else w.x_in[host]
+    gap = abs(limit - (w.x_in[slot] if copper_side else w.x_out[slot]))
+    if not p.wide[host]:
+        return max(0.0, limit * w.n[host] - w.tin[host]) / gap if copper_side else 0.0
+    result = 0.0
+    first, cells = int(p.cell_start[host]), int(p.cells[host])
+    for k in range(cells):
+        c = first + cells - 1 - k if copper_side else first + k
+        beyond = limit - w.x[c] if copper_side else w.x[c] - limit
+        if beyond <= 0.0:
+            break
+        result += beyond / gap * w.n[host] * (p.edge[c + host + 1] - p.edge[c + host])
+    return result
+
+
 def seed_amount(p: Problem, slot: int) -> float:
     """Atoms in a layer of seed thickness round the tin core [mol/m]."""
     return p.seed * p.perimeter / p.volume[slot]
@@ -252,16 +287,16 @@ def seed_between(p: Problem, w: Work, slot: int) -> bool:
     return True
 
 
-def seed_at_edge(p: Problem, w: Work, slot: int, host: int, least: float) -> None:
+def seed_at_edge(p: Problem, w: Work, slot: int, host: int, atoms: float) -> None:
     """Start a phase at the end of a supersaturated layer `host`, at the centre or the barrier.
 
     Liquid has no profile that could carry its surplus, so it gives all of it at once, by the lever rule.
     """
     copper_side = slot > host
-    amount = min(max(seed_amount(p, slot), least), SEED_SHARE * w.n[host])
+    amount = min(max(seed_amount(p, slot), WORTH_STARTING * spent_share(p, slot) * atoms), SEED_SHARE * w.n[host])
     x = w.x_in[slot] if copper_side else w.x_out[slot]
     if host == CORE:
-        amount = max(amount, (w.x_out[CORE] * w.n[CORE] - w.tin[CORE]) / (w.x_out[CORE] - x))
+        amount = max(amount, surplus(p, w, host, slot))
     tin = take(p, w, host, amount, copper_side)
     start(p, w, slot, amount, x)
     give_tin(p, w, host, tin - amount * x, copper_side)
@@ -279,16 +314,16 @@ def absorb(p: Problem, w: Work, amount: float, tin: float, slot: int, edge: int,
     settle(p, w, min(edge, beyond), max(edge, beyond), tin - amount * x_edge)
 
 
-def supersaturated_edge(p: Problem, w: Work, regime: int, count: int) -> int:
+def supersaturated_edge(p: Problem, w: Work, regime: int, count: int, atoms: float) -> int:
     """A stable phase that ought to start at the centre or the barrier, or -1."""
     inner = int(w.sequence[0])
     outer = int(w.sequence[count - 1])
     if p.wide[inner]:
         slot = next_present(p, regime, inner, -1)
-        if slot >= 0 and composition_at_end(p, w, inner, False) > w.x_in[inner] + 1e-7:
+        if slot >= 0 and surplus(p, w, inner, slot) > WORTH_STARTING * spent_share(p, slot) * atoms:
             return slot
     if p.wide[outer] or (outer == CORE and p.liquid_core[regime]):
         slot = next_present(p, regime, outer, 1)
-        if slot >= 0 and composition_at_end(p, w, outer, True) < w.x_out[outer] - 1e-7:
+        if slot >= 0 and surplus(p, w, outer, slot) > WORTH_STARTING * spent_share(p, slot) * atoms:
             return slot
     return -1

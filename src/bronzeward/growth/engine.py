@@ -11,6 +11,7 @@ from bronzeward.growth.changes import (
     next_filled,
     seed_at_edge,
     seed_between,
+    spent_share,
     split_gamma,
     supersaturated_edge,
 )
@@ -48,17 +49,9 @@ FIRST_STEP = 1e-3
 SMALLEST_STEP = 1e-18
 """Below this the run gives up [s]."""
 
-SPENT = 1e-2
-"""A layer at the centre or the barrier is used up at this times the step tolerance, as a share of all atoms.
-
-Stages are solved no more finely than that; what is left goes to the neighbours."""
-
-MOST_CORRECTED = 1e-5
+MOST_CORRECTED = 1.0
 """Steps keep tin to rounding, but for profiles about to run out. When closing its balance moved more than this
-share of all tin in the whole run, the balance is wrong."""
-
-THINNEST_PROFILE_SHARE = 1e-7
-"""The same for a layer with a profile, whose cells cannot shrink to nothing."""
+times the tolerance, as a share of all tin, in the whole run, the balance is wrong."""
 
 
 def record_row(p: Problem, w: Work, r: Record, time: float, temperature: float, regime: int) -> None:
@@ -140,12 +133,6 @@ def total(w: Work, values: object) -> float:
     return result
 
 
-def spent_share(p: Problem, slot: int) -> float:
-    """Share of all atoms below which a layer at the centre or the barrier is used up."""
-    share = SPENT * p.tolerance
-    return max(share, THINNEST_PROFILE_SHARE) if p.wide[slot] else share
-
-
 def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
     """Position in the sequence of an edge layer that is used up, or -1."""
     if count < 2:
@@ -182,10 +169,10 @@ def land(
         middle = low + (high - low) * f_low / (f_low - f_high)
         restore(p, w, count)
         error, _used = try_step(p, w, regime, touched, count, at, slope, middle)
-        if error < 0.0:
+        if not error >= 0.0:
             return -1.0
         f = w.n[slot]
-        if abs(f) <= 0.1 * SPENT * p.tolerance * atoms or high - low <= 1e-15 * h:
+        if abs(f) <= 0.1 * spent_share(p, slot) * atoms or high - low <= 1e-15 * h:
             return middle
         if f > 0.0:
             low, f_low = middle, f
@@ -301,10 +288,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             error, used = try_step(p, w, regime, touched, count, temperature, slope, step)
             r.count[ITERATIONS] += used
             overdrawn = overdrawn_edge(w, count) if error >= 0.0 else -1
-            if error > 1.0 or error < 0.0:
+            if not 0.0 <= error <= 1.0:
                 restore(p, w, count)
                 r.count[REJECTED] += 1
-                h = step * (0.25 if error < 0.0 else max(0.2, 0.9 * error**-0.25))
+                h = step * (max(0.2, 0.9 * error**-0.25) if error > 0.0 else 0.25)
                 if h < SMALLEST_STEP:
                     if not drop_thinnest(p, w, count, regime):
                         r.count[STATUS] = TOO_SMALL
@@ -324,7 +311,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                     continue
                 step = landed
             w.corrected[0] += close_tin(p, w, count, tin)
-            if w.corrected[0] > MOST_CORRECTED * tin:
+            if w.corrected[0] > MOST_CORRECTED * p.tolerance * tin:
                 r.count[STATUS] = UNBALANCED
                 return
             refresh_cells(p, w, count)
@@ -340,10 +327,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             record_row(p, w, r, time, temperature, regime)
             if r.count[STATUS] == FULL:
                 return
-            edge = supersaturated_edge(p, w, regime, count)
+            edge = supersaturated_edge(p, w, regime, count, atoms)
             if edge >= 0:
                 host = int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1])
-                seed_at_edge(p, w, edge, host, 10.0 * spent_share(p, edge) * atoms)
+                seed_at_edge(p, w, edge, host, atoms)
                 record_event(r, time, temperature, APPEARS, edge)
                 count = find_sequence(p, w, regime)
                 refresh_cells(p, w, count)
