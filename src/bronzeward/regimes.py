@@ -56,9 +56,7 @@ class Regimes:
 
 def build_regimes(table: Any, coldest: float, hottest: float) -> Regimes:
     """Regimes between two temperatures [K] from a `thermo` table."""
-    cuts = sorted(
-        {float(f.temperature[0]) for f in table.fields} | {float(f.temperature[-1]) for f in table.fields}
-    )
+    cuts = sorted({float(f.temperature[0]) for f in table.fields} | {float(f.temperature[-1]) for f in table.fields})
     cuts = _merge_close(cuts)
     if coldest < cuts[0] or hottest > cuts[-1]:
         raise InputError(
@@ -107,7 +105,7 @@ def _one_regime(table: Any, low: float, high: float) -> tuple[Any, int, Any, Any
     x_out[slots[-1]] = 0.0
     for slot in (GAMMA_TIN, GAMMA, GAMMA + 1, ALPHA):
         if present[slot]:
-            factor[slot] = _mean_factor(table, SLOT_LABELS[slot], nodes)
+            factor[slot] = _mean_factor(table, SLOT_LABELS[slot], nodes, "tin" if slot == GAMMA_TIN else "copper")
     return present, int(names[0] == LIQUID), x_in, x_out, factor
 
 
@@ -115,9 +113,7 @@ def _slots_of(names: list[str]) -> list[int]:
     """Place of each phase of a sequence; the first gamma of two lies on epsilon's tin side."""
     labels = ["eta" if name == "eta_prime" else name for name in names]
     if labels[0] not in (LIQUID, SOLID_TIN):
-        raise InputError(
-            f"thermodynamics: the most tin-rich stable phase is {labels[0]}, not tin; cannot model a core"
-        )
+        raise InputError(f"thermodynamics: the most tin-rich stable phase is {labels[0]}, not tin; cannot model a core")
     slots = [CORE]
     for k, label in enumerate(labels[1:], start=1):
         if label not in SLOT_LABELS:
@@ -132,11 +128,11 @@ def _slots_of(names: list[str]) -> list[int]:
     return slots
 
 
-def _mean_factor(table: Any, label: str, nodes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Mean thermodynamic factor over the width of a phase, shape (NODES,)."""
-    rich, lean = table.boundaries_of(label, nodes)
+def _mean_factor(table: Any, label: str, nodes: NDArray[np.float64], side: str) -> NDArray[np.float64]:
+    """Mean thermodynamic factor over the width of a phase, shape (NODES,); `side` tells the two gammas apart."""
+    rich, lean = table.boundaries_of(label, nodes, side)
     width = np.abs(np.asarray(rich) - np.asarray(lean))
-    integral = np.asarray(table.diffusion_width(label, nodes))
+    integral = np.asarray(table.diffusion_width(label, nodes, side))
     wide = (width > NARROWEST) & np.isfinite(integral)
     if not wide.any():
         return np.ones_like(nodes)
