@@ -200,7 +200,31 @@ def set_from_data(data: dict[str, Any], where: str, name: str = "unnamed") -> Ki
     missing = [phase for phase in COMPOUNDS + WIDE_PHASES if phase not in there]
     if missing:
         raise InputError(f'{where}: no constant for {", ".join(missing)}; give them or add inherits = "default"')
-    return KineticSet(str(data.get("name", name)), str(data.get("title", "")), constants)
+    covariance = _covariance(data["covariance"], f"{where}: covariance") if "covariance" in data else None
+    return KineticSet(str(data.get("name", name)), str(data.get("title", "")), constants, covariance)
+
+
+#: Values that a fit may give with their covariance, after the phase and a point.
+FITTED = ("ln_prefactor", "activation_energy_kJ_per_mol")
+
+
+def _covariance(given: Any, where: str) -> Covariance:
+    if not isinstance(given, dict) or set(given) != {"parameters", "matrix"}:
+        raise InputError(f"{where}: must be a table with parameters and matrix")
+    names, rows = given["parameters"], given["matrix"]
+    allowed = [f"{phase}.{value}" for phase in COMPOUNDS + WIDE_PHASES for value in FITTED]
+    if not isinstance(names, list) or not names or len(set(map(str, names))) != len(names):
+        raise InputError(f"{where}: parameters must be a list of different names")
+    for name in names:
+        _one_of(name, tuple(allowed), f"{where}: a parameter")
+    if not isinstance(rows, list) or any(not isinstance(row, list) or len(row) != len(names) for row in rows):
+        raise InputError(f"{where}: matrix must have {len(names)} rows of {len(names)} numbers")
+    matrix = np.array([[_finite(value, f"{where}: matrix") for value in row] for row in rows])
+    if matrix.shape != (len(names), len(names)) or not np.allclose(matrix, matrix.T, rtol=1e-6, atol=0.0):
+        raise InputError(f"{where}: matrix must be square and symmetric")
+    if np.linalg.eigvalsh(matrix).min() < -1e-9 * np.abs(matrix).max():
+        raise InputError(f"{where}: matrix has a negative variance")
+    return Covariance(tuple(names), tuple(tuple(row) for row in matrix.tolist()))
 
 
 def _converted(own: list[Constant], measured: list[bool], where: str) -> list[Constant]:
@@ -224,7 +248,11 @@ def _converted(own: list[Constant], measured: list[bool], where: str) -> list[Co
 
 def plain_set(kinetics: KineticSet) -> dict[str, Any]:
     """A set as the plain data of a kinetic file; `set_from_data` gives it back exactly."""
-    return {"name": kinetics.name, "title": kinetics.title, "constant": [_row(c) for c in kinetics.constants]}
+    data = {"name": kinetics.name, "title": kinetics.title, "constant": [_row(c) for c in kinetics.constants]}
+    if kinetics.covariance is not None:
+        matrix = [list(row) for row in kinetics.covariance.matrix]
+        data["covariance"] = {"parameters": list(kinetics.covariance.parameters), "matrix": matrix}
+    return data
 
 
 def _row(constant: Constant) -> dict[str, Any]:
