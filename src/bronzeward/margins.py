@@ -258,7 +258,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
         ),
         "highest_safe": (
             ("hold", "reaction"),
-            np.array([highest_safe(t, furnace, hold.approach) for hold in found for t in limits]).reshape(-1, len(limits)),
+            np.reshape([highest_safe(t, furnace, hold.approach) for hold in found for t in limits], (-1, len(limits))),
             _kelvin("highest set-point below the reaction"),
         ),
         "lowest_safe": (
