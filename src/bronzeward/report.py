@@ -86,9 +86,9 @@ def html(result: Result) -> str:
         _head(result, title),
         _short_answers(result, found),
         _warnings(found["warnings"]),
-        _pictures(result),
         _bands(result),
         _events(result),
+        _pictures(result),
         _inputs(result),
         _constants(result),
         _properties(),
@@ -131,22 +131,16 @@ def _pictures(result: Result) -> str:
         "Where the phases lie, room, strength of the copper wall, and the phases that the kinetics leave beside those "
         "that equilibrium would have.",
     )
-    strip = _picture(
-        section.draw_section(result, moments),
-        strip_text,
-        "What a quench at these moments should show.",
-        wide=len(moments) > 2,
-    )
+    strip = _picture(section.draw_section(result, moments), strip_text, "What a quench at these moments should show.")
     inside = f"<div class='pair'>{history}{account}</div>{strip}"
     return _block("figures", "Figures", inside)
 
 
-def _picture(figure: Any, alt: str, caption: str, wide: bool = False) -> str:
+def _picture(figure: Any, alt: str, caption: str) -> str:
     data = b64encode(figures.encode(figure, "svg")).decode("ascii")
     width, height = (round(96 * inches) for inches in figure.get_size_inches())
-    kind = " class='wide'" if wide else ""
     return (
-        f"<figure{kind}><img src='data:image/svg+xml;base64,{data}' width='{width}' height='{height}' "
+        f"<figure><img src='data:image/svg+xml;base64,{data}' width='{width}' height='{height}' "
         f'alt="{escape(alt, quote=True)}"><figcaption>{escape(caption)}</figcaption></figure>'
     )
 
@@ -219,7 +213,7 @@ def _bands(result: Result) -> str:
             continue
 
         def shown(number: float, row: Any = row) -> str:
-            return f"{number * row.scale + row.shift:.{row.digits}f}"
+            return f"{number * row.scale + row.shift:.{row.digits}f}".replace("-", "−")
 
         words, unit = row.words.rsplit(", ", 1)
         plain = f"{NUMBERS[row.key][1]}"
@@ -318,9 +312,8 @@ def _constants(result: Result) -> str:
         )
     used = [phase for phase in PHASES if result["amount"][:, COLUMN[phase]].max() > 0]
     wetted = _wetted(result)
-    rows = [
-        _constant_row(c) for c in kinetics.constants if c.phase in used and (c.contact == "any" or c.phase in wetted)
-    ]
+    chosen = [c for c in kinetics.constants if c.phase in used and (c.contact == "any" or c.phase in wetted)]
+    rows = [_constant_row(c) for c in chosen]
     factors = json.loads(result.attributes["inputs"]).get("kinetics", {}).get("factors", {})
     scaled = ", multiplied as listed above" if factors else ""
     note = (
@@ -329,8 +322,11 @@ def _constants(result: Result) -> str:
         "with a profile. "
         "“Within” is one standard deviation as a factor, inside and outside the range.</p>"
     )
-    columns = ("phase", "prefactor, m²/s", "E, kJ/mol", "known for, °C", "within", "grade, seen", "source", "note")
-    return _block("constants", "Growth constants", note + _table(columns, rows))
+    remarks = _list(f"{_constant_name(c)}: {c.note}." for c in chosen if c.note)
+    columns = ("phase", "prefactor, m²/s", "E, kJ/mol", "known for, °C", "within", "grade, seen", "source")
+    return _block(
+        "constants", "Growth constants", note + _table(columns, rows) + f"<div class='remarks'>{remarks}</div>"
+    )
 
 
 def _kinetic_set(result: Result) -> KineticSet:
@@ -354,17 +350,19 @@ def _wetted(result: Result) -> set[str]:
 
 def _constant_row(constant: Constant) -> tuple[str, ...]:
     low, high = (kelvin - ZERO_CELSIUS for kelvin in constant.range)
-    phase = f"{style.LOOKS[constant.phase].name} {_KINDS[constant.contact]}".strip()
     return (
-        phase,
+        _constant_name(constant),
         f"{constant.prefactor:.3g}",
         f"{constant.activation / 1e3:.1f}",
         f"{low:.0f} to {high:.0f}",
         f"{constant.factor:g}; outside {constant.extrapolated_factor:g}",
         f"{constant.grade}, {constant.seen}",
         ", ".join(constant.source) or "none",
-        constant.note,
     )
+
+
+def _constant_name(constant: Constant) -> str:
+    return f"{style.LOOKS[constant.phase].name} {_KINDS[constant.contact]}".strip()
 
 
 def _properties() -> str:
@@ -387,7 +385,8 @@ def _properties() -> str:
 def _property_value(row: dict[str, Any]) -> str:
     if "value" in row:
         at = f" at {row['t_min_C']:g} °C" if row["quantity"] == "yield_strength" else ""
-        return f"{float(row['value']):.4g} {row.get('unit', '')}{at}".strip()
+        unit = str(row.get("unit", "")).replace("m3", "m³").replace("m2", "m²")
+        return f"{float(row['value']):.4g} {unit}{at}".strip()
     slope = f"{row['slope_kg_per_m3_K']:+.4g} (T − {row['reference_K']:g} K)"
     return f"{row['intercept_kg_per_m3']:g} {slope} kg/m³"
 
@@ -446,7 +445,7 @@ def _table(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
         + "</tr>"
         for row in rows
     )
-    kind = " class='long'" if len(columns) > 3 else ""
+    kind = " class='long'" if len(columns) > 4 else ""
     return f"<table{kind}>{f'<thead><tr>{head}</tr></thead>' if named else ''}<tbody>{body}</tbody></table>"
 
 
@@ -466,7 +465,6 @@ li { margin: .25rem 0; }
 .alarm { padding: .6rem .8rem; background: #a3162a; color: #fff; font-weight: bold; }
 .pair { display: flex; flex-wrap: wrap; gap: 1rem 2rem; align-items: flex-start; }
 figure { margin: 0 0 1rem; flex: 1 1 20rem; max-width: 30rem; min-width: 0; }
-figure.wide { max-width: none; }
 figure img { display: block; width: 100%; height: auto; }
 figcaption { font-size: .85rem; color: #55606c; margin-top: .3rem; }
 table { border-collapse: collapse; width: 100%; font-size: .9rem; }
@@ -474,16 +472,18 @@ th { text-align: left; font-weight: bold; background: #eef1f4; }
 th, td { padding: .3rem .6rem .3rem .4rem; vertical-align: top; border-bottom: 1px solid #d3d9df; }
 td { min-width: 3.5rem; }
 .long { font-size: .78rem; line-height: 1.35; }
+.remarks { font-size: .78rem; }
 pre { font-size: .75rem; line-height: 1.35; white-space: pre-wrap; background: #f4f6f8; padding: .6rem; }
 @media (max-width: 44rem) {
   body { padding: .8rem .8rem 2rem; }
-  thead { display: none; }
-  table, tbody, tr, td { display: block; width: 100%; }
-  tr { padding: .4rem 0; border-bottom: 1px solid #b9c1c9; }
-  td { border: 0; padding: .1rem 0; }
-  .long, table { font-size: .9rem; }
-  td[data-name]:not([data-name=""])::before { content: attr(data-name) ": "; color: #55606c; }
-  td:empty { display: none; }
+  table { font-size: .85rem; }
+  .long { font-size: .9rem; }
+  .long thead { display: none; }
+  .long, .long tbody, .long tr, .long td { display: block; width: 100%; }
+  .long tr { padding: .4rem 0; border-bottom: 1px solid #b9c1c9; }
+  .long td { border: 0; padding: .1rem 0; }
+  .long td:not(:first-child)::before { content: attr(data-name) ": "; color: #55606c; }
+  .long td:first-child { font-weight: bold; }
 }
 @page { size: A4; margin: 15mm 14mm; }
 @media print {
@@ -493,9 +493,9 @@ pre { font-size: .75rem; line-height: 1.35; white-space: pre-wrap; background: #
   thead { display: table-header-group; }
   .pair { gap: 0 8mm; flex-wrap: nowrap; }
   figure { flex: 1 1 50%; max-width: 85mm; }
-  figure.wide { max-width: 174mm; }
+  figure { max-height: 262mm; }
   table { font-size: 8.5pt; }
-  .long { font-size: 7pt; }
+  .long, .remarks { font-size: 7.5pt; }
   .warn ul, .caution ul, .alarm { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
 }
 """
