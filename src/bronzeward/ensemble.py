@@ -121,8 +121,8 @@ def widths(constant: Constant, stable: tuple[float, float], outside: str = "slop
     if outside == "measured" or beyond <= inside or reach <= half:
         return inside, 0.0, middle
     slope2 = (beyond**2 - inside**2) / (reach**2 - half**2)
-    if half > 0.0:
-        slope2 = min(slope2, (inside / half) ** 2)
+    if slope2 * half**2 > inside**2:  # well known, but in a narrow range: cautious at its ends
+        return inside, float(np.sqrt(beyond**2 - inside**2)) / reach, middle
     return float(np.sqrt(inside**2 - slope2 * half**2)), float(np.sqrt(slope2)), middle
 
 

@@ -248,7 +248,8 @@ def _converted(own: list[Constant], measured: list[bool], where: str) -> list[Co
 
 def plain_set(kinetics: KineticSet) -> dict[str, Any]:
     """A set as the plain data of a kinetic file; `set_from_data` gives it back exactly."""
-    data = {"name": kinetics.name, "title": kinetics.title, "constant": [_row(c) for c in kinetics.constants]}
+    rows = [_row(constant) for constant in kinetics.constants]
+    data: dict[str, Any] = {"name": kinetics.name, "title": kinetics.title, "constant": rows}
     if kinetics.covariance is not None:
         matrix = [list(row) for row in kinetics.covariance.matrix]
         data["covariance"] = {"parameters": list(kinetics.covariance.parameters), "matrix": matrix}

@@ -1,0 +1,236 @@
+"""Calibration: known constants come back, intervals cover, open directions are named, published layers."""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bronzeward import databases
+from bronzeward.calibrate import Fit, fit, fit_report, plot_fit, write_kinetics
+from bronzeward.case import Numerics
+from bronzeward.ensemble import moved_law
+from bronzeward.errors import InputError
+from bronzeward.kinetics import KineticSet, load_set, plain_set, set_from_data
+from bronzeward.measured import Measurement, isothermal, read_measurements
+from bronzeward.strand import Strand
+from bronzeward.tomlout import toml_text
+
+# eta and epsilon below 230 C take nothing from alpha's profile, so a few cells do
+COARSE = Numerics(tolerance=1e-4, alpha_cells=4)
+COUPLE = Strand.couple(200, 200)
+
+
+def _plan(holds: list[tuple[float, float]], layers: tuple[str, ...] = ("eta", "epsilon")) -> list[Measurement]:
+    return [
+        Measurement(f"{c} °C, {h} h", COUPLE, isothermal(c, h), (layer,), 1e-6, 0.1e-6, 4)
+        for c, h in holds
+        for layer in layers
+    ]
+
+
+def _measured(plan: list[Measurement], truth: KineticSet, relative: float, seed: int | None) -> list[Measurement]:
+    """The same measurements with the thicknesses of `truth`, and log-normal scatter of their means."""
+    from bronzeward.calibrate import _Model
+
+    exact = _Model(plan, truth, ["eta"], "factors", "cu-sn-shim1996", COARSE, 1).thicknesses(np.zeros(1))
+    z = np.zeros(len(plan)) if seed is None else np.random.default_rng(seed).standard_normal(len(plan))
+    means = exact * np.exp(relative * z)
+    # four readings: the error of the mean is half their deviation
+    return [replace(m, mean=float(x), deviation=float(2.0 * relative * x)) for m, x in zip(plan, means, strict=True)]
+
+
+def _truth(**moves: tuple[float, float]) -> KineticSet:
+    base = load_set()
+    made = [moved_law(c, *moves[c.phase]) if c.phase in moves else c for c in base.constants]
+    return replace(base, constants=tuple(made))
+
+
+def test_known_factors_come_back() -> None:
+    truth = _truth(eta=(np.log(1.7), 0.0), epsilon=(np.log(0.6), 0.0))
+    found = fit(_measured(_plan([(180, 20), (210, 30)]), truth, 0.03, None), load_set(), numerics=COARSE)
+    assert found.factors["eta"] == pytest.approx(1.7, rel=2e-3)
+    assert found.factors["epsilon"] == pytest.approx(0.6, rel=2e-3)
+    assert found.chi_square < 0.01
+    assert found.remarks == ()
+
+
+def test_known_arrhenius_laws_come_back() -> None:
+    truth = _truth(eta=(1.5, 5e3), epsilon=(-2.0, -8e3))
+    data = _measured(_plan([(130, 200), (170, 60), (215, 20)]), truth, 0.01, None)
+    found = fit(data, load_set(), mode="arrhenius", numerics=COARSE)
+    for phase in ("eta", "epsilon"):
+        mine, true = found.kinetics.constant(phase), truth.constant(phase)
+        assert mine.activation == pytest.approx(true.activation, abs=200.0)
+        assert float(mine.at(450.0)) == pytest.approx(float(true.at(450.0)), rel=5e-3)
+    assert len(found.parameters) == 4
+
+
+def test_ninety_per_cent_intervals_cover_the_truth_nine_times_in_ten() -> None:
+    truth = _truth(eta=(np.log(1.4), 0.0), epsilon=(np.log(1.5), 0.0))
+    plan, base = _plan([(170, 40), (215, 20)]), load_set()
+    inside = np.zeros(2)
+    for seed in range(200):
+        found = fit(_measured(plan, truth, 0.05, seed), base, numerics=COARSE, workers=1)
+        for k, (phase, value) in enumerate((("eta", 1.4), ("epsilon", 1.5))):
+            inside[k] += abs(np.log(found.factors[phase] / value)) <= 1.645 * found.factor_errors[phase]
+    # 180 of 200 with a binomial standard deviation of 4.2: three of them either way
+    assert (np.abs(inside - 180) <= 13).all(), inside
+
+
+def test_what_the_data_leave_open_is_said_and_keeps_its_width() -> None:
+    # one temperature cannot give an activation energy; the layers of eta say little of epsilon alone
+    data = _measured(_plan([(200, 30)]), load_set(), 0.03, 3)
+    found = fit(data, load_set(), mode="arrhenius", numerics=COARSE)
+    open_ones = [remark for remark in found.remarks if remark.startswith("the data do not determine")]
+    assert len(open_ones) == 2
+    assert all("activation energy" in remark for remark in open_ones)
+    assert any("cannot be judged" in remark for remark in found.remarks)
+    covariance = np.array(found.kinetics.covariance.matrix)  # type: ignore[union-attr]
+    energies = np.sqrt(np.diag(covariance))[2:]
+    assert (energies > 9.0).all()
+    delta = fit(data, load_set(), phases=["eta", "epsilon", "delta"], numerics=COARSE)
+    assert any("ln K of delta" in remark for remark in delta.remarks)
+    assert delta.factor_errors["delta"] == pytest.approx(np.log(10.0), rel=1e-6)
+
+
+def test_scatter_beyond_the_readings_is_said() -> None:
+    data = _measured(_plan([(160, 40), (180, 40), (215, 20)]), load_set(), 0.03, 1)
+    wrong = [replace(m, mean=m.mean * (1.5 if k % 3 == 0 else 0.8)) for k, m in enumerate(data)]
+    found = fit(wrong, load_set(), numerics=COARSE)
+    assert found.p_value < 0.01
+    assert any("enlarged" in remark for remark in found.remarks)
+    assert found.factor_errors["eta"] > fit(data, load_set(), numerics=COARSE).factor_errors["eta"]
+
+
+def _published(wanted: str) -> dict[str, tuple[dict[str, str], float]]:
+    with (databases.folder() / "checks.csv").open(encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["id"].startswith(wanted)]
+    found = {}
+    for row in rows:
+        conditions = dict(part.strip().split("=") for part in row["condition"].split(";"))
+        found[row["id"]] = (conditions, float(row["value"]))
+    return found
+
+
+def test_published_layers_of_mei_give_their_constants() -> None:
+    data = []
+    for conditions, value in _published("couple_mei1992_e").values():
+        schedule = isothermal(float(conditions["temperature_C"]), float(conditions["time_h"]))
+        data.append(Measurement("mei", COUPLE, schedule, (conditions["answer"],), value * 1e-6, value * 2e-8, 1))
+    found = fit(data, load_set(), numerics=COARSE)
+    kelvin = 215 + 273.15
+    for phase in ("eta", "epsilon"):
+        # the thicknesses are known to 1 %, so K to 2 %, and eta eats epsilon's thickness
+        wanted = float(load_set("mei1992").constant(phase).at(kelvin))
+        assert float(found.kinetics.constant(phase).at(kelvin)) == pytest.approx(wanted, rel=0.05)
+
+
+def test_published_layer_on_solder_lies_within_the_factor_of_the_set() -> None:
+    ((conditions, value),) = _published("couple_sn35ag_150c").values()
+    schedule = isothermal(float(conditions["temperature_C"]), float(conditions["time_h"]))
+    sample = Measurement("solder", COUPLE, schedule, ("eta", "epsilon"), value * 1e-6, value * 1e-7, 1)
+    found = fit([sample], load_set(), numerics=COARSE)
+    # one thickness of both layers gives one combination of two constants
+    assert sum("do not determine" in remark for remark in found.remarks) == 1
+    assert found.computed[0] == pytest.approx(value * 1e-6, rel=1e-3)
+    # two standard deviations of the set's own factors, 2.5 and 3
+    assert abs(np.log(found.factors["eta"])) < 2 * np.log(2.5)
+    assert abs(np.log(found.factors["epsilon"])) < 2 * np.log(3.0)
+
+
+def _fitted() -> Fit:
+    return fit(_measured(_plan([(170, 40), (215, 20)]), load_set(), 0.03, 2), load_set(), numerics=COARSE)
+
+
+def test_report_file_and_figure(tmp_path: Path) -> None:
+    found = _fitted()
+    text = fit_report(found)
+    assert max(map(len, text.splitlines())) <= 80
+    assert "chi-square" in text
+    back = load_set(write_kinetics(found, tmp_path / "fitted.toml"))
+    assert back.covariance == found.kinetics.covariance
+    for mine, theirs in zip(back.constants, found.kinetics.constants, strict=True):
+        assert float(mine.at(480.0)) == pytest.approx(float(theirs.at(480.0)), rel=1e-12)
+    assert plot_fit(found).get_xlabel() == "computed thickness [µm]"
+    with pytest.raises(InputError):
+        write_kinetics(found, tmp_path / "fitted.toml")
+
+
+def test_a_set_survives_being_written() -> None:
+    for name in ("default", "mei1992"):
+        kinetics = load_set(name)
+        again = set_from_data(tomllib.loads(toml_text(plain_set(kinetics))), "text")
+        for mine, theirs in zip(again.constants, kinetics.constants, strict=True):
+            assert mine.prefactor == theirs.prefactor
+            assert mine.range == pytest.approx(theirs.range)
+
+
+def test_case_files_are_written_as_toml() -> None:
+    data = {
+        "title": 'a "b" µ',
+        "strand": {"core_diameter_um": 20.0, "pack": [{"outer_diameter_um": 60.0, "copper_fraction": 0.25}]},
+        "schedule": {"start_C": 20.0, "steps": [{"ramp_C_per_h": 25.0, "to_C": 210.0}, {"quench": True}]},
+        "kinetics": {"factors": {"eta": 2.0}},
+        "numerics": {"alpha_cells": 30},
+    }
+    assert tomllib.loads(toml_text(data)) == data
+
+
+HEADER = "temperature_C,time_h,layer,mean_um,sd_um,readings\n"
+
+
+def test_measurements_from_a_file(tmp_path: Path) -> None:
+    (tmp_path / "case.toml").write_text(
+        "[strand]\ncore_diameter_um=24\nsleeve_diameter_um=44\n[schedule]\nsteps=[{ramp_C_per_h=25,to_C=210},{hold_h=5}]\n"
+    )
+    path = tmp_path / "layers.csv"
+    rows = ("# a remark", ",200,10,eta,3.1,0.4,9", "case.toml,,,shell,4,1,20")
+    path.write_text("\n".join((f"case,{HEADER.strip()}", *rows)))
+    first, second = read_measurements(path)
+    assert first.log_error == pytest.approx(0.4 / 3.1 / 3.0)
+    assert first.strand.plane
+    assert second.layer == "shell"
+    assert second.strand.core_radius == pytest.approx(12e-6)
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("200,10,iron,3,1,9", "layer 'iron' is not known"),
+        ("200,10,eta+eta,3,1,9", "counts a layer twice"),
+        ("200,,eta,3,1,9", "both temperature_C and time_h"),
+        ("200,10,eta,-3,1,9", "mean_um is -3"),
+        ("200,10,eta,3,x,9", "sd_um is 'x'"),
+        ("200,10,eta,3,1,2.5", "whole number"),
+        ("2000,10,eta,3,1,2", "allowed are 0 to 1000"),
+    ],
+)
+def test_bad_rows_are_named(tmp_path: Path, row: str, message: str) -> None:
+    path = tmp_path / "layers.csv"
+    path.write_text(HEADER + row + "\n")
+    with pytest.raises(InputError, match=f"row 1.*{message}".replace("+", r"\+")):
+        read_measurements(path)
+
+
+def test_bad_files_and_choices_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "layers.csv"
+    with pytest.raises(InputError, match="cannot be read"):
+        read_measurements(path)
+    path.write_text("layer,mean_um,sd_um\n")
+    with pytest.raises(InputError, match="column readings is missing"):
+        read_measurements(path)
+    path.write_text(HEADER)
+    with pytest.raises(InputError, match="no rows"):
+        read_measurements(path)
+    data = _plan([(200, 10)])
+    with pytest.raises(InputError, match="phase 'iron'"):
+        fit(data, load_set(), phases=["iron"])
+    with pytest.raises(InputError, match="allowed: factors, arrhenius"):
+        fit(data, load_set(), mode="both")
+    with pytest.raises(InputError, match="no measurements"):
+        fit([], load_set())
