@@ -64,10 +64,10 @@ def test_no_reaction_missed_or_invented(name):
 
 
 def test_every_temperature_between_has_the_listed_phases():
-    """The same every 21 K, away from reactions by more than the hull's sampling error."""
+    """The same every 37 K, away from reactions by more than the hull's sampling error."""
     own = table()
     events = np.array([r.temperature for r in own.invariants])
-    for t in np.arange(255.0, 1395.0, 21.0):
+    for t in np.arange(255.0, 1395.0, 37.0):
         if np.min(np.abs(events - t)) > 1.0:
             k = int(np.searchsorted(events, t))
             assert own.regions(k) == reference.sequence(t), t
@@ -155,6 +155,18 @@ def test_compound_stable_over_ten_kelvin(tmp_path):
     found = [(r.reaction, r.temperature) for r in own.invariants if r.kind == "congruent"]
     assert found == [("epsilon -> alpha", pytest.approx(595, abs=1e-6)),
                      ("alpha -> epsilon", pytest.approx(605, abs=1e-6))]
+
+
+def test_compound_stable_over_two_kelvin_between_two_others(tmp_path):
+    """Z is the mean of X and Y plus (T-640)^2 - 1: stable from 639 to 641 K, in no scan's first step."""
+    x, y = (-16000.0, 4.0), (-17000.0, 5.0)
+    mean = [0.5 * (a + b) for a, b in zip(x, y, strict=True)]
+    z = f"{mean[0] + 640**2 - 1:+.6f}{mean[1] - 1280:+.6f}*T+T**2"
+    own = built(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-8000+16*T", "+30000"),
+                compound("XX", 0.7, 0.3, f"{x[0]:+}{x[1]:+}*T"), compound("YY", 0.3, 0.7, f"{y[0]:+}{y[1]:+}*T"),
+                compound("ZZ", 0.5, 0.5, z))
+    found = [(r.kind, r.temperature) for r in own.invariants if "zz" in r.phases]
+    assert found == [("peritectoid" if k else "eutectoid", pytest.approx(639 + 2 * k, abs=1e-6)) for k in (1, 0)][::-1]
 
 
 def test_two_forms_of_pure_tin(tmp_path):

@@ -17,6 +17,9 @@ from bronzeward.thermo.records import Field
 from bronzeward.thermo.refine import Run, refined
 from bronzeward.thermo.tangent import common_tangent
 
+_AT_EVENT = 1e-6
+"""Distance from a reaction [K] at which a scanned temperature is left out: it could be on either side."""
+
 
 def fields(
     phases: Sequence[Phase], scanned: Scan, events: Sequence[Event]
@@ -39,11 +42,14 @@ def _runs(
     for line in scanned.lines[0]:
         stack.append(_open(runs, line))
     stacks = [list(stack)]
-    limits = [*[event.invariant.temperature for event in events], np.inf]
+    at_events = np.array([event.invariant.temperature for event in events])
+    limits = [*at_events, np.inf]
     place = 0
     for k, limit in enumerate(limits):
         while place < scanned.temperature.size and scanned.temperature[place] < limit:
-            _record(runs, stack, float(scanned.temperature[place]), scanned.lines[place])
+            t = float(scanned.temperature[place])
+            if np.all(np.abs(t - at_events) > _AT_EVENT):
+                _record(runs, stack, t, scanned.lines[place])
             place += 1
         if k < len(events):
             stack = _through(phases, runs, stack, events[k])

@@ -27,7 +27,7 @@ from bronzeward.thermo.table import PhaseTable, Width
 LAYOUT = "bronzeward/table/1"
 """Name of the table's layout on disk; a new one makes old files unread."""
 
-METHOD = 5
+METHOD = 7
 """Raised whenever the same description would come out as a different table."""
 
 
@@ -61,11 +61,11 @@ def pycalphad_version() -> str:
 
 def read(path: Path) -> PhaseTable | None:
     """The table in a file, or None when there is none or it is damaged."""
-    if not path.is_file():
-        return None
     import netCDF4
 
     try:
+        if not path.is_file():
+            return None
         with netCDF4.Dataset(path) as data:
             data.set_auto_mask(False)
             meta_text = str(data.getncattr("table"))

@@ -23,9 +23,17 @@ from bronzeward.thermo.invariant_newton import congruent, critical, same_energy,
 from bronzeward.thermo.lines import Line, Scan, scan
 from bronzeward.thermo.records import Invariant
 
-_STEP = 15.0
+_STEP = 25.0
+"""Spacing of the first scan [K]."""
+
+_CLOSER = 3
+"""How often it looks closer, each time with a spacing 4.5 times smaller, down to 0.3 K."""
+
 _SMALLEST = 1e-7
-_NEAR = 60.0
+"""Interval [K] in which an unsolved change is given up and reported as bracketed."""
+
+_NEAR = 300.0
+"""Least height of an unstable phase [J/mol] below which the scan looks closer around it."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +57,12 @@ def scan_all(phases: Sequence[Phase], low: float, high: float) -> Scan:
     while found.lines[-1] and found.temperature[-1] < 4000:
         top = float(found.temperature[-1])
         found = joined(found, scan(phases, _even(top + _STEP, top + 300.0)))
-    extra = _suspicious(found)
-    return joined(found, scan(phases, extra)) if extra.size else found
+    for _ in range(_CLOSER):
+        extra = _suspicious(found)
+        if not extra.size:
+            break
+        found = joined(found, scan(phases, extra))
+    return found
 
 
 def joined(one: Scan, other: Scan) -> Scan:

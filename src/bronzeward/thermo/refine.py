@@ -24,6 +24,9 @@ TOLERANCE = 1e-6
 _ROUNDS = 30
 _MOST_PIECES = 10
 
+_SHORTEST_GAP = 1e-4
+"""The same for a miscibility gap, whose ends cannot be told apart so near its critical point."""
+
 _MOST_POINTS = 20_000
 
 _SHORTEST = 1e-6
@@ -87,7 +90,7 @@ def refined(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
             np.insert(old, where, new) for old, new in zip(known, (points.t, x_a, x_b), strict=True)
         )
         pieces = np.repeat(_pieces(error, pieces), pieces)
-        pieces[np.diff(known[0]) < _SHORTEST] = 1
+        pieces[np.diff(known[0]) < (_SHORTEST if run.a != run.b else _SHORTEST_GAP)] = 1
     return Field(b.label, a.label, known[0], known[2], known[1])
 
 
