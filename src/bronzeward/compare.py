@@ -203,7 +203,7 @@ def _write_names(ax: Any, results: Sequence[Named]) -> None:
     for k, ((colour, dash, marker), one) in enumerate(zip(style.STROKES, results, strict=False)):
         ax.plot([0.0, 0.1], [k, k], color=colour, linewidth=1.2, linestyle=(0, dash) if dash else "-")
         ax.plot(0.05, k, marker, color=colour, markersize=3.2, markeredgecolor="white", markeredgewidth=0.4)
-        ax.text(0.12, k, f"{k + 1}  {_cut(_title(*one), 58)}", va="center", fontsize=6.5)
+        ax.text(0.12, k, f"{k + 1}  {_cut(_title(*one), 48)}", va="center", fontsize=6.5)
 
 
 def _title(name: str, result: Result) -> str:

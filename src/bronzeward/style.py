@@ -161,7 +161,7 @@ def column_of_axes(
 
     Placed by hand: a layout engine would draw everything twice over.
     """
-    left, right, gap = 0.5, 0.07, 0.11
+    left, right, gap = 0.5, 0.11, 0.11
     total = top + sum(heights) + gap * (len(heights) - 1) + bottom
     figure = new_figure(width, total)
     axes, y = [], total - top

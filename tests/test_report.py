@@ -1,0 +1,175 @@
+"""The report: one file that needs nothing, says everything, and is sound HTML."""
+
+from __future__ import annotations
+
+import json
+import re
+from base64 import b64decode
+from dataclasses import replace
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import pytest
+
+from bronzeward import report
+from bronzeward.errors import InputError
+from bronzeward.figures import events
+from bronzeward.kinetics import load_set
+from bronzeward.summary import answers, sentences
+from drawing_cases import CASES, result
+
+EMPTY = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Tags with attributes, ids, nesting, and the text a reader sees."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.text = ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in EMPTY:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if not {"style", "script"} & set(self.open):
+            self.text += data + " "
+
+    def all(self, name):
+        return [attrs for tag, attrs in self.tags if tag == name]
+
+
+@pytest.fixture(scope="module", params=CASES)
+def made(request):
+    text = report.html(result(request.param))
+    return result(request.param), text, Page(text)
+
+
+def test_it_is_sound_html(made):
+    _, text, page = made
+    assert text.startswith("<!DOCTYPE html>")
+    assert page.open == []
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    for _, attrs in page.tags:
+        if "aria-labelledby" in attrs:
+            assert attrs["aria-labelledby"] in ids
+    assert len(page.all("h1")) == 1
+    assert page.all("html")[0]["lang"] == "en"
+    assert any(attrs.get("name") == "viewport" for attrs in page.all("meta"))
+
+
+def test_it_needs_nothing_from_elsewhere(made):
+    _, text, page = made
+    for tag in ("script", "link", "iframe", "object", "form", "base"):
+        assert not page.all(tag)
+    for _, attrs in page.tags:
+        assert not [name for name in attrs if name.startswith("on") or name == "href"]
+    without_pictures = re.sub(r"data:image/svg\+xml;base64,[A-Za-z0-9+/=]+", "", text)
+    assert "url(" not in without_pictures
+    assert "@import" not in without_pictures
+    policy = next(attrs["content"] for attrs in page.all("meta") if attrs.get("http-equiv"))
+    assert "default-src 'none'" in policy
+
+
+def test_every_picture_is_inside_whole_and_has_a_text(made):
+    _, _, page = made
+    pictures = page.all("img")
+    assert len(pictures) == 3 == len(page.all("figure")) == len(page.all("figcaption"))
+    for attrs in pictures:
+        assert len(attrs["alt"]) > 80
+        kind, data = attrs["src"].split(",", 1)
+        assert kind == "data:image/svg+xml;base64"
+        root = ElementTree.fromstring(b64decode(data))
+        assert root.tag.endswith("svg")
+        assert not [node for node in root.iter() if node.get("{http://www.w3.org/1999/xlink}href", "#")[:1] not in "#d"]
+
+
+def test_it_says_the_answers_events_and_warnings(made):
+    run, _, page = made
+    said = " ".join(page.text.split())
+    for line in sentences(answers(run)):
+        assert line in said
+    for line in str(run.attributes["warnings"]).splitlines():
+        assert line[1:] in said
+    for event in events(run):
+        assert event.words in said
+
+
+def test_it_lists_every_constant_used_with_source_and_grade(made):
+    run, text, page = made
+    constants = {c.phase: c for c in load_set().constants if c.contact == "any"}
+    used = [phase for phase, c in constants.items() if f"{c.activation / 1e3:.1f}" in page.text]
+    for k, phase in enumerate(("liquid", "(Sn)", "eta", "epsilon", "zeta", "delta", "gamma", "beta", "alpha")):
+        if phase in constants and run["amount"][:, k].max() > 0:
+            assert phase in used
+    for key in ("molar volume", "linear expansion", "density of the liquid", "yield strength"):
+        assert key in page.text
+    assert run.attributes["tdb_sha256"] in text
+    for line in run.attributes["references"].splitlines():
+        assert line.split(": ", 1)[0] in page.text
+
+
+def test_it_carries_limits_and_cautions(made):
+    said = " ".join(made[2].text.split())
+    for line in (*report.LIMITS, *report.CAUTIONS):
+        assert line in said
+    assert "estimate" in said
+    assert "witness sample" in said
+    assert "local codes" in said
+    assert "qualified staff" in said
+
+
+def test_it_carries_the_inputs_to_run_again(made):
+    run, _, page = made
+    assert json.loads(run.attributes["inputs"]) == json.loads(
+        page.text[page.text.index("{\n") :].rsplit("}", 1)[0] + "}"
+    )
+
+
+def test_text_of_the_user_is_not_taken_for_html():
+    text = report.html(result("sleeve"))
+    assert "Larkfell &lt;b&gt;sleeve&lt;/b&gt; &amp; core" in text
+    assert "<b>" not in text
+
+
+def test_bands_are_shown_where_the_result_has_them():
+    run = result("sleeve")
+    bands = {"shell_at_first_liquid": [8e-6, 10e-6, 12e-6]}
+    page = Page(report.html(replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})))
+    assert "8.00 to 12.00 µm" in page.text
+
+
+def test_a_run_that_did_not_complete_says_so_first():
+    run = replace(result("cold"), attributes={**result("cold").attributes, "status": "steps too small"})
+    page = Page(report.html(run))
+    assert "NOT COMPLETED" in page.text
+    assert any(attrs.get("class") == "alarm" for attrs in page.all("p"))
+
+
+def test_constants_that_can_no_longer_be_read_are_told():
+    run = result("cold")
+    inputs = json.loads(run.attributes["inputs"])
+    inputs["kinetics"] = {"file": "/nowhere/mine.toml"}
+    page = Page(report.html(replace(run, attributes={**run.attributes, "inputs": json.dumps(inputs)})))
+    assert "can no longer be read" in page.text
+
+
+def test_writing_refuses_and_leaves_nothing(tmp_path):
+    kept = tmp_path / "kept.html"
+    kept.write_text("mine")
+    for path, word in ((tmp_path / "a.txt", "html"), (tmp_path / "no" / "a.html", "folder"), (kept, "overwrite")):
+        with pytest.raises(InputError, match=word):
+            report.write_report(result("cold"), path)
+    assert report.write_report(result("cold"), kept, overwrite=True) == kept
+    assert kept.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert [path.name for path in tmp_path.iterdir()] == ["kept.html"]
