@@ -22,7 +22,7 @@ def with_bands(name, factor, width=0.1):
     bands = {
         key: [v * factor * (1 - width), v * factor, v * factor * (1 + width)]
         for key, v in numbers(run).items()
-        if v == v
+        if isfinite(v)
     }
     return replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})
 
