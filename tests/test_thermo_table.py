@@ -6,10 +6,10 @@ from scipy.integrate import quad
 
 from bronzeward.errors import InputError
 from bronzeward.phases import PHASES
-from bronzeward.thermo import phases_along, points
+from bronzeward.thermo import load_table, phases_along, points
 from bronzeward.thermo.lines import scan
 from bronzeward.thermo.widths import R
-from thermo_systems import phases, table
+from thermo_systems import phases, solution, table, written
 
 
 def test_boundaries_interpolate_to_1e_5():
@@ -65,6 +65,16 @@ def test_fractions_balance_tin():
     np.testing.assert_allclose(fraction.sum(axis=-1), 1, atol=1e-12)
     np.testing.assert_allclose(np.nansum(fraction * tin, axis=-1), x, atol=1e-12)
     assert np.all(np.isfinite(tin) == (fraction > 0))
+
+
+def test_a_miscibility_gap_balances_too(tmp_path):
+    """Two liquids share one column: the whole amount, at the mean composition."""
+    path = written(tmp_path, solution("LIQUID", "0", "0", "+25000"),
+                   solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000"))
+    own = load_table(path, cache=False)
+    fraction, tin = own.amounts(1400.0, 0.4)
+    assert fraction[PHASES.index("liquid")] == pytest.approx(1)
+    assert tin[PHASES.index("liquid")] == pytest.approx(0.4)
 
 
 def test_lever_rule_by_hand():

@@ -175,6 +175,8 @@ def _mend(
         k = int(rows[index])
         _, p, x_p = min(found)
         line = flat[index]
+        if line not in lines[k]:
+            continue  # gone with another phase put in beside it; the next round looks again
         two = [Line(line.a, line.x_a, p, x_p, 0.0, 0.0), Line(p, x_p, line.b, line.x_b, 0.0, 0.0)]
         place = lines[k].index(line)
         lines[k][place : place + 1] = _exact(phases, t[[k]], [two])[0]

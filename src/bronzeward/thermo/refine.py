@@ -27,7 +27,7 @@ _MOST_PIECES = 10
 _SHORTEST_GAP = 1e-4
 """The same for a miscibility gap, whose ends cannot be told apart so near its critical point."""
 
-_MOST_POINTS = 20_000
+_MOST_POINTS = 4_000
 
 _SHORTEST = 1e-6
 """Interval [K] that is not cut any further: beside a root a straight line is as good as it gets."""
@@ -78,7 +78,10 @@ def refined(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
         return Field(b.label, a.label, known[0], known[2], known[1])
     pieces = np.full(known[0].size - 1, 2)
     for _ in range(_ROUNDS):
-        if not np.any(pieces > 1) or known[0].size > _MOST_POINTS:
+        if not np.any(pieces > 1):
+            break
+        if known[0].size > _MOST_POINTS:
+            warnings.append(f"{a.label} + {b.label}: boundaries too rough to follow to {TOLERANCE:g}")
             break
         points = _between(run, known, pieces)
         x_a, x_b = _solved(phases, run, known, points, warnings)

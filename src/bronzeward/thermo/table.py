@@ -100,7 +100,10 @@ class PhaseTable:
         return self.amounts(temperature, x_sn)[0]
 
     def compositions(self, temperature: Any, x_sn: Any) -> Array:
-        """Tin fraction of every phase at equilibrium, shape (..., 9); NaN for those not there."""
+        """Tin fraction of every phase at equilibrium, shape (..., 9); NaN for those not there.
+
+        Where a phase coexists with itself, in a miscibility gap, it is the mean of both.
+        """
         return self.amounts(temperature, x_sn)[1]
 
     def amounts(self, temperature: Any, x_sn: Any) -> tuple[Array, Array]:
@@ -140,7 +143,10 @@ class PhaseTable:
             fraction[places, b] += share
             tin[places, a] = np.where(share < 1, low, np.nan)
             tin[places, b] = np.where(share < 1, high, x[here])
-            tin[places[share == 0], b] = np.nan
+            if a == b:  # a miscibility gap: one column holds both, and their mean composition
+                tin[places, a] = x[here]
+            else:
+                tin[places[share == 0], b] = np.nan
 
     @staticmethod
     def _bounds(own: Field, t: Array) -> tuple[Array, Array]:
