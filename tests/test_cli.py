@@ -11,6 +11,9 @@ import sys
 import pytest
 
 from bronzeward import starter
+from bronzeward.case import load_case
+from bronzeward.result import write_netcdf
+from bronzeward.simulate import run_case
 
 CASE = starter.STARTER.read_text(encoding="utf-8")
 
@@ -89,6 +92,52 @@ def test_phases_and_liquidus(command):
     point = json.loads(out)["points"][0]
     assert point["solidus_C"] == pytest.approx(227, abs=1)
     assert point["liquidus_C"] == pytest.approx(227, abs=1.5)
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory):
+    path = tmp_path_factory.mktemp("stored") / "starter.nc"
+    write_netcdf(run_case(load_case(starter.STARTER)), path)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("words", "made"),
+    [
+        (("plot", "--volume", "--equilibrium", "-o", "a.png"), "a.png"),
+        (("plot", "--against", "temperature", "-o", "a.svg"), "a.svg"),
+        (("section", "--at", "first liquid", "--at", "end", "-o", "a.pdf"), "a.pdf"),
+        (("report", "-o", "a.html"), "a.html"),
+    ],
+)
+def test_pictures_and_report_are_written_once(command, in_folder, stored, words, made):
+    name, *rest = words
+    code, out, err = command(name, stored, *rest)
+    assert (code, err) == (0, "")
+    assert made in out
+    size = (in_folder / made).stat().st_size
+    assert size > 5000
+    code, _, err = command(name, stored, *rest)
+    assert code == 2
+    assert "--overwrite" in err
+    assert (in_folder / made).stat().st_size == size
+
+
+def test_compare_names_both(command, in_folder, stored):
+    code, out, _ = command("compare", stored, stored, "-o", "both.png")
+    assert code == 0
+    assert "shell then" in out
+    assert (in_folder / "both.png").is_file()
+    _, out, _ = command("compare", stored, stored, "--json")
+    assert json.loads(out)["schema"] == "bronzeward/compare/1"
+
+
+def test_log_says_what_it_understood(command, in_folder, case):
+    (in_folder / "log.csv").write_text("time_h,temperature_C\n0,20\n1,45\n2,70.5\n3,95\n", encoding="utf-8")
+    code, out, _ = command("log", "log.csv", "--case", case, "-o", "kept.png")
+    assert code == 0
+    assert "+0.5 K at worst" in out
+    assert (in_folder / "kept.png").is_file()
 
 
 def with_line(old: str, new: str) -> str:

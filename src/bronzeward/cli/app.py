@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli import decide, looks, runs, thermodynamics
+from bronzeward.cli import decide, looks, runs, thermodynamics, trust
 from bronzeward.cli.common import fail, leave
 
 app = typer.Typer(
@@ -27,6 +27,7 @@ runs.add_to(app)
 looks.add_to(app)
 decide.add_to(app)
 thermodynamics.add_to(app)
+trust.add_to(app)
 
 
 def _version(wanted: bool) -> None:

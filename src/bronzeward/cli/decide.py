@@ -1,4 +1,4 @@
-"""Commands for decisions: sweeps and bands."""
+"""Commands for decisions: sweeps, bands, calibration, furnace margins."""
 
 from __future__ import annotations
 
@@ -129,6 +129,123 @@ def band(
         show([ensemble.band_table(data), "", f"All members written to {target}."])
 
 
+def fit(
+    measurements: Annotated[
+        Path,
+        typer.Argument(metavar="LAYERS.csv", help="Columns sample, layer, mean_um, sd_um, readings and a schedule."),
+    ],
+    case: Annotated[
+        Path | None,
+        typer.Option("--case", metavar="CASE.toml", help="Strand of samples given by temperature and time."),
+    ] = None,
+    base: Annotated[
+        str, typer.Option("--base", metavar="SET", help="Kinetic set to start from: a name or a .toml file.")
+    ] = ("default"),
+    phase: Annotated[
+        list[str] | None,
+        typer.Option("--phase", metavar="NAME", help="Phase to fit; repeat it. Default: eta and epsilon."),
+    ] = None,
+    arrhenius: Annotated[
+        bool, typer.Option("--arrhenius", help="Fit prefactor and activation energy instead of one factor.")
+    ] = False,
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="SET.toml", help="Kinetic file to write.")] = Path(
+        "fitted.toml"
+    ),
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw measured against computed thickness.")
+    ] = None,
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Fit growth constants to measured layer thicknesses; says what the data leave open.
+
+    Example: bronzeward fit layers.csv --case starter.toml -o mine.toml
+    """
+    from bronzeward import calibrate
+    from bronzeward.case import load_case
+    from bronzeward.kinetics import load_set
+    from bronzeward.measured import read_measurements
+    from bronzeward.result import check_target
+
+    check_target(output, overwrite)
+    if figure is not None:
+        check_target(figure, overwrite)
+    chosen = None if case is None else load_case(case)
+    rows = read_measurements(measurements, None if chosen is None else chosen.strand)
+    mode = "arrhenius" if arrhenius else "factors"
+    found = calibrate.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
+    calibrate.write_kinetics(found, output, overwrite)
+    if figure is not None:
+        _save(calibrate.plot_fit(found), figure, overwrite)
+    if json:
+        show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(found)})
+    elif not quiet:
+        show([calibrate.fit_report(found), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
+
+
+def margins(
+    case: CaseArgument,
+    sensor_class: Annotated[
+        int, typer.Option("--class", metavar="0|1|2", help="Thermocouple class of IEC 60584-1; 0: exact.")
+    ] = 1,
+    sensor_type: Annotated[str, typer.Option("--type", metavar="K|N", help="Thermocouple type.")] = "K",
+    homogeneity: Annotated[
+        float, typer.Option("--homogeneity", metavar="KELVIN", help="Half the spread in the zone.")
+    ] = 3.0,
+    overshoot: Annotated[
+        float, typer.Option("--overshoot", metavar="KELVIN", help="At the end of a heating ramp.")
+    ] = 2.0,
+    settling: Annotated[float, typer.Option("--settling", metavar="MINUTES", help="Until the overshoot fades.")] = 30.0,
+    lag: Annotated[float, typer.Option("--lag", metavar="MINUTES", help="Time constant of the sensor.")] = 1.0,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Store everything as netCDF.")
+    ] = None,
+    figure: Annotated[Path | None, typer.Option("--figure", metavar="FIGURE", help="Draw hottest and coldest.")] = None,
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Say how hot and cold the strands of a load really get, what holds touch, and which set-points are safe.
+
+    Example: bronzeward margins starter.toml --class 2 --homogeneity 5
+    """
+    from bronzeward import margins as room
+    from bronzeward import sweep as sweeps
+    from bronzeward.case import load_case
+    from bronzeward.result import check_target
+
+    chosen = load_case(case)
+    for path in (output, figure):
+        if path is not None:
+            check_target(path, overwrite)
+    furnace = room.Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
+    data = room.margins(chosen, furnace, workers)
+    if output is not None:
+        sweeps.write(data, output, overwrite)
+    if figure is not None:
+        _save(room.plot_margins(data), figure, overwrite)
+    if json:
+        columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
+        show_json({"schema": "bronzeward/margins/1", "furnace": vars(furnace), "data": columns})
+    elif not quiet:
+        show([room.margins_table(data)])
+
+
+def _fitted(found: Any) -> dict[str, Any]:
+    return {
+        "factors": found.factors,
+        "log_standard_deviations": found.factor_errors,
+        "chi_square": found.chi_square,
+        "degrees": found.degrees,
+        "p_value": found.p_value,
+        "residuals": found.residuals.tolist(),
+        "remarks": list(found.remarks),
+    }
+
+
 def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: float) -> Spread:
     from bronzeward.ensemble import Spread
 
@@ -168,5 +285,5 @@ def _quantiles(data: Any) -> dict[str, Any]:
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands."""
-    for command in (sweep, band):
+    for command in (sweep, band, fit, margins):
         app.command()(command)

@@ -1,4 +1,4 @@
-"""Commands that show stored results: figures, sections, comparison, report."""
+"""Commands that show what is stored: figures, sections, comparison, report, furnace logs."""
 
 from __future__ import annotations
 
@@ -96,6 +96,94 @@ def compare(
             _say_written("Figure", output, json, quiet)
 
 
+def report(
+    result: ResultArgument,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PAGE.html", help="Default: beside the result, .html")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Write a report as one page: answers, figures, constants with their sources, limits, cautions.
+
+    Example: bronzeward report starter.nc -o starter.html
+    """
+    from bronzeward import report
+    from bronzeward.result import read_netcdf
+
+    stored = read_netcdf(result)
+    target = report.write_report(stored, output or result.with_suffix(".html"), overwrite)
+    _say_written("Report", target, json, quiet)
+
+
+def log(
+    file: Annotated[Path, typer.Argument(metavar="LOG.csv", help="Thermocouple log with units in its header.")],
+    channel: Annotated[
+        str | None, typer.Option("--channel", metavar="NAME", help="A channel, its number, or mean, hottest, coldest.")
+    ] = None,
+    case: Annotated[
+        Path | None, typer.Option("--case", metavar="CASE.toml", help="Compare with the schedule of this case.")
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", metavar="FIGURE", help="Draw both: .png, .svg or .pdf; needs --case."),
+    ] = None,
+    overwrite: OverwriteOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Show how a temperature log is understood, and how the furnace kept to its programme.
+
+    Example: bronzeward log furnace.csv --case starter.toml -o kept.png
+    """
+    from bronzeward import figures
+    from bronzeward.case import load_case
+    from bronzeward.errors import InputError
+    from bronzeward.schedule import Schedule
+    from bronzeward.thermocouple import load_log
+
+    if output is not None:
+        if case is None:
+            raise InputError("log: a figure needs --case, the programme to compare with")
+        _target(output, overwrite)
+    found = load_log(file, None, channel)
+    measured = Schedule.from_arrays(found.time, found.temperature)
+    if json:
+        celsius = [float(kelvin) - 273.15 for kelvin in found.temperature]
+        show_json(
+            {
+                "schema": "bronzeward/log/1",
+                "channel": found.channel,
+                "channels": list(found.channels),
+                "understood": list(found.understood),
+                "time_h": [float(t) / 3600.0 for t in found.time],
+                "temperature_C": celsius,
+            }
+        )
+    else:
+        show(found.understood)
+    if case is not None:
+        programmed = load_case(case).schedule
+        if not json:
+            show(_kept(programmed, measured))
+        if output is not None:
+            figures.save(figures.plot_programme(programmed, measured).figure, output, overwrite)
+
+
+def _kept(programmed: Any, measured: Any) -> list[str]:
+    """How far the furnace was from its programme while both last."""
+    import numpy as np
+
+    common = measured.time[measured.time <= programmed.time[-1]]
+    gap = measured.temperature_at(common) - programmed.temperature_at(common)
+    worst = int(np.argmax(np.abs(gap)))
+    return [
+        f"Programme {programmed.hours:.1f} h, log {measured.hours:.1f} h.",
+        f"Measured less programmed: {gap.mean():+.1f} K on average, {gap[worst]:+.1f} K at worst, "
+        f"after {common[worst] / 3600.0:.2f} h.",
+    ]
+
+
 def _target(path: Path, overwrite: bool) -> Path:
     from bronzeward.result import check_target
 
@@ -111,5 +199,5 @@ def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands."""
-    for command in (plot, section, compare):
+    for command in (plot, section, compare, report, log):
         app.command()(command)
