@@ -63,6 +63,9 @@ def _open(runs: list[Run], line: Line) -> int:
 
 
 def _record(runs: list[Run], stack: list[int], t: float, lines: list[Line]) -> None:
+    """Note what the scan saw; nothing where, close to a reaction, it saw another set of phases."""
+    if [line.pair for line in lines] != [(runs[index].a, runs[index].b) for index in stack]:
+        return
     for index, line in zip(stack, lines, strict=True):
         runs[index].add(t, line.x_a, line.x_b)
 

@@ -27,7 +27,7 @@ from bronzeward.thermo.table import PhaseTable, Width
 LAYOUT = "bronzeward/table/1"
 """Name of the table's layout on disk; a new one makes old files unread."""
 
-METHOD = 7
+METHOD = 8
 """Raised whenever the same description would come out as a different table."""
 
 

@@ -100,7 +100,7 @@ class Phase:
             active = active[change > 1e-7]  # quadratic: the step after this one would be below 1e-13
             if not active.size:
                 break
-        return Constrained(self._parts(self._call(t, z)), z).state(z)
+        return Constrained(self._parts(self._call(t, z)), z).state(z, x)
 
     def _guess(self, t: Array, x: Array) -> Array:
         """Start site fractions: linear on the hull of a coarse sample at a nearby temperature."""

@@ -94,15 +94,19 @@ class Constrained:
         result: Array = (first + second) * self.unit
         return result
 
-    def state(self, z: Array) -> State:
-        """The phase at its internal equilibrium z; derivatives by the implicit function theorem."""
+    def state(self, z: Array, x: Array) -> State:
+        """The phase at its internal equilibrium z; derivatives by the implicit function theorem.
+
+        What z still misses of the composition x counts to first order in the energy.
+        """
         by_t = self.parts.g_tz * self.unit
         bend = np.einsum("kij,kj->ki", self.hessian, self.along)
         inner_x = -np.einsum("kim,km->ki", self.across, _solve(self.reduced, self._project(bend)))
         inner_t = -np.einsum("kim,km->ki", self.across, _solve(self.reduced, self._project(by_t)))
         curvature = np.einsum("ki,ki->k", bend, self.along + inner_x)
         slope_t = np.einsum("ki,ki->k", self.along, by_t) + np.einsum("ki,ki->k", bend, inner_t)
-        return State(self.parts.g, self.slope, curvature, self.parts.g_t, slope_t, z)
+        energy = self.parts.g + self.slope * (x - self.parts.x)
+        return State(energy, self.slope, curvature, self.parts.g_t, slope_t, z)
 
     def _project(self, vector: Array) -> Array:
         result: Array = np.einsum("kim,ki...->km...", self.across, vector)

@@ -29,6 +29,10 @@ _STEP = 25.0
 _CLOSER = 3
 """How often it looks closer, each time with a spacing 4.5 times smaller, down to 0.3 K."""
 
+_NARROW, _SLACK = 1e-3, 0.1
+"""Once a change is bracketed to so many kelvin it may be solved to lie so far outside: where two
+phases touch between sample points, the scan sees it a little late."""
+
 _SMALLEST = 1e-7
 """Interval [K] in which an unsolved change is given up and reported as bracketed."""
 
@@ -132,13 +136,14 @@ def _elementary(
     phases: Sequence[Phase], t: tuple[float, float], below: list[Line], above: list[Line]
 ) -> Event | None:
     """The one reaction that turns one sequence into the other; None unless it lies in the interval."""
+    slack = _SLACK if t[1] - t[0] < _NARROW else 1e-9
     head, tail = _kept(below, above)
     for first, last in ((head, tail), (head - 1, tail), (head, tail - 1)):
         if first < 0 or last < 0:
             continue
         low, high = below[first : len(below) - last], above[first : len(above) - last]
         for solved in _solutions(phases, 0.5 * (t[0] + t[1]), low, high, first == 0, last == 0):
-            if solved is not None and t[0] - 1e-9 <= solved.temperature <= t[1] + 1e-9:
+            if solved is not None and t[0] - slack <= solved.temperature <= t[1] + slack:
                 return Event(solved, first, last, low, high)
     return None
 

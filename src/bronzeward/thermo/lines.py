@@ -53,20 +53,25 @@ class Scan(NamedTuple):
     distance: Array
 
 
-def grid(phase: Phase, points: int) -> Array:
-    """Tin fractions at which a phase is sampled: even, and logarithmic towards both ends."""
+def grid(phase: Phase, points: int, also: Array) -> Array:
+    """Tin fractions at which a phase is sampled: even, and logarithmic towards both ends.
+
+    And `also` at those of the line compounds, so that a compound is set against it where it lies.
+    """
     if phase.line:
         return np.array([phase.x_low])
     ends = np.geomspace(1e-12, 0.5 / points, 24)
     even = np.linspace(0, 1, points + 1)[1:-1]
     share = np.concatenate([[0.0], ends, even, 1 - ends[::-1], [1.0]])
-    return phase.x_low + (phase.x_high - phase.x_low) * share
+    inside = also[(also > phase.x_low) & (also < phase.x_high)]
+    return np.union1d(phase.x_low + (phase.x_high - phase.x_low) * share, inside)
 
 
 def scan(phases: Sequence[Phase], temperature: Array, points: int = 160) -> Scan:
     """All tie-lines at temperatures [K], shape (n,)."""
     t = np.atleast_1d(np.asarray(temperature, dtype=float))
-    grids = [grid(phase, points) for phase in phases]
+    fixed = np.array([phase.x_low for phase in phases if phase.line])
+    grids = [grid(phase, points, fixed) for phase in phases]
     samples = [_sample(phase, t, x) for phase, x in zip(phases, grids, strict=True)]
     distance = np.empty((t.size, len(phases)))
     rough = [_rough(grids, [sample[k] for sample in samples], distance[k]) for k in range(t.size)]

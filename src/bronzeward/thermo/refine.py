@@ -80,7 +80,7 @@ def refined(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
     for _ in range(_ROUNDS):
         if not np.any(pieces > 1):
             break
-        if known[0].size > _MOST_POINTS:
+        if pieces.sum() > _MOST_POINTS:
             warnings.append(f"{a.label} + {b.label}: boundaries too rough to follow to {TOLERANCE:g}")
             break
         points = _between(run, known, pieces)
