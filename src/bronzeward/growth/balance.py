@@ -278,7 +278,7 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
             return 0
     for iteration in range(1, MOST_ITERATIONS + 1):
         # all stages of a step share gh, so the slopes of a profile serve until convergence is slow
-        fresh = (first_stage and iteration == 1) or iteration % 4 == 0
+        fresh = (first_stage and iteration == 1) or iteration > 3
         lay_out(p, w, count)
         for k in range(count):
             if p.wide[w.sequence[k]]:

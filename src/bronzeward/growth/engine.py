@@ -90,6 +90,7 @@ def record_event(r: Record, time: float, temperature: float, code: int, slot: in
 
 def fill_gaps(p: Problem, w: Work, r: Record, regime: int, time: float, temperature: float, tell: bool) -> int:
     """Seed every stable phase missing between the innermost and the outermost layer; how many exist then."""
+    known = find_sequence(p, w, regime)
     inner = next_filled(w, -1, 1, 0.0)
     outer = next_filled(w, N_SLOTS, -1, 0.0)
     for slot in range(inner + 1, outer):
@@ -97,7 +98,15 @@ def fill_gaps(p: Problem, w: Work, r: Record, regime: int, time: float, temperat
             record_event(r, time, temperature, APPEARS, slot)
     count = find_sequence(p, w, regime)
     refresh_cells(p, w, count)
+    if count != known:
+        forget_speeds(w)
     return count
+
+
+def forget_speeds(w: Work) -> None:
+    """Speeds are guesses by position; where layers come, they hold no longer."""
+    for k in range(N_SLOTS):
+        w.s[k] = 0.0
 
 
 def change_regime(
@@ -113,6 +122,7 @@ def change_regime(
             freeze_core(p, w, new)
             record_event(r, time, temperature, FREEZES, CORE)
     had_core = w.n[CORE] > 0.0
+    forget_speeds(w)
     epsilon_enters = p.present[new * N_SLOTS + GAMMA_TIN] and not p.present[old * N_SLOTS + EPSILON]
     if epsilon_enters and w.n[GAMMA] > 0.0:
         split_gamma(p, w, GAMMA_TIN, EPSILON, GAMMA)
@@ -321,9 +331,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                 time, temperature, left = p.time[piece + 1], p.temperature_end[piece], 0.0
             h = step * min(4.0, 0.9 * max(error, 1e-4) ** -0.25)
             spent = spent_edge(p, w, count, atoms)
-            if spent >= 0:
+            while spent >= 0:
                 count = use_up(p, w, r, regime, count, spent, time, temperature)
                 h = min(h, max(FIRST_STEP, 1e-3 * step))
+                spent = spent_edge(p, w, count, atoms)
             record_row(p, w, r, time, temperature, regime)
             if r.count[STATUS] == FULL:
                 return
@@ -334,6 +345,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                 record_event(r, time, temperature, APPEARS, edge)
                 count = find_sequence(p, w, regime)
                 refresh_cells(p, w, count)
+                forget_speeds(w)
                 h = FIRST_STEP
     record_event(r, time, temperature, QUENCH, CORE)
     r.count[STATUS] = DONE
