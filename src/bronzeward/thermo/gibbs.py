@@ -6,7 +6,7 @@ sublattices), the rest is eliminated at every point: G(T, x) = min over site fra
 G(T, y) with x_Sn(y) = x, by Newton on the Lagrangian. Derivatives follow from the implicit
 function theorem. Below the lower limit of a TDB function its lowest range is extrapolated.
 
-The only module, with `reading`, that needs pycalphad's results; it gets them through `reading`.
+What pycalphad says of a phase comes through `reading`; here only symengine compiles it.
 """
 
 from __future__ import annotations
