@@ -25,7 +25,7 @@ def answer(folder: Path, rates: tuple[float, ...] = RATES) -> list[tuple[str, Re
     results = []
     for rate in rates:
         steps = [{"ramp_C_per_h": rate, "to_C": 400.0}]
-        inputs = {"strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}
+        inputs = {"title": "straight to 400 °C", "strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}
         results.append((f"{rate:g} °C/h", run_case(case_from_inputs(inputs, HERE))))
     figures.save(compare.draw(results), folder / "ramps.png", overwrite=True)
     return results

@@ -157,7 +157,7 @@ def new_figure(width: float, height: float, **more: Any) -> Any:
 def column_of_axes(
     heights: list[float], top: float = 0.1, bottom: float = 0.38, width: float = COLUMN_WIDTH
 ) -> tuple[Any, list[Any]]:
-    """A figure and its axes of these `heights` above each other, between margins, all in inches.
+    """A figure and its axes of these `heights` above each other, between margins, all in inches; one horizontal axis.
 
     Placed by hand: a layout engine would draw everything twice over.
     """
@@ -170,6 +170,8 @@ def column_of_axes(
         axes.append(figure.add_axes((left / width, y / total, 1.0 - (left + right) / width, height / total)))
         axes[-1].yaxis.set_label_coords(-0.345 / (width - left - right), 0.5)
         y -= gap
+    for ax in axes[:-1]:
+        ax.tick_params(axis="x", labelbottom=False)
     return figure, axes
 
 
