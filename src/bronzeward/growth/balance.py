@@ -113,6 +113,12 @@ def flat_flows(p: Problem, w: Work, k: int, count: int) -> None:
     w.flow[at + OUT_BY_OUT] = -x
 
 
+def nudge_of(rho: float, speed: float, amount: float, gh: float) -> float:
+    """Change of speed for a slope by differences: small against the speed of diffusion across the end face,
+    1 / rho, at which the flow bends, and against what would change the layer."""
+    return min(max(1e-3 / rho, 1e-6 * abs(speed)), 1e-6 * amount / gh)
+
+
 def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) -> None:
     """Flows of a phase with a profile, its cells solved at the present speeds.
 
@@ -123,26 +129,30 @@ def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) 
     open_in, open_out = k > 0, k < count - 1
     s_in, s_out = speed_inside(w, k), speed_outside(w, k, count)
     amount = w.n[slot]
+    by_in, by_out = 1.0, 1.0
     if not open_out and is_flat(p, w, slot) and skin_is_thin(p, w, slot, amount, w.area_in[slot], s_in):
         flat_flows(p, w, k, count)
         return
     lay_faces(p, w, slot, amount, w.area_in[slot])
-    nudge = 1e-6 * amount / gh
     if fresh and open_in:
+        nudge = nudge_of(w.face[int(p.cell_start[slot]) + slot], s_in, amount, gh)
         more = amount - gh * nudge
         a, b = solve_cells(p, w, slot, more, more / amount, s_in + nudge, s_out, gh, True, open_out)
         w.flow[at + IN_BY_IN], w.flow[at + OUT_BY_IN] = a, b
+        by_in = nudge
     if fresh and open_out:
+        nudge = nudge_of(w.face[int(p.cell_start[slot]) + slot + int(p.cells[slot])], s_out, amount, gh)
         more = amount + gh * nudge
         a, b = solve_cells(p, w, slot, more, more / amount, s_in, s_out + nudge, gh, open_in, True)
         w.flow[at + IN_BY_OUT], w.flow[at + OUT_BY_OUT] = a, b
+        by_out = nudge
     flow_in, flow_out = solve_cells(p, w, slot, amount, 1.0, s_in, s_out, gh, open_in, open_out)
     if fresh and open_in:
-        w.flow[at + IN_BY_IN] = (w.flow[at + IN_BY_IN] - flow_in) / nudge
-        w.flow[at + OUT_BY_IN] = (w.flow[at + OUT_BY_IN] - flow_out) / nudge
+        w.flow[at + IN_BY_IN] = (w.flow[at + IN_BY_IN] - flow_in) / by_in
+        w.flow[at + OUT_BY_IN] = (w.flow[at + OUT_BY_IN] - flow_out) / by_in
     if fresh and open_out:
-        w.flow[at + IN_BY_OUT] = (w.flow[at + IN_BY_OUT] - flow_in) / nudge
-        w.flow[at + OUT_BY_OUT] = (w.flow[at + OUT_BY_OUT] - flow_out) / nudge
+        w.flow[at + IN_BY_OUT] = (w.flow[at + IN_BY_OUT] - flow_in) / by_out
+        w.flow[at + OUT_BY_OUT] = (w.flow[at + OUT_BY_OUT] - flow_out) / by_out
     w.flow[at + IN] = flow_in
     w.flow[at + OUT] = flow_out
     first = int(p.cell_start[slot])
@@ -193,6 +203,33 @@ def newton_step(w: Work, count: int) -> bool:
     return True
 
 
+def wide_tin(w: Work, k: int, count: int, gh: float) -> float:
+    """Tin that the k-th phase, one with a profile, will hold after the correction in `w.right`."""
+    slot = w.sequence[k]
+    at = slot * 6
+    inside = w.right[k - 1] if k > 0 else 0.0
+    outside = w.right[k] if k < count - 1 else 0.0
+    result = w.tin_star[slot]
+    if k > 0:
+        result += gh * (w.flow[at + IN] + w.flow[at + IN_BY_IN] * inside + w.flow[at + IN_BY_OUT] * outside)
+    if k < count - 1:
+        result -= gh * (w.flow[at + OUT] + w.flow[at + OUT_BY_IN] * inside + w.flow[at + OUT_BY_OUT] * outside)
+    return float(result)
+
+
+def rest_is_small(p: Problem, w: Work, count: int, gh: float) -> bool:
+    """Whether `fill_up` can follow the flows into every profile: its speeds may have settled, not its tin."""
+    for k in range(count):
+        slot = w.sequence[k]
+        if p.wide[slot]:
+            inside = w.right[k - 1] if k > 0 else 0.0
+            outside = w.right[k] if k < count - 1 else 0.0
+            held = w.tin[slot] * (1.0 + gh * (outside - inside) / w.n[slot])
+            if held > DILUTE * w.n[slot] and abs(wide_tin(w, k, count, gh) - held) > LARGEST_REST * held:
+                return False
+    return True
+
+
 def apply_last(p: Problem, w: Work, count: int, gh: float) -> None:
     """Apply a correction without solving the flows again.
 
@@ -202,19 +239,14 @@ def apply_last(p: Problem, w: Work, count: int, gh: float) -> None:
     """
     for k in range(count):
         slot = w.sequence[k]
-        at = slot * 6
         inside = w.right[k - 1] if k > 0 else 0.0
         outside = w.right[k] if k < count - 1 else 0.0
         before = w.n[slot]
         w.n[slot] += gh * (outside - inside)
-        if not p.wide[slot]:
+        if p.wide[slot]:
+            fill_up(p, w, slot, before, wide_tin(w, k, count, gh))
+        else:
             w.tin[slot] = (w.x_out[slot] if k == 0 else w.x_in[slot]) * w.n[slot]
-            continue
-        flow_in = w.flow[at + IN] + w.flow[at + IN_BY_IN] * inside + w.flow[at + IN_BY_OUT] * outside
-        flow_out = w.flow[at + OUT] + w.flow[at + OUT_BY_IN] * inside + w.flow[at + OUT_BY_OUT] * outside
-        open_in = flow_in if k > 0 else 0.0
-        open_out = flow_out if k < count - 1 else 0.0
-        fill_up(p, w, slot, before, w.tin_star[slot] + gh * (open_in - open_out))
     for k in range(count - 1):
         w.s[k] += w.right[k]
 
@@ -300,8 +332,9 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
             if p.wide[w.sequence[k]]:
                 moved = max(moved, take_cells(p, w, w.sequence[k]))
         if worst < CONVERGED * p.tolerance and moved < CONVERGED * p.tolerance:
-            apply_last(p, w, count, gh)
-            return iteration
+            if iteration == MOST_ITERATIONS or rest_is_small(p, w, count, gh):
+                apply_last(p, w, count, gh)
+                return iteration
         for k in range(count - 1):
             w.s[k] += share * w.right[k]
         if not set_amounts(p, w, count, gh):

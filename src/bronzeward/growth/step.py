@@ -109,7 +109,7 @@ def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
         error = 0.0
         for j in range(STAGES):
             error += (WEIGHTS[4 * STAGES + j] - LOWER_ORDER[j]) * w.dn[j * N_SLOTS + slot]
-        scale = abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot]
+        scale = max(abs(w.n[slot]), w.n_start[slot]) + p.floor * p.perimeter / p.volume[slot]
         worst = max(worst, abs(h * error) / scale)
         if p.wide[slot]:
             moved = 0.0
