@@ -95,7 +95,8 @@ def test_neighbouring_colours_differ(kind):
     neighbours = [("alpha", "beta"), ("beta", "gamma"), ("gamma", "liquid"), ("alpha", "liquid"),
                   ("beta", "liquid"), ("gamma", "epsilon"), ("delta", "epsilon"), ("zeta", "gamma")]
     for one, other in neighbours:
-        a, b = (np.clip(matrix @ linear(diagram._TINTS[label]), 0, 1) ** (1 / 2.2) for label in (one, other))
+        drawn = [diagram._tint(label, line=label in ("epsilon", "delta", "zeta")) for label in (one, other)]
+        a, b = (np.clip(matrix @ linear(colour), 0, 1) ** (1 / 2.2) for colour in drawn)
         assert np.linalg.norm(a - b) > 0.12, (one, other)
 
 

@@ -17,40 +17,18 @@ import numpy.typing as npt
 from bronzeward.composition import atom_fraction, mass_fraction
 from bronzeward.errors import InputError
 from bronzeward.phases import FORMULAS
+from bronzeward.style import COLUMN_WIDTH, FAINT, INK, LOOKS, WARN
 from bronzeward.thermo.table import PhaseTable
 
 Array = npt.NDArray[np.float64]
 
-COLUMN_WIDTH = 85 / 25.4
-"""Width of a journal column [inch]; the drawing is laid out for it."""
-
 _ZERO = 273.15
-_INK = "#1f2a36"
-_FAINT = "#5f6b78"
-_PATH = "#b3121d"
-_TINTS = {
-    "liquid": "#f6dfa4",
-    "(Sn)": "#cfd6dd",
-    "eta": "#3c7fb1",
-    "eta_prime": "#6fa8cf",
-    "epsilon": "#12507b",
-    "zeta": "#8a5aa8",
-    "delta": "#3f8f6b",
-    "gamma": "#9fd0c0",
-    "beta": "#c9b3dc",
-    "alpha": "#e9a77f",
-}
-_LETTERS = {
-    "liquid": "L",
-    "eta_prime": "η′",
-    "eta": "η",
-    "epsilon": "ε",
-    "zeta": "ζ",
-    "delta": "δ",
-    "gamma": "γ",
-    "beta": "β",
-    "alpha": "α",
-}
+_LETTERS = {label: look.letter for label, look in LOOKS.items()} | {"eta_prime": "η′", "(Sn)": "(Sn)"}
+_WASH = 0.5
+"""Share of white in the fill of a region, so that its label stays readable."""
+
+_OTHER = "#9a9a9a"
+"""Colour of a phase that only a user's own description has."""
 
 
 class View(NamedTuple):
@@ -100,7 +78,7 @@ def draw_diagram(
     if course is not None:
         _draw_path(ax, *course)
     if marks is not None:
-        ax.plot(100 * marks[:, 0], marks[:, 1] - _ZERO, "o", ms=4, mfc="white", mec=_PATH, mew=1.2, zorder=6)
+        ax.plot(100 * marks[:, 0], marks[:, 1] - _ZERO, "o", ms=4, mfc="white", mec=WARN, mew=1.2, zorder=6)
     return ax
 
 
@@ -136,16 +114,16 @@ def _new_axes() -> Any:
 def _axes(ax: Any, view: View) -> None:
     ax.set_xlim(*view.x)
     ax.set_ylim(*view.t)
-    ax.set_xlabel("tin, at.%", fontsize=7, color=_INK, labelpad=2)
-    ax.set_ylabel("temperature, °C", fontsize=7, color=_INK, labelpad=2)
+    ax.set_xlabel("tin, at.%", fontsize=7, color=INK, labelpad=2)
+    ax.set_ylabel("temperature, °C", fontsize=7, color=INK, labelpad=2)
     top = ax.secondary_xaxis("top", functions=(_to_mass, _to_atoms))
-    top.set_xlabel("tin, wt.%", fontsize=7, color=_INK, labelpad=3)
+    top.set_xlabel("tin, wt.%", fontsize=7, color=INK, labelpad=3)
     low, high = (float(_to_mass(edge)) for edge in view.x)
     top.set_xticks(_ticks(low, high))
     for own in (ax, top):
-        own.tick_params(labelsize=6, length=2.5, width=0.6, color=_FAINT, labelcolor=_INK, pad=2)
+        own.tick_params(labelsize=6, length=2.5, width=0.6, color=FAINT, labelcolor=INK, pad=2)
         for spine in own.spines.values():
-            spine.set(linewidth=0.7, color=_INK)
+            spine.set(linewidth=0.7, color=INK)
 
 
 def _ticks(low: float, high: float) -> Array:
@@ -188,10 +166,10 @@ def _boundaries(ax: Any, table: PhaseTable, view: View) -> None:
         heights = own.temperature - _ZERO
         for label, x in ((own.copper_side, own.x_copper_side), (own.tin_side, own.x_tin_side)):
             line = np.ptp(x) < 1e-9
-            colour = _tint(label) if line else _INK
+            colour = _tint(label, line=True) if line else INK
             ax.plot(100 * x, heights, color=colour, lw=1.6 if line else 0.8, zorder=3, solid_capstyle="butt")
     for x0, x1, t, solid in _horizontals(table):
-        ax.plot([x0, x1], [t, t], "-" if solid else "--", color=_INK if solid else _FAINT,
+        ax.plot([x0, x1], [t, t], "-" if solid else "--", color=INK if solid else FAINT,
                 lw=0.8 if solid else 0.6, zorder=2)
 
 
@@ -256,7 +234,7 @@ def _compound_labels(ax: Any, table: PhaseTable, view: View, lines: Array, taken
         width, height = _size(ax, view, text, 6, turned=True)
         box = _beside(lines, view, Box(x, x, low, high), (width, height), taken)
         if box is not None:
-            _write(ax, text, box, 6, _INK, rotation=90)
+            _write(ax, text, box, 6, INK, rotation=90)
             taken.append(box)
         else:
             taken.append(_leader(ax, view, text, x, 0.5 * (low + high)))
@@ -328,8 +306,8 @@ def _point_at(
     ax: Any, text: str, target: tuple[float, float], place: tuple[float, float], align: str
 ) -> None:
     """A text with a thin line to what it names."""
-    line = {"arrowstyle": "-", "lw": 0.5, "color": _INK, "shrinkA": 1, "shrinkB": 0}
-    ax.annotate(text, target, place, fontsize=6, color=_INK, ha=align, va="center", zorder=5, arrowprops=line)
+    line = {"arrowstyle": "-", "lw": 0.5, "color": INK, "shrinkA": 1, "shrinkB": 0}
+    ax.annotate(text, target, place, fontsize=6, color=INK, ha=align, va="center", zorder=5, arrowprops=line)
 
 
 def _write(ax: Any, text: str, box: Box, size: float, colour: str, rotation: float = 0) -> None:
@@ -351,7 +329,7 @@ def _region_labels(ax: Any, table: PhaseTable, view: View, lines: Array, taken: 
         for text in (FORMULAS.get(label, label), _LETTERS.get(label, label)):
             box = _roomiest(lines, view, _size(ax, view, text, 7), middles, taken)
             if box is not None:
-                _write(ax, text, box, 7, _INK)
+                _write(ax, text, box, 7, INK)
                 taken.append(box)
                 break
         else:
@@ -429,7 +407,7 @@ def _field_labels(ax: Any, table: PhaseTable, view: View, lines: Array, taken: l
             x = 0.5 * (left + right)
             box = Box.around(x, middle, width, height)
             if _free(lines, view, box, taken):
-                _write(ax, text, box, 5.5, _FAINT)
+                _write(ax, text, box, 5.5, FAINT)
                 taken.append(box)
                 break
 
@@ -445,11 +423,16 @@ def _outwards(low: float, high: float) -> Array:
 def _draw_path(ax: Any, x: float, temperatures: Array) -> None:
     """A heat treatment at one composition: a line, a bar at each hold, an arrow at the hottest."""
     low, high = temperatures.min() - _ZERO, temperatures.max() - _ZERO
-    ax.plot([100 * x, 100 * x], [low, high], color=_PATH, lw=1.1, zorder=6)
+    ax.plot([100 * x, 100 * x], [low, high], color=WARN, lw=1.1, zorder=6)
     knots = temperatures[1:][np.diff(temperatures) == 0]
-    ax.plot(np.full(knots.size, 100 * x), knots - _ZERO, "_", color=_PATH, ms=6, mew=1.1, zorder=6)
-    ax.plot([100 * x], [high], "^", color=_PATH, ms=3.5, zorder=6)
+    ax.plot(np.full(knots.size, 100 * x), knots - _ZERO, "_", color=WARN, ms=6, mew=1.1, zorder=6)
+    ax.plot([100 * x], [high], "^", color=WARN, ms=3.5, zorder=6)
 
 
-def _tint(label: str) -> str:
-    return _TINTS.get(label, "#d9d9d9")
+def _tint(label: str, line: bool = False) -> str:
+    """Colour of a phase as everywhere in the project; a region is washed out, eta' lies between."""
+    known = "eta" if label == "eta_prime" else label
+    colour = LOOKS[known].colour if known in LOOKS else _OTHER
+    white = 0.35 if label == "eta_prime" else 0.0 if line else _WASH
+    parts = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
+    return "#" + "".join(f"{round(part + white * (255 - part)):02x}" for part in parts)
