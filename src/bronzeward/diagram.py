@@ -24,7 +24,7 @@ Array = npt.NDArray[np.float64]
 
 _ZERO = 273.15
 _LETTERS = {label: look.letter for label, look in LOOKS.items()} | {"eta_prime": "η′", "(Sn)": "(Sn)"}
-_WASH = 0.5
+_WASH = 0.3
 """Share of white in the fill of a region, so that its label stays readable."""
 
 _OTHER = "#9a9a9a"
