@@ -280,7 +280,7 @@ def plot_volume(result: Result, ax: Any = None, against: str = "time") -> Any:
             ax.fill_between(across, 0.0, overfill, where=overfill > 0, interpolate=True, **pressed)
         _draw(ax, across, overfill, against, color=style.INK, linewidth=1.1)
         ax.axhline(0.0, color=style.INK, linewidth=0.6)
-        low, high = min(float(overfill.min()), -0.5), max(float(overfill.max()), 0.5)
+        low, high = min(float(ax.dataLim.y0), -0.5), max(float(ax.dataLim.y1), 0.5)
         ax.set_ylim(low - 0.1 * (high - low), high + 0.22 * (high - low))
         _label(ax, "overfill, % of core", against)
         note = {"xycoords": ("axes fraction", "data"), "fontsize": 6, "color": style.FAINT, "ha": "right"}
@@ -434,9 +434,9 @@ def _spans(there: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _headroom(ax: Any) -> float:
-    """Top of the vertical axis: a quarter above the highest point, for legend and names."""
-    tops = [np.nanmax(line.get_ydata()) for line in ax.lines if np.isfinite(line.get_ydata()).any()]
-    return 1.25 * float(max(tops, default=1.0))
+    """Top of the vertical axis: a quarter above the highest line or band, for legend and names."""
+    top = float(ax.dataLim.y1)
+    return 1.25 * top if np.isfinite(top) and top > 0 else 1.0
 
 
 def _draw(ax: Any, across: Array, values: Array, against: str, **look: Any) -> None:
@@ -481,7 +481,7 @@ def _band(
     if not all(end in result.variables for end in ends):
         return
     low, high = (result[end] * scale if column is None else result[end][:, column] * scale for end in ends)
-    ax.fill_between(across, low, high, color=colour, alpha=0.25, linewidth=0, zorder=1)
+    ax.fill_between(across, low, high, color=colour, alpha=0.18, linewidth=0, zorder=1)
 
 
 def _name_lines(ax: Any, across: Array, labels: list[tuple[str, Array]]) -> None:

@@ -19,10 +19,10 @@ import numpy as np
 import bronzeward
 from bronzeward import databases, figures, section, style
 from bronzeward.answers import NUMBERS, numbers
-from bronzeward.case import Numerics
+from bronzeward.case import Numerics, case_from_json
 from bronzeward.compare import ROWS, bands_of
 from bronzeward.errors import InputError
-from bronzeward.kinetics import Constant, KineticSet, load_set
+from bronzeward.kinetics import Constant
 from bronzeward.layers import COLUMN
 from bronzeward.phases import PHASES
 from bronzeward.result import Result, check_target
@@ -305,7 +305,7 @@ def _numerics_rows(inputs: dict[str, Any]) -> list[tuple[str, str]]:
 def _constants(result: Result) -> str:
     """Every growth constant the run used, with range, source and grade."""
     try:
-        kinetics = _kinetic_set(result)
+        kinetics = case_from_json(str(result.attributes["inputs"])).kinetics
     except InputError as error:
         return _block(
             "constants", "Growth constants", f"<p class='alarm'>They can no longer be read: {escape(str(error))}</p>"
@@ -315,25 +315,19 @@ def _constants(result: Result) -> str:
     chosen = [c for c in kinetics.constants if c.phase in used and (c.contact == "any" or c.phase in wetted)]
     rows = [_constant_row(c) for c in chosen]
     factors = json.loads(result.attributes["inputs"]).get("kinetics", {}).get("factors", {})
-    scaled = ", multiplied as listed above" if factors else ""
+    scaled = ", already multiplied by the factors listed above" if factors else ""
     note = (
         f"<p>Set “{escape(str(result.attributes['kinetic_set']))}”{scaled}. Each is prefactor × exp(−E / RT): the "
         "interdiffusion coefficient integrated over the width of a compound, or the diffusion coefficient of a phase "
         "with a profile. "
-        "“Within” is one standard deviation as a factor, inside and outside the range.</p>"
+        "Where two stand with a plus, both laws are added. “Within” is one standard deviation as a factor, inside and "
+        "outside the range.</p>"
     )
     remarks = _list(f"{_constant_name(c)}: {c.note}." for c in chosen if c.note)
     columns = ("phase", "prefactor, m²/s", "E, kJ/mol", "known for, °C", "within", "grade, seen", "source")
     return _block(
         "constants", "Growth constants", note + _table(columns, rows) + f"<div class='remarks'>{remarks}</div>"
     )
-
-
-def _kinetic_set(result: Result) -> KineticSet:
-    chosen = json.loads(result.attributes["inputs"]).get("kinetics", {})
-    name = chosen.get("file") or chosen.get("set") or result.attributes["kinetic_set"]
-    factors = {phase: float(factor) for phase, factor in chosen.get("factors", {}).items()}
-    return load_set(Path(name) if "file" in chosen else str(name)).scaled(factors)
 
 
 def _wetted(result: Result) -> set[str]:
@@ -350,10 +344,11 @@ def _wetted(result: Result) -> set[str]:
 
 def _constant_row(constant: Constant) -> tuple[str, ...]:
     low, high = (kelvin - ZERO_CELSIUS for kelvin in constant.range)
+    laws = ((constant.prefactor, constant.activation), *constant.terms)
     return (
         _constant_name(constant),
-        f"{constant.prefactor:.3g}",
-        f"{constant.activation / 1e3:.1f}",
+        " + ".join(f"{prefactor:.3g}" for prefactor, _ in laws),
+        " + ".join(f"{energy / 1e3:.1f}" for _, energy in laws),
         f"{low:.0f} to {high:.0f}",
         f"{constant.factor:g}; outside {constant.extrapolated_factor:g}",
         f"{constant.grade}, {constant.seen}",
