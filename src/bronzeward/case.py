@@ -86,8 +86,15 @@ def case_from_json(text: str) -> Case:
     """A case from the inputs that a result carries."""
     try:
         data = json.loads(text)
-    except json.JSONDecodeError as error:
+        databases.checked_integers(data, "inputs")
+    except InputError:
+        raise
+    except ValueError as error:
         raise InputError(f"inputs: not valid JSON: {error}") from None
+    except RecursionError:
+        raise InputError("inputs: not valid JSON: brackets are nested too deeply") from None
+    if not isinstance(data, dict):
+        raise InputError("inputs: must be a table of the keys of a case file")
     return case_from_inputs(data, Path())
 
 
@@ -104,13 +111,15 @@ def case_from_inputs(data: Mapping[str, Any], folder: Path) -> Case:
     kinetics, inputs["kinetics"] = _kinetics(_table(data, "kinetics"), folder)
     thermo = _table(data, "thermodynamics")
     _known(thermo, {"description"}, "thermodynamics")
-    description = str(thermo.get("description", DEFAULT_DESCRIPTION))
+    description = _name(thermo.get("description", DEFAULT_DESCRIPTION), "thermodynamics: description")
     if Path(description).suffix.lower() == ".tdb":
         description = str((folder / description).resolve())
     inputs["thermodynamics"] = {"description": description}
     numerics = _table(data, "numerics")
     _known(numerics, set(Numerics.__dataclass_fields__), "numerics")
-    title = str(data.get("title", ""))
+    title = data.get("title", "")
+    if not isinstance(title, str) or "\0" in title:
+        raise InputError("case: title must be text")
     return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, inputs)
 
 
@@ -125,6 +134,13 @@ def _known(data: Mapping[str, Any], allowed: set[str], where: str) -> None:
     for key in data:
         if key not in allowed:
             raise InputError(f"{where}: unknown key '{key}'; allowed: {', '.join(sorted(allowed))}")
+
+
+def _name(value: Any, where: str) -> str:
+    """The name of a file or of something else that can stand in a file's name."""
+    if not isinstance(value, str) or not value or "\0" in value or len(value) > 4000:
+        raise InputError(f"{where} must be a name")
+    return value
 
 
 def _number(data: Mapping[str, Any], key: str, where: str, default: float | None = None) -> float:
@@ -192,7 +208,7 @@ def _schedule(data: dict[str, Any], folder: Path) -> tuple[Schedule, dict[str, A
     if "log" in data:
         longest = _number(data, "longest_gap_h", "schedule", 0.0)
         channel = str(data["log_channel"]) if "log_channel" in data else None
-        log = read_log(folder / str(data["log"]), longest * 3600.0 if longest > 0 else None, channel)
+        log = read_log(folder / _name(data["log"], "schedule: log"), longest * 3600.0 if longest > 0 else None, channel)
         schedule = Schedule.from_arrays(*log).checked()
     else:
         measured = _table(data, "measured")
@@ -208,7 +224,7 @@ def _kinetics(data: dict[str, Any], folder: Path) -> tuple[KineticSet, dict[str,
     if sum(key in data for key in ("set", "file", "constants")) > 1:
         raise InputError("kinetics: give set or file, not both")
     if "file" in data:
-        path = folder / str(data["file"])
+        path = folder / _name(data["file"], "kinetics: file")
         if path.suffix != ".toml":
             raise InputError(f"kinetics: file {path.name} must end in .toml")
         chosen = load_set(path)

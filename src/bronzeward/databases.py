@@ -30,11 +30,26 @@ def read_toml(path: Path) -> dict[str, Any]:
     """Read one TOML file, with one clear line when it cannot be read."""
     try:
         with path.open("rb") as stream:
-            return tomllib.load(stream)
+            data = tomllib.load(stream)
+        checked_integers(data, str(path))
+        return data
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except InputError:
+        raise
+    except ValueError as error:  # of the text's encoding, of TOML, or of integers with thousands of digits
         raise InputError(f"{path}: not valid TOML: {error}") from None
+    except RecursionError:
+        raise InputError(f"{path}: not valid TOML: brackets are nested too deeply") from None
+
+
+def checked_integers(data: Any, where: str) -> None:
+    """Raise InputError unless every whole number in plain data fits into 64 bit, as TOML has it."""
+    if isinstance(data, dict | list):
+        for part in data.values() if isinstance(data, dict) else data:
+            checked_integers(part, where)
+    elif isinstance(data, int) and not -(2**63) <= data < 2**63:
+        raise InputError(f"{where}: a whole number has more than 64 bit")
 
 
 @cache

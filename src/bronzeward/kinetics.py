@@ -192,7 +192,7 @@ def set_from_data(data: dict[str, Any], where: str, name: str = "unnamed") -> Ki
             raise InputError(f"{where}: {key[0]} (contact {key[1]}) is given twice")
     inherited: tuple[Constant, ...] = ()
     if "inherits" in data:
-        if data["inherits"] not in available_sets():
+        if not isinstance(data["inherits"], str) or data["inherits"] not in available_sets():
             raise InputError(f"{where}: inherits '{data['inherits']}'; allowed are {', '.join(available_sets())}")
         inherited = load_set(data["inherits"]).constants
     constants = (*own, *(c for c in inherited if (c.phase, c.contact) not in keys))
@@ -303,6 +303,10 @@ def _constant(row: Any, where: str) -> Constant:
     elif kind in ("integrated", "growth"):
         raise InputError(f"{where}: {phase} has a profile; kind must be interdiffusion or tracer")
     factor = _above_zero(row, "factor_1sigma", where)
+    wider = _above_zero({"factor_1sigma_extrapolated": factor, **row}, "factor_1sigma_extrapolated", where)
+    sources = row.get("source", [])
+    if not isinstance(sources, list):
+        raise InputError(f"{where}: source must be a list of bibliography keys")
     return Constant(
         phase=phase,
         contact=contact,
@@ -315,12 +319,10 @@ def _constant(row: Any, where: str) -> Constant:
             _finite(row["t_max_C"], f"{where}: t_max_C") + ZERO_CELSIUS,
         ),
         factor=max(factor, 1.0 / factor),
-        extrapolated_factor=_finite(
-            row.get("factor_1sigma_extrapolated", factor), f"{where}: factor_1sigma_extrapolated"
-        ),
+        extrapolated_factor=max(wider, 1.0 / wider),
         grade=str(row.get("grade", "")),
         seen=str(row.get("seen", "")),
-        source=tuple(str(key) for key in row.get("source", ())),
+        source=tuple(str(key) for key in sources),
         note=str(row.get("note", "")),
         terms=_terms(row.get("more_terms", []), f"{where}: more_terms"),
     )

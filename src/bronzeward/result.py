@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
+from bronzeward.phases import PHASES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -104,7 +105,59 @@ def read_netcdf(path: str | Path) -> Result:
         raise InputError(f"{path}: cannot be read as netCDF ({error})") from None
     if "bronzeward_schema" not in attributes:
         raise InputError(f"{path}: not a bronzeward result (no bronzeward_schema attribute)")
-    return Result(variables, attributes)
+    result = Result(variables, attributes)
+    fault = _fault(result)
+    if fault:
+        raise InputError(f"{path}: a damaged result: {fault}")
+    return result
+
+
+_HISTORIES = (
+    "temperature", "liquid_mole_fraction", "liquid_volume_fraction", "liquid_tin_fraction", "liquid_composition",
+    "shell_thickness", "tin_used", "overfill", "wall_yield_pressure", "total_atoms", "total_tin",
+)  # fmt: skip
+_BY_PHASE = (
+    "amount", "thickness", "inner_radius", "outer_radius", "mole_fraction", "volume_fraction", "tin_fraction",
+    "equilibrium_mole_fraction",
+)  # fmt: skip
+_EVENTS = ("event_time", "event_temperature", "event_row")
+_TEXTS = ("title", "source", "history", "inputs", "references", "warnings", "status")
+
+#: Dimensions of the variables that every result has.
+LAYOUT: dict[str, tuple[str, ...]] = {
+    "time": ("time",),
+    "phase": ("phase",),
+    **dict.fromkeys(_HISTORIES, ("time",)),
+    **dict.fromkeys(_BY_PHASE, ("time", "phase")),
+    "event_name": ("event",),
+    **dict.fromkeys(_EVENTS, ("event",)),
+}
+
+
+def _fault(result: Result) -> str | None:
+    """What makes a stored result unusable: its readers rely on shapes, kinds and increasing times."""
+    for name, dims in LAYOUT.items():
+        own = result.variables.get(name)
+        if own is None:
+            return f"no variable {name}"
+        text = name in ("phase", "event_name")
+        if own.dims != dims or own.values.ndim != len(dims):
+            return f"{name} has the dimensions {', '.join(own.dims) or 'none'} instead of {', '.join(dims)}"
+        if own.values.dtype.kind not in ("U" if text else "fiu") and own.values.size:
+            return f"{name} does not hold {'text' if text else 'numbers'}"
+    for name in _TEXTS:
+        if not isinstance(result.attributes.get(name), str):
+            return f"no text in the attribute {name}"
+    time, row = result["time"], result["event_row"]
+    if tuple(map(str, result["phase"])) != PHASES:
+        return f"its phases are not {', '.join(PHASES)}"
+    if time.size < 2 or not np.isfinite(time).all() or not (np.diff(time) > 0).all():
+        return "its times do not increase"
+    if not np.isfinite(result["temperature"]).all():
+        return "a temperature is not a number"
+    if not ((row >= 0) & (row <= time.size)).all():
+        return "an event lies outside its history"
+    return None
 
 
 def names(result: Result | xr.Dataset | Mapping[str, Any], variable: str) -> list[str]:

@@ -18,6 +18,9 @@ HOUR = 3600.0
 HOTTEST_C = 1000.0
 """Schedules may not go beyond this temperature [C]; the layer sequence is only modelled up to here."""
 
+LONGEST = 1e13
+"""Schedules may not last longer than this, some hundred thousand years [s]; beyond, a second is lost in rounding."""
+
 COOLING_KNOTS = 24
 """Straight pieces that stand for one exponential furnace cool."""
 
@@ -63,12 +66,16 @@ class Schedule:
     @classmethod
     def from_arrays(cls, time: Any, temperature: Any) -> Schedule:
         """A measured schedule: `time` [s] strictly increasing and `temperature` [K], shape (n,), n >= 2."""
-        t = np.array(time, dtype=float)
-        kelvin = np.array(temperature, dtype=float)
+        try:
+            t, kelvin = np.array(time, dtype=float), np.array(temperature, dtype=float)
+        except (TypeError, ValueError, OverflowError):
+            raise InputError("schedule: time and temperature must be rows of numbers") from None
         if t.ndim != 1 or t.shape != kelvin.shape or t.size < 2:
             raise InputError("schedule: time and temperature must be two rows of the same length, 2 or more")
         if not (np.isfinite(t).all() and np.isfinite(kelvin).all()):
             raise InputError("schedule: time and temperature must be finite numbers")
+        if not t[-1] - t[0] <= LONGEST:
+            raise InputError(f"schedule: lasts {t[-1] - t[0]:.3g} s; at most {LONGEST:.3g} s are allowed")
         if (np.diff(t) <= 0).any():
             k = int(np.argmax(np.diff(t) <= 0))
             raise InputError(
@@ -141,6 +148,8 @@ class Schedule:
         if self.quenched:
             raise InputError("schedule: nothing can follow a quench")
         time = np.concatenate([self.time, self.time[-1] + np.cumsum(seconds)])
+        if not time[-1] <= LONGEST:
+            raise InputError(f"schedule: step {note} makes it longer than {LONGEST / HOUR:.2g} h")
         if not (np.diff(time) > 0).all():
             raise InputError(f"schedule: step {note} is too short to be told from none")
         return Schedule(time, np.concatenate([self.temperature, temperatures]), False, (*self.steps, note))

@@ -11,6 +11,9 @@ from bronzeward.properties import load_properties
 
 MICROMETRE = 1e-6
 
+SMALLEST, LARGEST = 1e-9, 1e3
+"""Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
+
 
 @dataclass(frozen=True)
 class Ring:
@@ -47,12 +50,12 @@ class Strand:
     initial_epsilon: float = 0.0
 
     def __post_init__(self) -> None:
-        _positive(self.core_radius, "core")
+        _size(self.core_radius, "core")
         if not self.rings:
             raise InputError("strand: no copper round the core; give a sleeve or a pack")
         inner = 0.0 if self.plane else self.core_radius
         for ring in self.rings:
-            _positive(ring.radius, "ring")
+            _size(ring.radius, "ring")
             if ring.radius <= inner:
                 raise InputError(
                     f"strand: a ring ends at {2 * ring.radius / MICROMETRE:g} µm diameter, inside what it surrounds "
@@ -146,6 +149,14 @@ def _positive(value: Any, what: str) -> float:
     if value <= 0:
         raise InputError(f"strand: {what} is {value:g}; it must be above 0")
     return float(value)
+
+
+def _size(value: Any, what: str) -> float:
+    """A radius or thickness [m] that areas can be computed from."""
+    size = _positive(value, what)
+    if not SMALLEST <= size <= LARGEST:
+        raise InputError(f"strand: {what} of {size:g} m; allowed are {SMALLEST:g} to {LARGEST:g} m")
+    return size
 
 
 def _half_um(diameter: Any, what: str) -> float:

@@ -142,8 +142,17 @@ def load_log(path: str | Path, longest_gap: float | None = None, channel: str | 
     return Log(time, temperature, name, names, understood)
 
 
+LARGEST = 1e15
+"""Numbers in a log at most."""
+
+LONGEST_LINE = 100_000
+"""Characters in a line of a log at most."""
+
+
 def _lines(path: Path) -> list[tuple[int, str]]:
     try:
+        if path.is_char_device() or path.is_block_device():
+            raise InputError(f"{path}: is a device, not a file")
         raw = path.read_bytes()
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
@@ -157,7 +166,11 @@ def _lines(path: Path) -> list[tuple[int, str]]:
         except UnicodeDecodeError:
             continue
         if "\0" not in text:
-            return [(k, line) for k, line in enumerate(text.splitlines(), start=1) if line.strip()]
+            lines = [(k, line) for k, line in enumerate(text.splitlines(), start=1) if line.strip()]
+            for k, line in lines:
+                if len(line) > LONGEST_LINE:
+                    raise InputError(f"{path}: line {k} has {len(line)} characters; at most {LONGEST_LINE} are read")
+            return lines
     raise InputError(f"{path}: not a text file")
 
 
@@ -346,9 +359,9 @@ def _moment(text: str, order: str) -> datetime | None:
             int(year) + (2000 if len(year) <= 2 else 0), number, int(day), hour, int(found[5]), int(found[6] or 0),
             int(float(f"0.{found[7] or 0}") * 1e6),
         )  # fmt: skip
-    except ValueError:
+        return moment - _offset(found[9])
+    except (ValueError, OverflowError):
         return None
-    return moment - _offset(found[9])
 
 
 def _offset(text: str | None) -> timedelta:
@@ -411,6 +424,8 @@ def _number(cells: Sequence[str], place: int, line: int, path: Path, separator: 
         raise InputError(f"{path}: line {line}: {text!r} is not a number; the log must not have gaps") from None
     if not isfinite(value):
         raise InputError(f"{path}: line {line}: {text} is not a finite number; the log must not have gaps")
+    if abs(value) > LARGEST:
+        raise InputError(f"{path}: line {line}: {text} cannot be meant; numbers go up to {LARGEST:g}")
     return value
 
 

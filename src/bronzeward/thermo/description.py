@@ -98,9 +98,12 @@ def find(description: str | Path = DEFAULT) -> Description:
 def _locate(description: str | Path) -> Path:
     if isinstance(description, str) and description in names():
         return folder() / f"{description}.tdb"
-    path = Path(description).expanduser()
-    if path.is_file():
-        return path
+    try:
+        path = Path(description).expanduser()
+        if path.is_file():
+            return path
+    except (OSError, RuntimeError, ValueError):  # too long a name, an unknown user's home, a NUL
+        pass
     raise InputError(
         f"no thermodynamic description {str(description)!r}: expected one of {', '.join(names())}"
         " or the path of a TDB file"

@@ -33,15 +33,27 @@ def read(description: Description) -> tuple[list[Phase], list[str]]:
         components = _components(database, description)
         phases: list[Phase] = []
         left_out: list[str] = []
-        for name in sorted(filter_phases(database, components)):
-            expressions, reason = _expressions(database, components, name, description)
-            if expressions is None:
-                left_out.append(f"phase {name} left out: {reason}")
-            else:
-                phases.append(Phase(_unlike(expressions, phases)))
+        for name in _phase_names(database, components, description):
+            try:
+                expressions, reason = _expressions(database, components, name, description)
+                if expressions is None:
+                    left_out.append(f"phase {name} left out: {reason}")
+                else:
+                    phases.append(Phase(_unlike(expressions, phases)))
+            except Exception as error:  # whatever pycalphad or symengine says of a function it cannot follow
+                reason = " ".join(str(error).split())[:160]
+                raise InputError(f"{description.path}: phase {name} cannot be computed ({reason})") from None
     if not phases:
         raise InputError(f"{description.path}: no phase of copper and tin in it")
     return phases, left_out
+
+
+def _phase_names(database: Any, components: list[str], description: Description) -> list[str]:
+    try:
+        return sorted(filter_phases(database, components))
+    except Exception as error:
+        reason = " ".join(str(error).split())[:160]
+        raise InputError(f"{description.path}: its phases cannot be understood ({reason})") from None
 
 
 def _unlike(expressions: Expressions, others: list[Phase]) -> Expressions:
