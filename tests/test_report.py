@@ -147,6 +147,7 @@ def test_bands_are_shown_where_the_result_has_them():
     bands = {"shell_at_first_liquid": [8e-6, 10e-6, 12e-6]}
     page = Page(report.html(replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})))
     assert "8.00 to 12.00 µm" in page.text
+    assert "nine of ten answers lie here: shell at the first liquid 8.00 to 12.00 µm." in " ".join(page.text.split())
 
 
 def test_a_run_that_did_not_complete_says_so_first():

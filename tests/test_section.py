@@ -207,3 +207,11 @@ def test_call_outs_name_every_layer_with_its_thickness():
 def test_no_moment_is_refused():
     with pytest.raises(InputError, match="at least one"):
         section.draw_section(result("cold"), [])
+
+
+def test_strip_takes_the_columns_asked_for():
+    moments = ["start", "first liquid", "end"]
+    assert section.draw_section(result("lean"), moments).get_figwidth() == style.PAGE_WIDTH
+    narrow = section.draw_section(result("lean"), moments, columns=2)
+    assert narrow.get_figwidth() == style.COLUMN_WIDTH
+    check_texts(narrow)

@@ -405,8 +405,9 @@ def encode(figure: Figure, kind: str = "png") -> bytes:
     """A figure as the bytes of a "png", "svg" or "pdf" file, the same every time."""
     undated: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
     stream = io.BytesIO()
+    more: dict[str, Any] = {"pil_kwargs": {"compress_level": 4}} if kind == "png" else {}
     with style.settings():
-        figure.savefig(stream, format=kind, metadata=undated)
+        figure.savefig(stream, format=kind, metadata=undated, **more)
     return stream.getvalue()
 
 

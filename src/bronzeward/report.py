@@ -20,7 +20,7 @@ import bronzeward
 from bronzeward import databases, figures, section, style
 from bronzeward.answers import NUMBERS, numbers
 from bronzeward.case import Numerics, case_from_json
-from bronzeward.compare import ROWS, bands_of
+from bronzeward.compare import ROWS, Row, bands_of
 from bronzeward.errors import InputError
 from bronzeward.kinetics import Constant
 from bronzeward.layers import COLUMN
@@ -113,7 +113,28 @@ def _head(result: Result, title: str) -> str:
 def _short_answers(result: Result, found: dict[str, Any]) -> str:
     lines = sentences(found)
     alarm = "" if found["status"] == "completed" else f"<p class='alarm'>{escape(lines.pop(0))}</p>"
-    return _block("answers", "In short", alarm + _list(lines), "lead")
+    return _block("answers", "In short", alarm + _list([*lines, *_band_sentences(result)]), "lead")
+
+
+def _band_sentences(result: Result) -> list[str]:
+    """What the bands say of the answers that decide, in words."""
+    bands = bands_of(result)
+    told = {
+        "shell_at_first_liquid": "shell at the first liquid",
+        "overfill_at_first_liquid": "overfill then",
+        "peak_liquid_tin": "peak liquid",
+        "eta_at_peritectic": "tin in η where it melts",
+    }
+    parts = [
+        f"{words} {_shown(bands[row.key][0], row)} to {_shown(bands[row.key][2], row)} {row.words.rsplit(', ', 1)[1]}"
+        for row in ROWS
+        if row.key in bands and (words := told.get(row.key))
+    ]
+    if not parts:
+        return []
+    size = json.loads(str(result.attributes.get("bands_of", "{}"))).get("size")
+    of = f" of {size} runs with constants varied as far as they are uncertain" if size else ""
+    return [f"Taken one by one, nine of ten answers{of} lie here: {'; '.join(parts)}."]
 
 
 def _warnings(lines: Sequence[str]) -> str:
@@ -131,7 +152,9 @@ def _pictures(result: Result) -> str:
         "Where the phases lie, room, strength of the copper wall, and the phases that the kinetics leave beside those "
         "that equilibrium would have.",
     )
-    strip = _picture(section.draw_section(result, moments), strip_text, "What a quench at these moments should show.")
+    strip = _picture(
+        section.draw_section(result, moments, columns=2), strip_text, "What a quench at these moments should show."
+    )
     inside = f"<div class='pair'>{history}{account}</div>{strip}"
     return _block("figures", "Figures", inside)
 
@@ -211,18 +234,14 @@ def _bands(result: Result) -> str:
         value = found[row.key]
         if not isfinite(value):
             continue
-
-        def shown(number: float, row: Any = row) -> str:
-            return f"{number * row.scale + row.shift:.{row.digits}f}".replace("-", "−")
-
         words, unit = row.words.rsplit(", ", 1)
         plain = f"{NUMBERS[row.key][1]}"
         band = bands.get(row.key)
         rows.append(
             (
                 words,
-                f"{shown(value)} {unit}",
-                f"{shown(band[0])} to {shown(band[2])} {unit}" if band else "not computed",
+                f"{_shown(value, row)} {unit}",
+                f"{_shown(band[0], row)} to {_shown(band[2], row)} {unit}" if band else "not computed",
                 plain,
             )
         )
@@ -231,6 +250,10 @@ def _bands(result: Result) -> str:
         note = "<p>No bands in this file: one run with the middle values of constants known to a factor of 2 to 3.</p>"
         return _block("numbers", "Answers as numbers", note + table)
     return _block("numbers", "Answers as numbers", _table(("answer", "value", "5 to 95 %", "meaning"), rows))
+
+
+def _shown(number: float, row: Row) -> str:
+    return f"{number * row.scale + row.shift:.{row.digits}f}".replace("-", "−")
 
 
 def _events(result: Result) -> str:

@@ -183,7 +183,9 @@ def layers_at(result: Result, row: int) -> list[Layer]:
     return layers
 
 
-def draw_section(result: Result, moments: Sequence[str] | str = ("first liquid",)) -> Figure:
+def draw_section(
+    result: Result, moments: Sequence[str] | str = ("first liquid",), columns: int | None = None
+) -> Figure:
     """The section at one moment with call-outs, or a strip of several moments to the same scale.
 
     Parameters
@@ -191,6 +193,8 @@ def draw_section(result: Result, moments: Sequence[str] | str = ("first liquid",
     result : Result
     moments : str or sequence of str
         In the words of `find_moment`.
+    columns : int, optional
+        Sections side by side in a strip; two take one column of a page, more the whole page. Default: by their number.
     """
     wanted = [moments] if isinstance(moments, str) else list(moments)
     if not wanted:
@@ -199,7 +203,7 @@ def draw_section(result: Result, moments: Sequence[str] | str = ("first liquid",
     strand = strand_of(result)
     if len(rows) == 1:
         return _single(result, rows[0], wanted[0], strand)
-    return _strip(result, rows, wanted, strand)
+    return _strip(result, rows, wanted, strand, columns)
 
 
 def _single(result: Result, row: int, text: str, strand: Strand) -> Figure:
@@ -215,8 +219,9 @@ def _single(result: Result, row: int, text: str, strand: Strand) -> Figure:
     return figure
 
 
-def _strip(result: Result, rows: list[int], wanted: list[str], strand: Strand) -> Figure:
-    columns = len(rows) if len(rows) <= 3 else ceil(len(rows) / 2) if len(rows) <= 8 else 4
+def _strip(result: Result, rows: list[int], wanted: list[str], strand: Strand, asked: int | None) -> Figure:
+    usual = len(rows) if len(rows) <= 3 else ceil(len(rows) / 2) if len(rows) <= 8 else 4
+    columns = max(1, min(asked or usual, len(rows)))
     lines = ceil(len(rows) / columns)
     width = style.COLUMN_WIDTH if columns <= 2 else style.PAGE_WIDTH
     cell = width / columns
