@@ -357,7 +357,9 @@ def guide(target, inputs, seconds, seed, start, findings, work, done, report) ->
     def mixed(data: bytes, most: int, number: int) -> bytes:
         rng = random.Random(number)
         if rng.random() < 0.5:
-            return mutated(data, rng, WORDS[target], start)[:most]
+            # good files again and again: what evolves soon holds only ways of being refused
+            base = rng.choice(start) if rng.random() < 0.6 else data
+            return mutated(base, rng, WORDS[target], start)[:most]
         return atheris.Mutate(data, most)
 
     began = time.monotonic()
