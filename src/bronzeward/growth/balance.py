@@ -218,13 +218,19 @@ def wide_tin(w: Work, k: int, count: int, gh: float) -> float:
 
 
 def rest_is_small(p: Problem, w: Work, count: int, gh: float) -> bool:
-    """Whether `fill_up` can follow the flows into every profile: its speeds may have settled, not its tin."""
+    """Whether every layer survives the last correction and `fill_up` can follow the flows into every profile.
+
+    Speeds may have settled while the tin of a thin profile, or what is left of a vanishing layer, has not.
+    """
     for k in range(count):
         slot = w.sequence[k]
+        inside = w.right[k - 1] if k > 0 else 0.0
+        outside = w.right[k] if k < count - 1 else 0.0
+        change = gh * (outside - inside)
+        if (p.wide[slot] or 0 < k < count - 1) and change < -0.5 * w.n[slot]:
+            return False
         if p.wide[slot]:
-            inside = w.right[k - 1] if k > 0 else 0.0
-            outside = w.right[k] if k < count - 1 else 0.0
-            held = w.tin[slot] * (1.0 + gh * (outside - inside) / w.n[slot])
+            held = w.tin[slot] * (1.0 + change / w.n[slot])
             if held > DILUTE * w.n[slot] and abs(wide_tin(w, k, count, gh) - held) > LARGEST_REST * held:
                 return False
     return True
@@ -332,7 +338,7 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
             if p.wide[w.sequence[k]]:
                 moved = max(moved, take_cells(p, w, w.sequence[k]))
         if worst < CONVERGED * p.tolerance and moved < CONVERGED * p.tolerance:
-            if iteration == MOST_ITERATIONS or rest_is_small(p, w, count, gh):
+            if rest_is_small(p, w, count, gh):
                 apply_last(p, w, count, gh)
                 return iteration
         for k in range(count - 1):

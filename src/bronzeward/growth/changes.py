@@ -20,6 +20,10 @@ THINNEST_PROFILE_SHARE = 1e-7
 WORTH_STARTING = 10.0
 """A layer starts at the centre or the barrier when the surplus there would make this many times a used-up one."""
 
+TOO_FAR = 0.8
+"""Supersaturation, as a share of the way from the boundary of a phase to the composition of its neighbour, that no
+front can follow: its speed grows without bound towards 1, where the phase changes without any diffusion."""
+
 SEED_SHARE = 0.01
 """A seed takes at most this share of the layers it grows from."""
 
@@ -312,6 +316,57 @@ def absorb(p: Problem, w: Work, amount: float, tin: float, slot: int, edge: int,
     w.n[edge] += amount
     w.tin[edge] += amount * x_edge
     settle(p, w, min(edge, beyond), max(edge, beyond), tin - amount * x_edge)
+
+
+def relieve(p: Problem, w: Work, host: int, neighbour: int, beyond: int) -> bool:
+    """Split the end of a profile by the lever rule where it is too far supersaturated against its neighbour.
+
+    That happens when a wide phase is cooled faster than it can level. Atoms richer (on the tin side) than the
+    neighbour itself become neighbour and what lies `beyond` it.
+    """
+    copper_side = neighbour > host
+    limit = w.x_out[host] if copper_side else w.x_in[host]
+    x_new = w.x_in[neighbour] if copper_side else w.x_out[neighbour]
+    first, cells = int(p.cell_start[host]), int(p.cells[host])
+    atoms = 0.0
+    for k in range(cells):
+        c = first + cells - 1 - k if copper_side else first + k
+        far = (w.x[c] - limit) / (x_new - limit)
+        if far <= (TOO_FAR if k == 0 else 0.0):
+            break
+        atoms += w.n[host] * (p.edge[c + host + 1] - p.edge[c + host])
+    if atoms == 0.0:
+        return False
+    atoms = min(atoms, (1.0 - 1e-6) * w.n[host])
+    tin = take(p, w, host, atoms, copper_side)
+    share = (tin / atoms - limit) / (x_new - limit)
+    part = min(share, 1.0) * atoms
+    if share < 1.0:
+        add(p, w, host, atoms - part, limit, copper_side)
+    elif p.wide[neighbour]:
+        x_new = tin / atoms
+    add(p, w, neighbour, part, x_new, not copper_side)
+    missing = tin - part * x_new - (atoms - part) * limit
+    if beyond >= 0:
+        settle(p, w, min(neighbour, beyond), max(neighbour, beyond), missing)
+    else:
+        give_tin(p, w, neighbour, missing, not copper_side)
+    return True
+
+
+def relieve_all(p: Problem, w: Work, count: int) -> bool:
+    """Relieve both ends of every profile; whether any needed it."""
+    found = False
+    for k in range(count):
+        host = int(w.sequence[k])
+        if p.wide[host]:
+            if k > 0:
+                beyond = int(w.sequence[k - 2]) if k > 1 else -1
+                found = relieve(p, w, host, int(w.sequence[k - 1]), beyond) or found
+            if k < count - 1:
+                beyond = int(w.sequence[k + 2]) if k + 2 < count else -1
+                found = relieve(p, w, host, int(w.sequence[k + 1]), beyond) or found
+    return found
 
 
 def supersaturated_edge(p: Problem, w: Work, regime: int, count: int, atoms: float) -> int:

@@ -9,6 +9,7 @@ from bronzeward.growth.changes import (
     freeze_core,
     melt_core,
     next_filled,
+    relieve_all,
     seed_at_edge,
     seed_between,
     spent_share,
@@ -338,6 +339,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             record_row(p, w, r, time, temperature, regime)
             if r.count[STATUS] == FULL:
                 return
+            if relieve_all(p, w, count):
+                refresh_cells(p, w, count)
+                forget_speeds(w)
+                h = FIRST_STEP
             edge = supersaturated_edge(p, w, regime, count, atoms)
             if edge >= 0:
                 host = int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1])

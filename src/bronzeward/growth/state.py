@@ -13,6 +13,10 @@ LEAST_JUMP = 1e-5
 """Composition jumps by at least this much at an interface: where two phases meet in one composition
 (gamma and epsilon at epsilon's maximum), interfaces would move without bound."""
 
+LEAST_WIDTH = 1e-4
+"""A phase with a profile between two others is at least this wide: where it starts or ends in a single composition
+it could carry no tin, and its layer would be thinner than an atom."""
+
 
 def interpolate(table: Numbers, start: int, nodes: int, position: float) -> float:
     """Cubic (Catmull-Rom) value of table[start : start + nodes] at a fractional node `position`."""
@@ -47,6 +51,10 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
                     w.x_out[before] = w.x_in[slot] + LEAST_JUMP
                 else:
                     w.x_in[slot] = w.x_out[before] - LEAST_JUMP
+            if before >= 0 and p.wide[before] and w.x_in[before] < w.x_out[before] + LEAST_WIDTH:
+                middle = 0.5 * (w.x_in[before] + w.x_out[before])
+                w.x_in[before] = middle + 0.5 * LEAST_WIDTH
+                w.x_out[before] = middle - 0.5 * LEAST_WIDTH
             before = slot
 
 
