@@ -1,0 +1,147 @@
+"""The shortest schedule: against brute force, from several seeds, with what binds and what is written."""
+
+from __future__ import annotations
+
+import tomllib
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bronzeward.case import Case, case_from_inputs, load_case
+from bronzeward.ensemble import Members, Spread, run_members
+from bronzeward.errors import InputError
+from bronzeward.paths import case_with
+from bronzeward.schedule import Schedule
+from bronzeward.shorten import (
+    Free,
+    Limit,
+    Rules,
+    parse_free,
+    parse_limit,
+    plot_trade_off,
+    programme_table,
+    shorten,
+    shorten_report,
+    trade_off,
+    write_case,
+)
+
+INPUTS = {
+    "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
+    "schedule": {
+        "steps": [{"ramp_C_per_h": 50.0, "to_C": 205.0}, {"hold_h": 5.0}, {"ramp_C_per_h": 50.0, "to_C": 232.0}]
+    },
+    "numerics": {"alpha_cells": 6},
+}
+RATE = Free(("schedule.steps.0.ramp_C_per_h", "schedule.steps.2.ramp_C_per_h"), 10.0, 100.0, 10.0)
+WARM = Free(("schedule.steps.0.to_C",), 180.0, 220.0, 10.0)
+HOLD = Free(("schedule.steps.1.hold_h",), 0.0, 12.0, 1.0)
+DRY = Limit("overfill_at_first_liquid", "<=", -0.01, 0.9)
+FEW = Spread(size=10)
+
+
+def _case() -> Case:
+    return case_from_inputs(INPUTS, Path())
+
+
+def _brute_force(free: list[Free], limit: Limit) -> float:
+    """Least hours over the whole grid."""
+    cases = []
+    for places in product(*(range(own.most + 1) for own in free)):
+        values = {path: own.value(k) for own, k in zip(free, places, strict=True) for path in own.paths}
+        cases.append(case_with(INPUTS, values))
+    members = [member for case in cases for member in Members(case, FEW)]
+    found = run_members(members)
+    excess = limit.excess(found[limit.answer]).reshape(len(cases), FEW.size)
+    kept = (excess > 0).sum(axis=1) <= limit.allowed(FEW.size)
+    return min(case.schedule.hours for case, fine in zip(cases, kept, strict=True) if fine)
+
+
+def test_search_finds_what_brute_force_finds() -> None:
+    free = [RATE, HOLD]
+    found = shorten(_case(), free, [DRY], spread=FEW)
+    assert found.feasible
+    assert found.hours == pytest.approx(_brute_force(free, DRY))
+
+
+def test_other_seeds_find_the_same_length() -> None:
+    hours = [shorten(_case(), [RATE, WARM, HOLD], [DRY], spread=FEW, seed=seed).hours for seed in (1, 2)]
+    # one grid step of the hold
+    assert np.ptp(hours) <= HOLD.step
+
+
+def test_limits_are_kept_and_named_when_they_bind(tmp_path: Path) -> None:
+    found = shorten(_case(), [HOLD], [DRY, Limit("shell_at_first_liquid", ">=", 1e-6, 0.5)], spread=FEW)
+    words = DRY.words()
+    assert found.kept[words] >= 0.9
+    assert found.reached[words] <= DRY.value
+    assert words in found.binding
+    assert Limit("shell_at_first_liquid", ">=", 1e-6, 0.5).words() not in found.binding
+    text = shorten_report(found)
+    assert max(map(len, text.splitlines())) <= 80
+    case = load_case(write_case(found, tmp_path / "short.toml"))
+    assert case.schedule.hours == pytest.approx(found.hours)
+    with (tmp_path / "short.toml").open("rb") as file:
+        assert tomllib.load(file)["schedule"]["steps"][1]["hold_h"] == found.values[HOLD.paths[0]]
+
+
+def test_what_cannot_be_kept_is_said() -> None:
+    found = shorten(_case(), [HOLD], [Limit("shell_at_first_liquid", ">=", 2e-5, 0.9)], spread=Spread(size=5))
+    assert not found.feasible or found.kept[found.limits[0].words()] >= 0.9
+    impossible = shorten(_case(), [HOLD], [Limit("total_time", "<=", 3600.0, 0.9)], spread=Spread(size=5))
+    assert not impossible.feasible
+    assert "No schedule keeps all limits" in shorten_report(impossible)
+
+
+def test_rules_of_the_furnace() -> None:
+    plan = Schedule.start(20).ramp(50, to=220).hold(5)
+    assert Rules(fastest=50.0).broken(plan) == 0.0
+    assert Rules(fastest=25.0).broken(plan) > 0.0
+    assert Rules(not_above=((220.0, 4.0),)).broken(plan) == 0.0
+    assert Rules(not_above=((200.0, 4.0),)).broken(plan) > 0.0
+    assert Rules(not_above=((200.0, 3.0),)).broken(plan) == 0.0
+    # the rule decides: without it a faster ramp is shorter
+    slow = shorten(_case(), [RATE], [Limit("total_time", "<=", 1e9)], Rules(fastest=40.0), spread=Spread(size=1))
+    assert slow.values[RATE.paths[0]] == 40.0
+
+
+def test_trade_off_rises() -> None:
+    data = trade_off(_case(), [HOLD], [DRY], 0, [0.01, 0.0, -0.005], spread=FEW)
+    assert (np.diff(data["hours"].values) >= 0).all()
+    assert "overfill" in plot_trade_off(data).get_xlabel()
+
+
+def test_programme_table_has_one_segment_for_a_ramp_and_its_hold() -> None:
+    text = programme_table(Schedule.start(20).ramp(25, to=210).hold(48).ramp(50, to=400).hold(10).quench())
+    assert text.splitlines()[1].split() == ["1", "+25.0", "210.0", "48.00", "55.60"]
+    assert text.splitlines()[2].split() == ["2", "+50.0", "400.0", "10.00", "69.40"]
+    assert "quench" in text.splitlines()[3]
+
+
+def test_limits_and_free_values_from_text() -> None:
+    limit = parse_limit("shell_at_first_liquid>=3@90")
+    assert (limit.answer, limit.kind, limit.confidence) == ("shell_at_first_liquid", ">=", 0.9)
+    assert limit.value == pytest.approx(3e-6)
+    assert parse_limit("overfill_at_first_liquid<=0") == Limit("overfill_at_first_liquid", "<=", 0.0, 0.95)
+    assert parse_limit("first_liquid_temperature<=227").value == pytest.approx(500.15)
+    assert parse_free("schedule.steps.1.hold_h=0:48") == Free(("schedule.steps.1.hold_h",), 0.0, 48.0, 0.1)
+    assert parse_free("a.b+c.d=1:2:0.5").most == 2
+    for text in ("shell>=3", "shell_at_end=3", "shell_at_end>=x", "shell_at_end>=3@120"):
+        with pytest.raises(InputError):
+            parse_limit(text)
+    for text in ("a.b", "a.b=1", "a.b=2:1", "a.b=x:1", "=1:2"):
+        with pytest.raises(InputError):
+            parse_free(text)
+
+
+def test_bad_problems_are_named() -> None:
+    with pytest.raises(InputError, match="nothing is free"):
+        shorten(_case(), [], [DRY])
+    with pytest.raises(InputError, match="no limits"):
+        shorten(_case(), [HOLD], [])
+    with pytest.raises(InputError, match="twice"):
+        shorten(_case(), [HOLD, HOLD], [DRY])
+    with pytest.raises(InputError, match="not a value of the case"):
+        shorten(_case(), [Free(("schedule.steps.9.hold_h",), 0, 1)], [DRY])
