@@ -78,8 +78,8 @@ def write_netcdf(result: Result, path: str | Path, overwrite: bool = False) -> P
             _fill(file, result)
         os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, target)
-    except OSError as error:
-        raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
+    except (OSError, RuntimeError) as error:  # the netCDF library raises RuntimeError on a full disk
+        raise InputError(f"{target}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
     finally:
         if os.path.exists(temporary):
             os.unlink(temporary)

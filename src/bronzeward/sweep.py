@@ -16,6 +16,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
@@ -246,11 +247,19 @@ class _Plan:
         for name, column in found.items():
             columns[name] = (dims, column.reshape(self.shape), _about(name))
         coordinates = {
-            axis.name: ((axis.name,), np.array(axis.values), {"path": ", ".join(axis.paths)}) for axis in self.axes
+            axis.name: (
+                (axis.name,),
+                np.array(axis.values),
+                {"long_name": ", ".join(axis.paths), "path": ", ".join(axis.paths)},
+            )
+            for axis in self.axes
         }
         spread = "none" if self.spread is None else json.dumps(asdict(self.spread))
+        now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
         attributes = {
+            "Conventions": "CF-1.11",
             "title": self.case.title or "sweep",
+            "history": f"{now} computed by bronzeward {bronzeward.__version__}",
             "inputs": self.inputs,
             "spread": spread,
             "precision": self.precision,
@@ -294,15 +303,16 @@ class _Store:
 
     def write(self, points: Sequence[int], part: Found) -> None:
         target = self.folder / f"part-{points[0]:07d}-{len(points)}.npz"
-        handle, temporary = tempfile.mkstemp(prefix=".part-", suffix=".npz", dir=self.folder)
+        temporary = ""
         try:
+            handle, temporary = tempfile.mkstemp(prefix=".part-", suffix=".npz", dir=self.folder)
             with os.fdopen(handle, "wb") as file:
                 np.savez(file, points=np.array(points), **part)  # type: ignore[arg-type]
             os.replace(temporary, target)
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
         finally:
-            if os.path.exists(temporary):
+            if temporary and os.path.exists(temporary):
                 os.unlink(temporary)
 
 
@@ -317,16 +327,18 @@ def clear_parts(parts: str | Path, data: xr.Dataset) -> None:
 def write(data: xr.Dataset, path: str | Path, overwrite: bool = False) -> Path:
     """Write a Dataset of this package as netCDF, first under a temporary name."""
     target = check_target(path, overwrite)
-    handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
-    os.close(handle)
+    temporary = ""
     try:
-        data.to_netcdf(temporary, engine="netcdf4")
+        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
+        os.close(handle)
+        # coordinates have no gaps, and CF allows them no fill value
+        data.to_netcdf(temporary, engine="netcdf4", encoding={str(name): {"_FillValue": None} for name in data.coords})
         os.chmod(temporary, 0o644)
         os.replace(temporary, target)
-    except OSError as error:
-        raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
+    except (OSError, RuntimeError) as error:  # the netCDF library raises RuntimeError on a full disk
+        raise InputError(f"{target}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
     finally:
-        if os.path.exists(temporary):
+        if temporary and os.path.exists(temporary):
             os.unlink(temporary)
     return target
 

@@ -37,11 +37,13 @@ import os
 import tempfile
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+import bronzeward
 from bronzeward.composition import mass_fraction
 from bronzeward.errors import InputError
 from bronzeward.thermo.compare import Pair, compare_invariants
@@ -249,6 +251,8 @@ def _fill(data: Any, table: PhaseTable) -> None:
     """Write the diagram into an open netCDF dataset."""
     data.setncattr("Conventions", "CF-1.11")
     data.setncattr("title", f"Phase diagram: {table.title}")
+    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    data.setncattr("history", f"{now} written by bronzeward {bronzeward.__version__}")
     data.setncattr("schema", "bronzeward/diagram/1")
     data.setncattr("description", table.description)
     data.setncattr("tdb_sha256", table.tdb_sha256)
@@ -308,4 +312,5 @@ def _text(data: Any, name: str, dimension: str, values: Sequence[str]) -> None:
     if dimension not in data.dimensions:
         data.createDimension(dimension, len(values))
     variable = data.createVariable(name, str, (dimension,))
+    variable.setncattr("long_name", name.replace("_", " "))
     variable[:] = np.array(list(values), dtype=object)

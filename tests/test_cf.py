@@ -1,0 +1,130 @@
+"""The netCDF files keep the CF conventions 1.11 as far as these apply to files without a place on Earth.
+
+The rules are those of the conformance document of CF-1.11 (sections named beside each test). Beside these,
+the files were given to an independent checker in its own environment; it has one complaint, a rule of its own that
+a coordinate called `time` is a date: here it is the time since the start of the schedule (CF section 4.4 asks
+for "since" only where there is a reference date). String coordinates are allowed since CF-1.9 (section 2.2).
+"""
+
+from __future__ import annotations
+
+import re
+
+import netCDF4
+import numpy as np
+import pint
+import pytest
+
+from bronzeward import Schedule, Strand
+from bronzeward.case import Case
+from bronzeward.kinetics import load_set
+from bronzeward.result import write_netcdf
+from bronzeward.simulate import run_case
+
+UNITS = pint.UnitRegistry()
+
+
+def _small_sweep(path):
+    import xarray as xr
+
+    from bronzeward.sweep import _about, write
+
+    # the writer of sweeps, on one axis, without compiling the engine
+    hours = np.array([1.0, 2.0])
+    named = ("peak_liquid", "total_time", "status")
+    columns = {name: (("hold",), np.array([np.nan, 1.0]), _about(name)) for name in named}
+    write(xr.Dataset(columns, {"hold": (("hold",), hours, {"long_name": "schedule.steps.1.hold_h"})},
+                     {"Conventions": "CF-1.11", "title": "t", "history": "h", "source": "s"}), path)  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=["run", "couple", "diagram", "sweep"])
+def file(request, tmp_path_factory, table):
+    path = tmp_path_factory.mktemp("cf") / f"{request.param}.nc"
+    plan = Schedule.start(20).ramp(200, to=300)
+    if request.param == "run":
+        write_netcdf(run_case(Case(Strand.round(24, 44), plan, load_set())), path)
+    elif request.param == "couple":
+        write_netcdf(run_case(Case(Strand.couple(9, 20), plan, load_set())), path)
+    elif request.param == "diagram":
+        from bronzeward.thermo import export
+
+        export.write_netcdf(table, path)
+    else:
+        _small_sweep(path)
+    with netCDF4.Dataset(path) as data:
+        yield data
+
+
+def coordinates(file):
+    return [v for name, v in file.variables.items() if v.dimensions == (name,)]
+
+
+def test_section_2_6_global_attributes(file):
+    assert file.getncattr("Conventions") == "CF-1.11"
+    for name in ("title", "history"):
+        assert isinstance(file.getncattr(name), str)
+        assert file.getncattr(name).strip()
+
+
+def test_section_2_3_names(file):
+    attributes = [name for own in file.variables.values() for name in own.ncattrs()]
+    for name in [*file.variables, *file.dimensions, *file.ncattrs(), *attributes]:
+        assert re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", name) or name == "_FillValue"
+    lowered = [name.lower() for name in file.variables]
+    assert len(set(lowered)) == len(lowered)
+
+
+def test_section_2_2_types(file):
+    for own in file.variables.values():
+        assert own.dtype is str or own.dtype.kind in "iuf"
+
+
+def test_section_2_4_dimensions(file):
+    for own in file.variables.values():
+        assert len(set(own.dimensions)) == len(own.dimensions)
+
+
+def test_section_2_5_fill_values(file):
+    for own in file.variables.values():
+        if "_FillValue" in own.ncattrs():
+            assert np.asarray(own.getncattr("_FillValue")).dtype == own.dtype
+    for own in coordinates(file):
+        assert not {"_FillValue", "missing_value"} & set(own.ncattrs()), own.name
+
+
+def test_section_3_1_units(file):
+    """Everything with a unit has one that a unit library understands; `1` and its absence mean none."""
+    for own in file.variables.values():
+        if "units" in own.ncattrs():
+            text = own.getncattr("units")
+            assert isinstance(text, str)
+            plain = re.sub(r"([A-Za-z])(-?\d)", r"\1**\2", text).replace(" ", "*")
+            UNITS.parse_units("dimensionless" if text == "1" else plain)
+        if own.dtype is not str and own.dtype.kind == "f" and own.name != "status":
+            assert "units" in own.ncattrs() or own.dimensions == (own.name,), own.name
+
+
+def test_section_3_2_long_names(file):
+    for own in file.variables.values():
+        assert {"long_name", "standard_name"} & set(own.ncattrs()), own.name
+
+
+def test_section_5_coordinates(file):
+    for own in coordinates(file):
+        values = np.asarray(own[:])
+        if values.dtype.kind in "if" and values.size > 1:
+            assert np.isfinite(values).all()
+            steps = np.diff(values)
+            assert (steps > 0).all() or (steps < 0).all(), own.name
+        elif values.dtype.kind in "OU":
+            assert len({str(text) for text in values}) == values.size
+
+
+def test_coordinates_attribute_names_variables(file):
+    for own in file.variables.values():
+        for name in getattr(own, "coordinates", "").split():
+            assert name in file.variables
+
+
+def test_no_data_hides_in_groups(file):
+    assert not file.groups

@@ -1,0 +1,315 @@
+"""Faults while files are written: full disk, kill, read-only folder, wrong clock, two writers, damaged cache.
+
+After each of them the old file is whole or the new one is, and nothing half-written lies about
+(but for the temporary file of a process that was killed, which has a name of its own and hurts nobody).
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bronzeward import Schedule, Strand
+from bronzeward.case import Case, load_case
+from bronzeward.errors import InputError
+from bronzeward.kinetics import load_set
+from bronzeward.result import read_netcdf, write_netcdf
+from bronzeward.simulate import run_case
+from bronzeward.starter import STARTER, write_text
+from bronzeward.thermo import cache, load_table
+
+
+@pytest.fixture(scope="module")
+def run():
+    return run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
+
+
+def script(body: str, *words: object) -> subprocess.Popen[str]:
+    """Another Python with the small run as `run`, the words as `sys.argv[1:]`."""
+    head = """
+        import sys
+        from pathlib import Path
+        from bronzeward import Schedule, Strand
+        from bronzeward.case import Case
+        from bronzeward.errors import InputError
+        from bronzeward.kinetics import load_set
+        from bronzeward.result import read_netcdf, write_netcdf
+        from bronzeward.simulate import run_case
+        from bronzeward.starter import write_text
+        from bronzeward.thermo import cache, load_table
+        run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
+    """
+    code = textwrap.dedent(head) + textwrap.dedent(body)
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def outcome(process: subprocess.Popen[str]) -> str:
+    out, err = process.communicate(timeout=120)
+    assert process.returncode == 0, err
+    return out
+
+
+# --- full disk: no file may grow beyond a limit, which the system reports as it does a full disk
+
+FULL = """
+    import resource, signal
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    target = Path(sys.argv[1])
+    for size in (0, 100, 4096, 20000):
+        resource.setrlimit(resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+        try:
+            WRITE
+        except InputError as error:
+            print("refused", str(error).count("cannot be written"))
+        else:
+            print("written")
+    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [
+        ("old.nc", "write_netcdf(run, target, overwrite=True)"),
+        ("old.toml", "write_text(target, 'a' * 50000)"),
+        ("old.png", "from bronzeward import figures; figures.save(figures.draw_history(run), target, True)"),
+        ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
+        ("sweep.nc", "from bronzeward.sweep import write; write(run.to_dataset(), target, True)"),
+    ],
+)
+def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
+    target = tmp_path / name
+    target.write_text("old")
+    lines = outcome(script(FULL.replace("WRITE", write), target)).split("\n")[:4]
+    assert lines == ["refused 1"] * 4
+    assert target.read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+def test_full_disk_only_means_no_cache(run, tmp_path):
+    body = FULL.replace("WRITE", "print(cache.write(target, load_table()))")
+    assert outcome(script(body, tmp_path / "table.nc")).split() == ["False", "written"] * 4
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- killed at any moment
+
+
+@pytest.mark.parametrize(
+    ("name", "write", "read"),
+    [
+        ("a.nc", "write_netcdf(run, target, overwrite=True)", lambda path: read_netcdf(path)["time"].size > 2),
+        ("table.nc", "cache.write(target, load_table())", lambda path: cache.read(path) is not None),
+        ("a.txt", "write_text(target, 'x' * 300000)", lambda path: path.stat().st_size == 300000),
+    ],
+)
+def test_kill_while_writing(name, write, read, run, tmp_path):
+    body = f"""
+        target = Path(sys.argv[1])
+        print("ready", flush=True)
+        while True:
+            {write}
+    """
+    chance = random.Random(name)
+    for _ in range(5):
+        writer = script(body, tmp_path / name)
+        assert writer.stdout is not None
+        writer.stdout.readline()
+        time.sleep(chance.random() * 0.3)
+        writer.send_signal(signal.SIGKILL)
+        writer.communicate()
+        for path in tmp_path.iterdir():
+            assert path.name == name or path.name.endswith(".tmp"), path
+        if (tmp_path / name).exists():
+            assert read(tmp_path / name)
+    # what a killed writer left does not stand in the way
+    write_netcdf(run, tmp_path / "after.nc")
+    assert read_netcdf(tmp_path / "after.nc")["time"].size == run["time"].size
+
+
+# --- a folder that cannot be written to
+
+
+@pytest.fixture
+def closed(tmp_path, monkeypatch):
+    """A folder in which no file can be made, also for a super-user, for whom permissions mean nothing."""
+    folder = tmp_path / "closed"
+    folder.mkdir()
+    (folder / "old.nc").write_text("old")
+    folder.chmod(0o555)
+    real = os.open
+
+    def refuse(path, flags, *more, **named):
+        if flags & os.O_CREAT and os.path.dirname(os.fsdecode(path)) == str(folder):
+            raise PermissionError(13, "Permission denied", os.fsdecode(path))
+        return real(path, flags, *more, **named)
+
+    monkeypatch.setattr(os, "open", refuse)
+    yield folder
+    folder.chmod(0o755)
+    assert [path.name for path in folder.iterdir()] == ["old.nc"]
+    assert (folder / "old.nc").read_text() == "old"
+
+
+def test_read_only_folder(run, closed):
+    for write in (
+        lambda: write_netcdf(run, closed / "old.nc", overwrite=True),
+        lambda: write_text(closed / "old.nc", "new"),
+        lambda: _write_sweep(run, closed / "old.nc"),
+    ):
+        with pytest.raises(InputError, match="cannot be written"):
+            write()
+
+
+def _write_sweep(run, path):
+    from bronzeward.sweep import write
+
+    write(run.to_dataset(), path, overwrite=True)
+
+
+def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):
+    monkeypatch.setenv("BRONZEWARD_CACHE", str(closed))
+    assert cache.write(closed / "old.nc", table) is False
+    assert cache.write(closed / "deeper" / "old.nc", table) in (True, False)
+    for path in (closed / "deeper").glob("*"):
+        path.unlink()
+    if (closed / "deeper").exists():
+        (closed / "deeper").rmdir()
+
+
+# --- the clock
+
+
+def test_a_clock_that_jumps_changes_no_number(run, monkeypatch):
+    from datetime import datetime
+
+    import bronzeward.simulate as simulating
+
+    class Wrong(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return datetime(1970, 1, 1, tzinfo=tz)
+
+    monkeypatch.setattr(simulating, "datetime", Wrong)
+    monkeypatch.setattr(time, "time", lambda: -1e9)
+    monkeypatch.setattr(time, "monotonic", lambda: 0.0)
+    again = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
+    for name, own in run.variables.items():
+        if own.values.dtype.kind == "f":
+            np.testing.assert_array_equal(again[name], own.values)
+    assert again.attributes["history"].startswith("1970-01-01T00:00:00Z")
+
+
+# --- two writers
+
+
+def test_two_writers_on_one_file(run, tmp_path):
+    """Whoever comes last wins; a reader always meets a whole file."""
+    target = tmp_path / "shared.nc"
+    other = run_case(Case(Strand.round(20, 44), Schedule.start(20).ramp(200, to=300), load_set()))
+    write_netcdf(run, target)
+    body = """
+        other = run_case(Case(Strand.round(20, 44), Schedule.start(20).ramp(200, to=300), load_set()))
+        print("ready", flush=True)
+        for _ in range(60):
+            write_netcdf(other, sys.argv[1], overwrite=True)
+    """
+    writer = script(body, target)
+    assert writer.stdout is not None
+    writer.stdout.readline()
+    known = {run["total_tin"][0], other["total_tin"][0]}
+    met = set()
+    while writer.poll() is None:
+        write_netcdf(run, target, overwrite=True)
+        met.add(read_netcdf(target)["total_tin"][0])
+    outcome(writer)
+    assert met <= known
+    assert [path.name for path in tmp_path.iterdir()] == ["shared.nc"]
+
+
+def test_threads_that_write_one_cache(table, tmp_path):
+    target = tmp_path / "table.nc"
+    kept = []
+    # the netCDF library takes one thread at a time, so what is tested is the renaming
+    lock = threading.Lock()
+
+    def work():
+        for _ in range(5):
+            with lock:
+                kept.append(cache.write(target, table))
+                assert cache.read(target) is not None
+
+    threads = [threading.Thread(target=work) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert kept == [True] * 15
+    assert [path.name for path in tmp_path.iterdir()] == ["table.nc"]
+
+
+# --- a damaged cache
+
+
+@pytest.mark.parametrize("damage", ["cut", "empty", "flipped", "other", "folder"])
+def test_a_damaged_cache_is_built_anew(damage, table, tmp_path, monkeypatch):
+    from bronzeward.thermo import build, description
+
+    monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path))
+    path = cache.path_of(description.find("cu-sn-shim1996"))
+    assert cache.write(path, table)
+    data = path.read_bytes()
+    if damage == "folder":
+        path.unlink()
+        path.mkdir()
+    else:
+        middle = bytearray(data)
+        for k in range(len(data) // 4, len(data), 97):
+            middle[k] ^= 0xFF
+        damaged = {"cut": data[: len(data) // 2], "empty": b"", "flipped": bytes(middle), "other": b"CDF"}
+        path.write_bytes(damaged[damage])
+    built = []
+    # building takes seconds and is tested elsewhere
+    monkeypatch.setattr(build, "build", lambda found: built.append(found.name) or table)
+    assert load_table().invariants == table.invariants
+    assert built == ["cu-sn-shim1996"]
+    if damage != "folder":
+        assert load_table().invariants == table.invariants
+        assert built == ["cu-sn-shim1996"]
+
+
+def test_interrupted_run_writes_nothing(tmp_path):
+    body = """
+        from bronzeward import starter
+        print("ready", flush=True)
+        from bronzeward.cli import main
+        sys.argv = ["bronzeward", "run", str(starter.STARTER), "-o", sys.argv[1]]
+        main()
+    """
+    process = script(body, tmp_path / "a.nc")
+    assert process.stdout is not None
+    process.stdout.readline()
+    time.sleep(0.4)
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode in (0, 130), err
+    assert "Traceback" not in err
+    left = [path.name for path in tmp_path.iterdir()]
+    assert left == ([] if process.returncode == 130 else ["a.nc"])
+
+
+def test_the_starter_case_still_loads():
+    assert load_case(STARTER).title
+    assert Path(STARTER).is_file()
