@@ -1,4 +1,4 @@
-"""Commands for decisions: sweeps, bands, calibration, furnace margins."""
+"""Commands for decisions: sweeps, bands, calibration, furnace margins, shortest schedules."""
 
 from __future__ import annotations
 
@@ -234,6 +234,101 @@ def margins(
         show([room.margins_table(data)])
 
 
+def shorten(
+    case: CaseArgument,
+    free: Annotated[
+        list[str], typer.Option("--free", metavar="PATH=LOW:HIGH[:STEP]", help="A value to choose; repeat it.")
+    ],
+    keep: Annotated[
+        list[str],
+        typer.Option("--keep", metavar="LIMIT", help="As overfill_at_first_liquid<=0@95 (percent sure); repeat it."),
+    ],
+    fastest: Annotated[
+        float | None, typer.Option("--fastest", metavar="C/H", help="Fastest ramp the furnace can do.")
+    ] = None,
+    not_above: Annotated[
+        list[str] | None, typer.Option("--not-above", metavar="C@H", help="As 213@40: not above 213 °C before 40 h.")
+    ] = None,
+    members: MembersOption = 100,
+    seed: SeedOption = 1,
+    core_spread: CoreOption = 0.0,
+    eccentricity: EccentricityOption = 0.0,
+    furnace: FurnaceOption = 0.0,
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="CASE.toml", help="Case file to write.")] = Path(
+        "shortened.toml"
+    ),
+    curve: Annotated[
+        str | None, typer.Option("--curve", metavar="VALUES", help="Least hours for these values of the first limit.")
+    ] = None,
+    figure: Annotated[Path | None, typer.Option("--figure", metavar="FIGURE", help="Draw that curve.")] = None,
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Find the shortest schedule that keeps all limits, and write it as a case and a furnace programme.
+
+    Example: bronzeward shorten starter.toml --free schedule.steps.1.hold_h=0:48
+    --free schedule.steps.0.to_C=190:213 --keep overfill_at_first_liquid<=0@95
+    """
+    from bronzeward import shorten as room
+    from bronzeward.case import load_case
+    from bronzeward.errors import InputError
+    from bronzeward.result import check_target
+
+    chosen = load_case(case)
+    for path in (output, figure):
+        if path is not None:
+            check_target(path, overwrite)
+    if figure is not None and curve is None:
+        raise InputError("shorten: --figure draws the curve; give its values with --curve")
+    choices, limits = [room.parse_free(text) for text in free], [room.parse_limit(text) for text in keep]
+    rules = room.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
+    spread = _spread(members, seed, core_spread, eccentricity, furnace)
+    found = room.shorten(chosen, choices, limits, rules, spread, seed, workers, progress(quiet, "candidates"))
+    room.write_case(found, output, overwrite)
+    data = None
+    if curve is not None:
+        kind = keep[0].partition(limits[0].kind)[0]
+        values = [room.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
+        data = room.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers)
+        if figure is not None:
+            _save(room.plot_trade_off(data), figure, overwrite)
+    if json:
+        plain = {
+            "hours": found.hours,
+            "feasible": found.feasible,
+            "values": found.values,
+            "binding": list(found.binding),
+        }
+        if data is not None:
+            plain["curve"] = {str(name): column.values.tolist() for name, column in data.variables.items()}
+        show_json({"schema": "bronzeward/shorten/1", "output": str(output), **plain})
+    elif not quiet:
+        show([room.shorten_report(found), ""])
+        if data is not None:
+            show(
+                [
+                    f"{float(limit):g}: {float(hours):.1f} h"
+                    for limit, hours in zip(data["limit"], data["hours"], strict=True)
+                ]
+            )
+        show([f"Case written to {output}; run it with: bronzeward run {output}"])
+
+
+def _times(texts: list[str]) -> tuple[tuple[float, float], ...]:
+    from bronzeward.errors import InputError
+
+    pairs = []
+    for text in texts:
+        try:
+            celsius, hour = (float(part) for part in text.split("@"))
+        except ValueError:
+            raise InputError(f"--not-above {text}: expected TEMPERATURE@HOUR, as in 213@40") from None
+        pairs.append((celsius, hour))
+    return tuple(pairs)
+
+
 def _fitted(found: Any) -> dict[str, Any]:
     return {
         "factors": found.factors,
@@ -285,5 +380,5 @@ def _quantiles(data: Any) -> dict[str, Any]:
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands."""
-    for command in (sweep, band, fit, margins):
+    for command in (sweep, band, fit, margins, shorten):
         app.command()(command)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,6 +17,9 @@ from bronzeward.cli.common import (
     show_json,
 )
 
+if TYPE_CHECKING:
+    from bronzeward.result import Result
+
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
 
 
@@ -26,6 +29,10 @@ def run(
         Path | None,
         typer.Option("--output", "-o", metavar="OUT.nc", help="Default: the case's name here, ending in .nc"),
     ] = None,
+    members: Annotated[
+        int,
+        typer.Option("--members", metavar="N", help="Also run N variations of the constants and store their bands."),
+    ] = 0,
     json: JsonOption = False,
     overwrite: OverwriteOption = False,
     no_cache: NoCacheOption = False,
@@ -33,7 +40,9 @@ def run(
 ) -> None:
     """Run a case: print its answers in sentences and store its history as netCDF.
 
-    Example: bronzeward run starter.toml -o starter.nc
+    With bands, plot, compare and report show them too.
+
+    Example: bronzeward run starter.toml -o starter.nc --members 200
     """
     from bronzeward import result as results
     from bronzeward import summary
@@ -47,6 +56,8 @@ def run(
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:
         raise InputError(f"{case}: {error}") from None
+    if members:
+        result = _with_bands(result, members, quiet)
     results.write_netcdf(result, target, overwrite)
     found = summary.answers(result)
     if json:
@@ -57,6 +68,14 @@ def run(
         show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
     if found["status"] != "completed":
         leave(1)
+
+
+def _with_bands(result: Result, members: int, quiet: bool) -> Result:
+    from bronzeward.banded import with_bands
+    from bronzeward.cli.waiting import progress
+    from bronzeward.ensemble import Spread
+
+    return with_bands(result, Spread(size=members), progress=progress(quiet))
 
 
 def example(
