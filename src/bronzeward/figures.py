@@ -283,7 +283,13 @@ def plot_volume(result: Result, ax: Any = None, against: str = "time") -> Any:
         low, high = min(float(ax.dataLim.y0), -0.5), max(float(ax.dataLim.y1), 0.5)
         ax.set_ylim(low - 0.1 * (high - low), high + 0.22 * (high - low))
         _label(ax, "overfill, % of core", against)
-        note = {"xycoords": ("axes fraction", "data"), "fontsize": 6, "color": style.FAINT, "ha": "right"}
+        note: dict[str, Any] = {
+            "xycoords": ("axes fraction", "data"),
+            "fontsize": 6,
+            "color": style.FAINT,
+            "ha": "right",
+        }
+        note["path_effects"] = _halo()
         ax.annotate(
             "presses on the wall ↑", (0.995, 0.0), xytext=(0, 1.5), textcoords="offset points", va="bottom", **note
         )
@@ -571,6 +577,7 @@ def _share_horizontal(axes: Sequence[Any], marks: list[float]) -> None:
     high = max(ax.get_xlim()[1] for ax in axes)
     for k, ax in enumerate(axes):
         ax.set_xlim(low, high)
+        ax.locator_params(axis="x", nbins=9 if high - low >= 1.0 else 4)
         for mark in marks:
             ax.axvline(mark, color=style.WARN, linewidth=0.35, alpha=0.6, zorder=0.5)
         if k < len(axes) - 1:
@@ -636,5 +643,5 @@ def _write_key(ax: Any, listed: list[Event], total: int) -> None:
         )
 
 
-def _short(text: str, most: int = 52) -> str:
+def _short(text: str, most: int = 46) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"

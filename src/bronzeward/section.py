@@ -426,8 +426,9 @@ def _call_out_pack(ax: Any, strand: Strand, wall: float) -> None:
     """Name the pack and the barrier."""
     barrier = strand.barrier_radius * 1e6
     packed = [ring for ring in strand.rings if ring.copper_fraction < 1.0]
-    words = "pack, copper " + " / ".join(f"{100 * ring.copper_fraction:.0f}" for ring in packed) + " %"
     if packed:
+        shares = sorted({round(100 * ring.copper_fraction) for ring in packed})
+        words = f"pack, {shares[0]} % Cu" if len(shares) == 1 else f"pack, {shares[0]}–{shares[-1]} % Cu"
         inside = _starts(strand)[strand.rings.index(packed[0])] * 1e6 / barrier
         r = 0.5 * (inside + 1.0)
         _lead(ax, words, (r * cos(0.3), -r * sin(0.3)), -0.36, barrier, style.FAINT)
