@@ -31,7 +31,7 @@ def computed(address: str, function: Callable[[Any], Any], jobs: Sequence[Any]) 
         waiting = {
             client.submit(function, job, pure=False, retries=RETRIES): number for number, job in enumerate(jobs)
         }
-        for future in as_completed(list(waiting)):
+        for future in as_completed(list(waiting), loop=client.loop):
             yield waiting.pop(future), future.result()
     finally:
         client.close()
