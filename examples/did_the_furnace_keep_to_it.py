@@ -11,7 +11,7 @@ from pathlib import Path
 from bronzeward import compare, figures, programme
 from bronzeward.case import load_case
 from bronzeward.result import Result
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 from bronzeward.thermocouple import load_log
 
 HERE = Path(__file__).resolve().parent

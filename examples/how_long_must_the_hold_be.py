@@ -15,7 +15,7 @@ from bronzeward import figures, style
 from bronzeward.answers import numbers
 from bronzeward.case import case_from_inputs
 from bronzeward.databases import read_toml
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 HERE = Path(__file__).resolve().parent
 HOURS = (0.0, 4.0, 10.0, 24.0, 48.0)

@@ -11,7 +11,7 @@ from pathlib import Path
 from bronzeward import figures, section
 from bronzeward.case import load_case
 from bronzeward.report import write_report
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 HERE = Path(__file__).resolve().parent
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from bronzeward import figures, section
 from bronzeward.case import load_case
 from bronzeward.layers import COLUMN
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 HERE = Path(__file__).resolve().parent
 MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")

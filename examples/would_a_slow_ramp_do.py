@@ -13,7 +13,7 @@ from bronzeward import compare, figures
 from bronzeward.case import case_from_inputs
 from bronzeward.databases import read_toml
 from bronzeward.result import Result
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 HERE = Path(__file__).resolve().parent
 RATES = (100.0, 25.0, 10.0, 5.0)

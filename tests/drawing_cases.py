@@ -7,7 +7,7 @@ from pathlib import Path
 
 from bronzeward.case import case_from_inputs
 from bronzeward.result import Result
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 QUICK = {"tolerance": 1e-3, "alpha_cells": 12}
 

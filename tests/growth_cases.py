@@ -118,8 +118,9 @@ def random_schedule(rng: np.random.Generator) -> Schedule:
             target = min(HOTTEST_C, edge + float(rng.normal()) * 3.0)
         if rng.random() < 0.05:
             target = float(round(target))
-        schedule = schedule.ramp(rate, to=target)
-    return schedule
+        if target + 273.15 != schedule.temperature[-1]:
+            schedule = schedule.ramp(rate, to=target)
+    return schedule if schedule.time.size > 1 else schedule.hold(1.0)
 
 
 def random_case(seed: int, number: int) -> RandomCase:

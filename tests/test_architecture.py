@@ -20,7 +20,7 @@ ROOMS = (
     ("properties", "schedule", "thermo", "growth", "thermocouple", "result", "style"),
     ("strand", "kinetics", "volume", "regimes", "diagram"),
     ("layers", "case", "assemble", "answers"),
-    ("simulate", "summary", "starter"),
+    ("simulation", "summary", "starter"),
 )
 
 MAY_IMPORT = {"pycalphad": {"thermo"}, "typer": {"cli"}, "numba": {"growth"}}
@@ -92,7 +92,7 @@ def test_help_loads_nothing_heavy():
 def test_a_cached_run_loads_neither_pycalphad_nor_xarray(table, tmp_path):
     # `table` makes sure the cache holds the phase table
     code = (
-        "from bronzeward.case import load_case; from bronzeward.simulate import run_case\n"
+        "from bronzeward.case import load_case; from bronzeward.simulation import run_case\n"
         "from bronzeward import result, starter\n"
         f"result.write_netcdf(run_case(load_case(starter.STARTER)), {str(tmp_path / 'a.nc')!r})"
     )

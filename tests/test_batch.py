@@ -11,7 +11,7 @@ from bronzeward.case import Case, Numerics
 from bronzeward.errors import InputError
 from bronzeward.kinetics import load_set
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import run_case, simulate
+from bronzeward.simulation import run_case, simulate
 from bronzeward.strand import Strand
 
 STRAND = Strand.round(24, 44)
@@ -62,7 +62,7 @@ def test_progress_reaches_the_total() -> None:
 def test_problem_is_the_one_a_single_run_builds() -> None:
     from bronzeward.assemble import Settings, build_problem
     from bronzeward.properties import load_properties
-    from bronzeward.simulate import FEWEST_POINTS, WIDEST_STEP
+    from bronzeward.simulation import FEWEST_POINTS, WIDEST_STEP
 
     case = _case(PACKED, LONG, eta=2.0)
     shared = Shared([case], "run")

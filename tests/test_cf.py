@@ -19,7 +19,7 @@ from bronzeward import Schedule, Strand
 from bronzeward.case import Case
 from bronzeward.kinetics import load_set
 from bronzeward.result import write_netcdf
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 UNITS = pint.UnitRegistry()
 

@@ -13,7 +13,7 @@ import pytest
 from bronzeward import starter
 from bronzeward.case import load_case
 from bronzeward.result import write_netcdf
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 
 CASE = starter.STARTER.read_text(encoding="utf-8")
 
@@ -136,7 +136,8 @@ def test_log_says_what_it_understood(command, in_folder, case):
     (in_folder / "log.csv").write_text("time_h,temperature_C\n0,20\n1,45\n2,70.5\n3,95\n", encoding="utf-8")
     code, out, _ = command("log", "log.csv", "--case", case, "-o", "kept.png")
     assert code == 0
-    assert "+0.5 K at worst" in out
+    assert "divided by commas" in out
+    assert "programmed" in out
     assert (in_folder / "kept.png").is_file()
 
 
@@ -269,3 +270,14 @@ def test_closed_pipe_ends_quietly(table):
     line = f"'{sys.executable}' -m bronzeward boundaries --csv | head -n 1"
     found = subprocess.run(["bash", "-c", line], capture_output=True, text=True, env=environment, check=True)
     assert found.stderr == ""
+
+
+def test_the_python_example_of_the_readme_runs(tmp_path):
+    from pathlib import Path
+
+    readme = Path(__file__).parents[1] / "README.md"
+    code = readme.read_text(encoding="utf-8").split("```python\n")[1].split("```")[0]
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, check=True)
+    shells = [float(line.split("shell ")[1].split(" ")[0]) for line in found.stdout.splitlines()]
+    assert len(shells) == 3
+    assert shells == sorted(shells)

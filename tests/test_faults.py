@@ -24,7 +24,7 @@ from bronzeward.case import Case, load_case
 from bronzeward.errors import InputError
 from bronzeward.kinetics import load_set
 from bronzeward.result import read_netcdf, write_netcdf
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 from bronzeward.starter import STARTER, write_text
 from bronzeward.thermo import cache, load_table
 
@@ -44,7 +44,7 @@ def script(body: str, *words: object) -> subprocess.Popen[str]:
         from bronzeward.errors import InputError
         from bronzeward.kinetics import load_set
         from bronzeward.result import read_netcdf, write_netcdf
-        from bronzeward.simulate import run_case
+        from bronzeward.simulation import run_case
         from bronzeward.starter import write_text
         from bronzeward.thermo import cache, load_table
         run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
@@ -195,7 +195,7 @@ def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):
 def test_a_clock_that_jumps_changes_no_number(run, monkeypatch):
     from datetime import datetime
 
-    import bronzeward.simulate as simulating
+    import bronzeward.simulation as simulating
 
     class Wrong(datetime):
         @classmethod

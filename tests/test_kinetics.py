@@ -13,7 +13,7 @@ from bronzeward.errors import InputError
 from bronzeward.kinetics import GAS_CONSTANT, available_sets, load_set, plain_set, set_from_data
 from bronzeward.properties import load_properties
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 from bronzeward.strand import Strand
 
 ROW = {

@@ -12,7 +12,7 @@ from bronzeward.case import Case
 from bronzeward.kinetics import load_set
 from bronzeward.phases import PHASES
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 from bronzeward.strand import Strand
 
 STRAND = Strand.round(24, 44)

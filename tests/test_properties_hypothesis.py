@@ -26,7 +26,7 @@ from bronzeward.couple import growth_from_integrated, integrated_from_growth
 from bronzeward.kinetics import COMPOUNDS, WIDE_PHASES, load_set, plain_set, set_from_data
 from bronzeward.result import Result, Variable, read_netcdf, write_netcdf
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import plain_inputs, run_case
+from bronzeward.simulation import plain_inputs, run_case
 from bronzeward.strand import Ring, Strand
 from bronzeward.thermocouple import read_log
 

@@ -14,7 +14,7 @@ from bronzeward.kinetics import load_set
 from bronzeward.phases import PHASES
 from bronzeward.result import read_netcdf, write_netcdf
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import run_case, simulate
+from bronzeward.simulation import run_case, simulate
 from bronzeward.starter import STARTER
 from bronzeward.strand import Strand
 

@@ -25,8 +25,8 @@ _HOMES = {
     "load_set": "bronzeward.kinetics",
     "load_table": "bronzeward.thermo",
     "read_netcdf": "bronzeward.result",
-    "run_case": "bronzeward.simulate",
-    "simulate": "bronzeward.simulate",
+    "run_case": "bronzeward.simulation",
+    "simulate": "bronzeward.simulation",
 }
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ if TYPE_CHECKING:
     from bronzeward.result import Result as Result
     from bronzeward.result import read_netcdf as read_netcdf
     from bronzeward.schedule import Schedule as Schedule
-    from bronzeward.simulate import run_case as run_case
-    from bronzeward.simulate import simulate as simulate
+    from bronzeward.simulation import run_case as run_case
+    from bronzeward.simulation import simulate as simulate
     from bronzeward.strand import Strand as Strand
     from bronzeward.thermo import load_table as load_table
 

@@ -40,7 +40,7 @@ from bronzeward.phases import LIQUID, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
 from bronzeward.regimes import NODES, Regimes, build_regimes
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import FEWEST_POINTS, WIDEST_STEP, Recorded, event_name, read_record, stored_times
+from bronzeward.simulation import FEWEST_POINTS, WIDEST_STEP, Recorded, event_name, read_record, stored_times
 from bronzeward.strand import Strand
 from bronzeward.thermo import load_table
 from bronzeward.thermo.cache import folder as cache_folder

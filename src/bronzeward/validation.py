@@ -24,7 +24,7 @@ from bronzeward.phases import PHASES
 from bronzeward.properties import Properties, load_properties
 from bronzeward.result import Result, names
 from bronzeward.schedule import Schedule
-from bronzeward.simulate import run_case
+from bronzeward.simulation import run_case
 from bronzeward.strand import Strand
 
 ZERO = 273.15

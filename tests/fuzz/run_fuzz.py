@@ -148,7 +148,7 @@ def binary_seeds(target: str, folder: Path) -> list[bytes]:
         from bronzeward.case import Case
         from bronzeward.kinetics import load_set
         from bronzeward.result import write_netcdf
-        from bronzeward.simulate import run_case
+        from bronzeward.simulation import run_case
 
         plan = Schedule.start(20).ramp(200, to=300)
         write_netcdf(run_case(Case(Strand.round(24, 44), plan, load_set())), path, overwrite=True)

@@ -136,7 +136,7 @@ def log(
 
     Example: bronzeward log furnace.csv --case starter.toml -o kept.png
     """
-    from bronzeward import figures
+    from bronzeward import figures, programme
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
     from bronzeward.schedule import Schedule
@@ -164,24 +164,12 @@ def log(
         show(found.understood)
     if case is not None:
         programmed = load_case(case).schedule
+        kept = programme.compare_programme(programmed, measured)
         if not json:
-            show(_kept(programmed, measured))
+            show(["", *programme.sentences(kept), "", programme.table(kept)])
         if output is not None:
-            figures.save(figures.plot_programme(programmed, measured).figure, output, overwrite)
-
-
-def _kept(programmed: Any, measured: Any) -> list[str]:
-    """How far the furnace was from its programme while both last."""
-    import numpy as np
-
-    common = measured.time[measured.time <= programmed.time[-1]]
-    gap = measured.temperature_at(common) - programmed.temperature_at(common)
-    worst = int(np.argmax(np.abs(gap)))
-    return [
-        f"Programme {programmed.hours:.1f} h, log {measured.hours:.1f} h.",
-        f"Measured less programmed: {gap.mean():+.1f} K on average, {gap[worst]:+.1f} K at worst, "
-        f"after {common[worst] / 3600.0:.2f} h.",
-    ]
+            figure = figures.plot_programme(programmed, measured, shift=kept.shift).figure
+            figures.save(figure, output, overwrite)
 
 
 def _target(path: Path, overwrite: bool) -> Path:

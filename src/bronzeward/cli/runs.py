@@ -48,7 +48,7 @@ def run(
     from bronzeward import summary
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
-    from bronzeward.simulate import run_case
+    from bronzeward.simulation import run_case
 
     chosen = load_case(case)
     target = results.check_target(output or Path(f"{case.stem}.nc"), overwrite)

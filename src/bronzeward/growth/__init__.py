@@ -3,5 +3,5 @@
 Everything here is written in the small part of Python that also compiles: scalars, one-dimensional
 sequences, loops, `math`. One run is interpreted as it stands (sequences are lists); many runs are
 compiled (`compiled.py`, sequences are numpy arrays). Nothing here knows files, units other than SI,
-or where a number came from; `simulate` prepares the `Problem` and reads the records.
+or where a number came from; `simulation` prepares the `Problem` and reads the records.
 """
