@@ -270,6 +270,7 @@ def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
     if abs(scale - 1.0) > LARGEST_REST:
         scale = 1.0
         tin = held
+    w.corrected[1] += tin - held
     for c in range(first, last):
         w.x[c] *= scale
         w.u[c] = amount * (p.edge[c + slot + 1] - p.edge[c + slot]) * w.x[c]

@@ -263,6 +263,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
     atoms = total(w, w.n)
     tin = total(w, w.tin)
     w.corrected[0] = 0.0
+    w.corrected[1] = 0.0
     time, temperature = p.time[0], p.temperature_start[0]
     regime = int(p.regime[0])
     set_temperature(p, w, regime, temperature, -1)

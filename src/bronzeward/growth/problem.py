@@ -93,7 +93,7 @@ class Work(NamedTuple):
     lower: Numbers
     right: Numbers
     held: Numbers  # (cells + 9) copies while cells are laid out anew
-    corrected: Numbers  # (1) tin that closing the balance after each step has moved so far [mol/m]
+    corrected: Numbers  # (2) tin that closing the balance moved so far; that stages gave to profiles beyond their cells
 
 
 class Record(NamedTuple):
@@ -140,7 +140,7 @@ def new_work(n_cells: int, zeros: Any) -> Work:
     slot, cell, face = _N_WORK_SLOT, n_cells, n_cells + _N_WORK_SLOT
     sizes = {
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
-        "corrected": 1, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
+        "corrected": 2, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
         "face": face, "diagonal": face, "upper": face, "lower": face, "right": face, "held": face,
     }  # fmt: skip
     return Work(*(zeros(sizes.get(name, slot)) for name in Work._fields))

@@ -1,0 +1,19 @@
+"""Random strands, schedules and constants: every run ends and keeps what it must. 100,000 in benchmarks."""
+
+from __future__ import annotations
+
+from growth_cases import array_record, array_work, cache_folder, complaints, random_case, run_compiled
+
+SEED, CASES = 20, 1000
+
+
+def test_random_cases() -> None:
+    record = array_record(20000, 400)
+    failed = []
+    for number in range(CASES):
+        problem = random_case(SEED, number).problem()
+        run_compiled(problem, array_work(problem.n_cells), record, cache_folder())
+        found = complaints(problem, record)
+        if found:
+            failed.append((number, found))
+    assert failed == []
