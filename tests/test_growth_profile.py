@@ -24,7 +24,9 @@ START = 0
 class Layer:
     """One wide phase whose two ends stand still, driven through `profile.py` with the engine's own method."""
 
-    def __init__(self, edges: np.ndarray, size: float, x_in: float | None, x_out: float | None, hole: float | None = None):
+    def __init__(
+        self, edges: np.ndarray, size: float, x_in: float | None, x_out: float | None, hole: float | None = None
+    ) -> None:
         # hole: area inside the layer [m2]; None: plane
         cells = len(edges) - 1
         base = problem_of(Strand.couple(10, 10), Schedule.start(20).ramp(10, to=30))
@@ -184,4 +186,5 @@ def test_mean_growth_is_the_mean_of_the_exponential() -> None:
     for left, right in ((0.0, 0.08), (0.05, 0.02), (0.03, 0.03)):
         points = np.linspace(left, right, 20001)
         # the trapezoid's own error, (28.7 * 0.08)^2 / 12 / 4e8
-        assert mean_growth(28.7, left, right) == pytest.approx(np.trapezoid(np.exp(28.7 * points), dx=1.0 / 20000), rel=1e-8)
+        mean = np.trapezoid(np.exp(28.7 * points), dx=1.0 / 20000)
+        assert mean_growth(28.7, left, right) == pytest.approx(mean, rel=1e-8)

@@ -34,7 +34,8 @@ def main(seed: int, cases: int) -> int:
             failed += 1
             print(f"case {seed}/{number}: {'; '.join(found)}", flush=True)
     ms = 1e3 * np.array(times[1:])
-    print(f"{cases} cases, {failed} failed; ms a run: mean {ms.mean():.1f}, median {np.median(ms):.1f}, most {ms.max():.0f}")
+    print(f"{cases} cases, {failed} failed")
+    print(f"ms a run: mean {ms.mean():.1f}, median {np.median(ms):.1f}, most {ms.max():.0f}")
     return int(failed > 0)
 
 

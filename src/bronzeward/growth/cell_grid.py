@@ -10,7 +10,8 @@ def graded_edges(cells: int) -> list[float]:
     """Edges from 0 to 1 of cells that grow geometrically from `FIRST_CELL`; equal ones if these are finer."""
     if cells * FIRST_CELL >= 1.0:
         return [k / cells for k in range(cells + 1)]
-    low, high = 1.0 + 1e-9, 1e4
+    # the last cell alone would be everything at the upper end
+    low, high = 1.0 + 1e-9, (1.0 / FIRST_CELL) ** (1.0 / max(cells - 1, 1)) + 1e-9
     for _ in range(200):
         ratio = (low * high) ** 0.5
         total = FIRST_CELL * (ratio**cells - 1.0) / (ratio - 1.0)
