@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from bronzeward import databases
 from bronzeward.couple import integrated_terms
 from bronzeward.errors import InputError
+from bronzeward.exact import written
 from bronzeward.properties import load_properties
 
 GAS_CONSTANT = 8.314462618
@@ -256,6 +257,14 @@ def plain_set(kinetics: KineticSet) -> dict[str, Any]:
     return data
 
 
+def _kilo(joule: float) -> float:
+    return written(joule, 1e3, lambda kilojoule: kilojoule * 1e3)
+
+
+def _celsius(kelvin: float) -> float:
+    return round(kelvin - ZERO_CELSIUS, 9)
+
+
 def _row(constant: Constant) -> dict[str, Any]:
     compound = constant.phase in COMPOUNDS
     return {
@@ -263,17 +272,17 @@ def _row(constant: Constant) -> dict[str, Any]:
         "contact": constant.contact,
         "kind": "integrated" if compound else "tracer" if constant.thermodynamic else "interdiffusion",
         "prefactor": constant.prefactor,
-        "activation_energy_kJ_per_mol": constant.activation / 1e3,
+        "activation_energy_kJ_per_mol": _kilo(constant.activation),
         "composition_exponent": constant.exponent,
-        "t_min_C": constant.range[0] - ZERO_CELSIUS,
-        "t_max_C": constant.range[1] - ZERO_CELSIUS,
+        "t_min_C": _celsius(constant.range[0]),
+        "t_max_C": _celsius(constant.range[1]),
         "factor_1sigma": constant.factor,
         "factor_1sigma_extrapolated": constant.extrapolated_factor,
         "grade": constant.grade,
         "seen": constant.seen,
         "source": list(constant.source),
         "note": constant.note,
-        "more_terms": [[a, e / 1e3] for a, e in constant.terms],
+        "more_terms": [[a, _kilo(e)] for a, e in constant.terms],
     }
 
 

@@ -15,6 +15,7 @@ import bronzeward
 from bronzeward import databases
 from bronzeward.assemble import Settings, as_lists, build_problem, slot_volumes
 from bronzeward.case import Case, Numerics
+from bronzeward.exact import written
 from bronzeward.growth.engine import integrate
 from bronzeward.growth.problem import (
     APPEARS,
@@ -41,7 +42,7 @@ from bronzeward.properties import Properties, load_properties
 from bronzeward.regimes import Regimes, build_regimes
 from bronzeward.result import Result, Variable
 from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.strand import MICROMETRE, Strand
 from bronzeward.thermo import load_table
 from bronzeward.volume import cavity, contents, core_volume, yield_pressure
 
@@ -395,21 +396,18 @@ def plain_inputs(case: Case) -> dict[str, Any]:
 
 
 def _plain_strand(strand: Strand) -> dict[str, Any]:
-    films = {"initial_eta_um": strand.initial_eta * 1e6, "initial_epsilon_um": strand.initial_epsilon * 1e6}
+    """A strand with the keys of a case file, in numbers that read back to the same bits."""
+
+    def length(metres: float) -> float:
+        return written(metres, MICROMETRE, lambda um: um * MICROMETRE)
+
+    def diameter(radius: float) -> float:
+        return written(radius, 0.5 * MICROMETRE, lambda um: 0.5 * um * MICROMETRE)
+
+    films = {"initial_eta_um": length(strand.initial_eta), "initial_epsilon_um": length(strand.initial_epsilon)}
     if strand.plane:
-        return {
-            "couple": {
-                "tin_thickness_um": strand.core_radius * 1e6,
-                "copper_thickness_um": strand.rings[0].radius * 1e6,
-                **films,
-            }
-        }
-    pack = [{"outer_diameter_um": 2e6 * ring.radius, "copper_fraction": ring.copper_fraction} for ring in strand.rings]
-    return {
-        "strand": {
-            "core_diameter_um": 2e6 * strand.core_radius,
-            "pack": pack,
-            "porosity": strand.porosity,
-            **films,
-        }
-    }
+        tin, copper = length(strand.core_radius), length(strand.rings[0].radius)
+        return {"couple": {"tin_thickness_um": tin, "copper_thickness_um": copper, **films}}
+    pack = [{"outer_diameter_um": diameter(r.radius), "copper_fraction": r.copper_fraction} for r in strand.rings]
+    core = {"core_diameter_um": diameter(strand.core_radius), "pack": pack, "porosity": strand.porosity}
+    return {"strand": {**core, **films}}
