@@ -94,7 +94,8 @@ def test_every_run_conserves_copper_and_tin(strand, steps):
 
 @RUNS
 @given(
-    floats(8e-6, 40e-6), floats(1.5, 2.2), st.integers(120, 218), floats(1.0, 40.0), floats(1.05, 4.0), st.integers(1, 7)
+    floats(8e-6, 40e-6), floats(1.5, 2.2), st.integers(120, 218), floats(1.0, 40.0), floats(1.05, 4.0),
+    st.integers(1, 7),
 )  # fmt: skip
 def test_hotter_or_longer_never_uses_less_tin(core, ratio, celsius, hours, longer, hotter):
     """Below the eutectic, where nothing melts back; within 1e-3 of what is used (tolerance 1e-4 a step)."""

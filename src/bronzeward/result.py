@@ -101,7 +101,7 @@ def read_netcdf(path: str | Path) -> Result:
                 for name, v in file.variables.items()
             }
             attributes = {name: file.getncattr(name) for name in file.ncattrs()}
-    except (OSError, RuntimeError, UnicodeDecodeError) as error:
+    except Exception as error:  # a damaged file makes the netCDF library raise nearly anything
         raise InputError(f"{path}: cannot be read as netCDF ({error})") from None
     if "bronzeward_schema" not in attributes:
         raise InputError(f"{path}: not a bronzeward result (no bronzeward_schema attribute)")

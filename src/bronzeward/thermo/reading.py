@@ -5,6 +5,7 @@ The one module that imports pycalphad.
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import replace
 from typing import Any
@@ -19,6 +20,9 @@ from bronzeward.thermo.description import Description
 from bronzeward.thermo.gibbs import Expressions, Phase
 
 _PRESSURE = 101325.0
+
+_TOWER = re.compile(r"\*\*[\s(]*[-+]?[\s(]*(?:\d{4}|[\w.#]+[\s)]*\*\*)")
+"""Powers that take minutes and gigabytes to write out, and that no description needs."""
 
 
 
@@ -67,6 +71,8 @@ def open_database(description: Description) -> Any:
     """pycalphad's database of a description."""
     try:
         text = description.path.read_text(encoding="utf-8", errors="replace")
+        if _TOWER.search(text):
+            raise ValueError("a power of a power, or an exponent of more than three digits")
         return Database.from_string(text, fmt="tdb")
     except Exception as error:
         reason = " ".join(str(error).split())[:160]
