@@ -29,7 +29,7 @@ def overfill(kelvin: float, n: np.ndarray, tin: np.ndarray, pores: float = 0.0) 
 
 
 def test_by_hand() -> None:
-    """One mole of liquid tin at 600 K beside two of copper: Assael et al. 2010 density, expansion to the third power."""
+    """A mole of liquid tin at 600 K beside two of copper: Assael et al. 2010 density, expansion to the third power."""
     n, tin = amounts(liquid=1.0, alpha=2.0), amounts(liquid=1.0)
     liquid = 0.118710 / (6979.0 - 0.652 * (600.0 - 505.08))
     copper = 2.0 * 7.111e-6 * (1 + 1.75e-5 * (600.0 - 298.15)) ** 3
