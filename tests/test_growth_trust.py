@@ -19,7 +19,8 @@ from bronzeward.strand import Strand
 from growth_cases import Run, problem_of, random_case, run_fast, run_plain
 
 PLATEAUS = Schedule.start(20).ramp(25, to=150).ramp(25, to=210).hold(24).hold(24).ramp(50, to=300).ramp(50, to=350)
-PLATEAUS = PLATEAUS.ramp(50, to=400).hold(5).hold(43).ramp(50, to=500).ramp(50, to=570).ramp(50, to=650).hold(5).hold(45)
+PLATEAUS = PLATEAUS.ramp(50, to=400).hold(5).hold(43).ramp(50, to=500).ramp(50, to=570)
+PLATEAUS = PLATEAUS.ramp(50, to=650).hold(5).hold(45)
 
 
 @pytest.mark.parametrize("number", [0, 3, 12, 21])
@@ -162,7 +163,6 @@ DAMAGE: dict[str, tuple[Any, str, Any]] = {
     "interface forgotten inside": (balance, "speed_inside", lambda w, k: 0.0),
     "profile takes 5 % too much": (balance, "wide_flows", leaky_profile),
     "tin lost when atoms change sides": (changes, "take", leaky_take),
-    "seeds and leftovers not settled": (changes, "settle", lambda p, w, inner, outer, missing: None),
     "core freezes for nothing": (engine, "freeze_core", lambda p, w, regime: changes.clear(p, w, 0)),
     "phase vanishes instead of splitting": (engine, "decompose", lambda p, w, regime, slot: changes.clear(p, w, slot)),
 }
