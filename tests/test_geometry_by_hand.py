@@ -1,0 +1,66 @@
+"""Resistance to radial flow and composition, by hand: what a mutant of either must not survive."""
+
+from __future__ import annotations
+
+from math import log, pi
+
+import pytest
+
+from bronzeward.composition import atom_fraction, mass_fraction
+from bronzeward.growth.geometry import path, resistance, resistance_slope
+from bronzeward.schedule import Schedule
+from bronzeward.strand import Strand
+from growth_cases import problem_of
+
+CORE, SLEEVE, PACK, SHARE = 10e-6, 20e-6, 40e-6, 0.3
+ROUND = problem_of(Strand.round(20, 40, pack=[(80, SHARE)]), Schedule.start(20).ramp(10, to=30))
+PLANE = problem_of(Strand.couple(10, 10), Schedule.start(20).ramp(10, to=30))
+BORDER = pi * SLEEVE**2
+
+
+def area(radius: float) -> float:
+    """Area that copper-tin phases may occupy inside a radius."""
+    inside = pi * min(radius, SLEEVE) ** 2
+    return inside + SHARE * pi * max(radius**2 - SLEEVE**2, 0.0)
+
+
+def by_hand(a: float, b: float) -> float:
+    """Integral of dr / (2 pi r phi) from radius a to b."""
+    inner = log(min(b, SLEEVE) / min(a, SLEEVE)) / (2 * pi)
+    return inner + log(max(b, SLEEVE) / max(a, SLEEVE)) / (2 * pi * SHARE)
+
+
+@pytest.mark.parametrize(("a", "b"), [(4e-6, 8e-6), (8e-6, 15e-6), (15e-6, 30e-6), (25e-6, 39e-6)])
+def test_resistance(a, b):
+    assert resistance(ROUND, area(b)) - resistance(ROUND, area(a)) == pytest.approx(by_hand(a, b), rel=1e-10)
+    assert path(ROUND, area(a), area(b) - area(a)) == pytest.approx(by_hand(a, b), rel=1e-10)
+
+
+@pytest.mark.parametrize(("radius", "phi"), [(4e-6, 1.0), (12e-6, 1.0), (30e-6, SHARE)])
+def test_slope(radius, phi):
+    # dS/dr = 1 / (2 pi r phi) and dA/dr = 2 pi r phi
+    assert resistance_slope(ROUND, area(radius)) == pytest.approx((2 * pi * radius * phi) ** -2, rel=1e-10)
+
+
+def test_path_far_below_the_rounding_of_the_area():
+    width = 1e-12 * area(15e-6)
+    assert path(ROUND, area(15e-6), width) == pytest.approx(width / (2 * pi * 15e-6) ** 2, rel=1e-9)
+
+
+def test_plane():
+    assert resistance(PLANE, 3e-6) == 3e-6
+    assert resistance_slope(PLANE, 3e-6) == 1.0
+    assert path(PLANE, 3e-6, 2e-6) == 2e-6
+
+
+def test_an_empty_centre_is_finite():
+    assert path(ROUND, 0.0, 1e-12) < 1e3
+    assert resistance(ROUND, 0.0) == resistance(ROUND, -1e-20)
+
+
+def test_compositions():
+    """Cu3Sn: 118.71 of 118.71 + 3 * 63.546 g; Cu6Sn5 likewise."""
+    assert float(mass_fraction(0.25)) == pytest.approx(118.71 / (118.71 + 3 * 63.546), rel=1e-12)
+    assert float(atom_fraction(5 * 118.71 / (5 * 118.71 + 6 * 63.546))) == pytest.approx(5 / 11, rel=1e-12)
+    assert float(mass_fraction(0.0)) == float(atom_fraction(0.0)) == 0.0
+    assert float(mass_fraction(1.0)) == float(atom_fraction(1.0)) == 1.0
