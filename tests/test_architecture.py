@@ -16,7 +16,7 @@ SOURCE = Path(bronzeward.__file__).parent
 #: Rooms from the bottom up; a module imports only from rooms below its own, or from its own package.
 ROOMS = (
     ("errors", "exact", "phases"),
-    ("composition", "databases", "couple"),
+    ("composition", "databases", "couple", "whole_file"),
     ("properties", "schedule", "thermo", "growth", "thermocouple", "result", "style"),
     ("strand", "kinetics", "volume", "regimes", "diagram"),
     ("layers", "case", "assemble", "answers"),

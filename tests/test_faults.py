@@ -25,8 +25,9 @@ from bronzeward.errors import InputError
 from bronzeward.kinetics import load_set
 from bronzeward.result import read_netcdf, write_netcdf
 from bronzeward.simulation import run_case
-from bronzeward.starter import STARTER, write_text
+from bronzeward.starter import STARTER
 from bronzeward.thermo import cache, load_table
+from bronzeward.whole_file import write_text
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +46,7 @@ def script(body: str, *words: object) -> subprocess.Popen[str]:
         from bronzeward.kinetics import load_set
         from bronzeward.result import read_netcdf, write_netcdf
         from bronzeward.simulation import run_case
-        from bronzeward.starter import write_text
+        from bronzeward.whole_file import write_text
         from bronzeward.thermo import cache, load_table
         run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
     """
@@ -83,7 +84,7 @@ FULL = """
     ("name", "write"),
     [
         ("old.nc", "write_netcdf(run, target, overwrite=True)"),
-        ("old.toml", "write_text(target, 'a' * 50000)"),
+        ("old.toml", "write_text('a' * 50000, target, True)"),
         ("old.png", "from bronzeward import figures; figures.save(figures.draw_history(run), target, True)"),
         ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
         ("sweep.nc", "from bronzeward.sweep import write; write(run.to_dataset(), target, True)"),
@@ -112,7 +113,7 @@ def test_full_disk_only_means_no_cache(run, tmp_path):
     [
         ("a.nc", "write_netcdf(run, target, overwrite=True)", lambda path: read_netcdf(path)["time"].size > 2),
         ("table.nc", "cache.write(target, load_table())", lambda path: cache.read(path) is not None),
-        ("a.txt", "write_text(target, 'x' * 300000)", lambda path: path.stat().st_size == 300000),
+        ("a.txt", "write_text('x' * 300000, target, True)", lambda path: path.stat().st_size == 300000),
     ],
 )
 def test_kill_while_writing(name, write, read, run, tmp_path):
@@ -166,7 +167,7 @@ def closed(tmp_path, monkeypatch):
 def test_read_only_folder(run, closed):
     for write in (
         lambda: write_netcdf(run, closed / "old.nc", overwrite=True),
-        lambda: write_text(closed / "old.nc", "new"),
+        lambda: write_text("new", closed / "old.nc", True),
         lambda: _write_sweep(run, closed / "old.nc"),
     ):
         with pytest.raises(InputError, match="cannot be written"):

@@ -28,7 +28,8 @@ from bronzeward.kinetics import COMPOUNDS, GAS_CONSTANT, WIDE_PHASES, Covariance
 from bronzeward.layers import COLUMN, by_phase
 from bronzeward.measured import Measurement
 from bronzeward.showing import table
-from bronzeward.tomlout import toml_text, write_text
+from bronzeward.tomlout import toml_text
+from bronzeward.whole_file import write_text
 
 MODES = ("factors", "arrhenius")
 

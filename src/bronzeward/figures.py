@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 from collections.abc import Sequence
 from math import ceil
 from pathlib import Path
@@ -22,8 +21,9 @@ from bronzeward import style
 from bronzeward.errors import InputError
 from bronzeward.layers import COLUMN
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
-from bronzeward.result import Result, check_target, names
+from bronzeward.result import Result, names
 from bronzeward.schedule import HOUR, ZERO_CELSIUS, Schedule
+from bronzeward.whole_file import replacing
 
 Array = NDArray[np.float64]
 
@@ -395,15 +395,8 @@ def save(figure: Figure, path: str | Path, overwrite: bool = False) -> Path:
         raise InputError(
             f"{target}: figures end in {', '.join(SUFFIXES)}; '{target.suffix or target.name}' is none of them"
         )
-    target = check_target(target, overwrite)
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
-    try:
+    with replacing(target, overwrite) as temporary:
         temporary.write_bytes(encode(figure, target.suffix.lower()[1:]))
-        os.replace(temporary, target)
-    except OSError as error:
-        raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
-    finally:
-        temporary.unlink(missing_ok=True)
     return target
 
 

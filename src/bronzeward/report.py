@@ -25,10 +25,10 @@ from bronzeward.errors import InputError
 from bronzeward.kinetics import Constant
 from bronzeward.layers import COLUMN
 from bronzeward.phases import PHASES
-from bronzeward.result import Result, check_target
+from bronzeward.result import Result
 from bronzeward.schedule import HOUR, ZERO_CELSIUS
-from bronzeward.starter import write_text
 from bronzeward.summary import answers, sentences
+from bronzeward.whole_file import write_text
 
 MOMENTS = ("first liquid", "peak liquid", "liquid gone", "before eta decomposes", "end")
 """Sections shown, as far as the run has these moments and they differ."""
@@ -73,9 +73,7 @@ def write_report(result: Result, path: str | Path, overwrite: bool = False) -> P
     target = Path(path)
     if target.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{target}: a report ends in .html")
-    target = check_target(target, overwrite)
-    write_text(target, html(result))
-    return target
+    return write_text(html(result), target, overwrite)
 
 
 def html(result: Result) -> str:

@@ -6,8 +6,6 @@ not wait for xarray to load.
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +16,7 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.phases import PHASES
+from bronzeward.whole_file import replacing
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -54,36 +53,13 @@ class Result:
         return xr.Dataset(columns, coords=coordinates, attrs=self.attributes)
 
 
-def check_target(path: str | Path, overwrite: bool) -> Path:
-    """The output path, if something may be written there."""
-    target = Path(path)
-    if not target.parent.is_dir():
-        raise InputError(f"{target}: the folder {target.parent} does not exist; make it first")
-    if target.is_dir():
-        raise InputError(f"{target}: is a folder; give a file name")
-    if target.exists() and not overwrite:
-        raise InputError(f"{target}: exists already; use --overwrite to replace it")
-    return target
-
-
 def write_netcdf(result: Result, path: str | Path, overwrite: bool = False) -> Path:
-    """Write to a temporary name beside the target, then rename: a reader never meets half a file."""
+    """Write a result; a reader never meets half a file."""
     import netCDF4
 
-    target = check_target(path, overwrite)
-    handle, temporary = _temporary(target)
-    os.close(handle)
-    try:
-        with netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
-            _fill(file, result)
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, target)
-    except (OSError, RuntimeError) as error:  # the netCDF library raises RuntimeError on a full disk
-        raise InputError(f"{target}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
-    finally:
-        if os.path.exists(temporary):
-            os.unlink(temporary)
-    return target
+    with replacing(path, overwrite) as temporary, netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
+        _fill(file, result)
+    return Path(path)
 
 
 def read_netcdf(path: str | Path) -> Result:
@@ -163,19 +139,6 @@ def _fault(result: Result) -> str | None:
 def names(result: Result | xr.Dataset | Mapping[str, Any], variable: str) -> list[str]:
     """A string variable as a list."""
     return [str(name) for name in np.asarray(result[variable])]
-
-
-def _temporary(target: Path) -> tuple[int, str]:
-    try:
-        return tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
-    except OSError as error:
-        raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _fill(file: Any, result: Result) -> None:

@@ -29,7 +29,8 @@ from bronzeward.errors import InputError
 from bronzeward.paths import case_with, inputs_of, value_at, with_values
 from bronzeward.schedule import HOUR, ZERO_CELSIUS, Schedule
 from bronzeward.showing import checked_answer, number, shown, table, title, unit
-from bronzeward.tomlout import toml_text, write_text
+from bronzeward.tomlout import toml_text
+from bronzeward.whole_file import write_text
 
 if TYPE_CHECKING:
     import xarray as xr

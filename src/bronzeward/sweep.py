@@ -34,9 +34,9 @@ from bronzeward.ensemble import Members, Spread, eta_counted, quantiles
 from bronzeward.errors import InputError
 from bronzeward.growth.compiled import source_digest
 from bronzeward.paths import Axis, case_with, inputs_of
-from bronzeward.result import check_target
 from bronzeward.showing import checked_answer, number, shown, table, title, unit
 from bronzeward.thermo import load_table
+from bronzeward.whole_file import replacing
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -326,21 +326,11 @@ def clear_parts(parts: str | Path, data: xr.Dataset) -> None:
 
 def write(data: xr.Dataset, path: str | Path, overwrite: bool = False) -> Path:
     """Write a Dataset of this package as netCDF, first under a temporary name."""
-    target = check_target(path, overwrite)
-    temporary = ""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
-        os.close(handle)
-        # coordinates have no gaps, and CF allows them no fill value
-        data.to_netcdf(temporary, engine="netcdf4", encoding={str(name): {"_FillValue": None} for name in data.coords})
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
-    except (OSError, RuntimeError) as error:  # the netCDF library raises RuntimeError on a full disk
-        raise InputError(f"{target}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
-    finally:
-        if temporary and os.path.exists(temporary):
-            os.unlink(temporary)
-    return target
+    # coordinates have no gaps, and CF allows them no fill value
+    encoding = {str(name): {"_FillValue": None} for name in data.coords}
+    with replacing(path, overwrite) as temporary:
+        data.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
+    return Path(path)
 
 
 def chosen(data: xr.Dataset, answer: str, at: Mapping[str, float] | None = None, most: int = 2) -> Any:

@@ -3,13 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
-
-from bronzeward.result import check_target
 
 
 def toml_text(data: Mapping[str, Any]) -> str:
@@ -66,18 +61,3 @@ def _value(value: Any) -> str:
     if _is_rows(value):
         return "[\n" + "".join(f"    {_value(row)},\n" for row in value) + "]"
     return "[" + ", ".join(_value(item) for item in value) + "]"
-
-
-def write_text(text: str, path: str | Path, overwrite: bool = False) -> Path:
-    """Write a text file, first under a temporary name."""
-    target = check_target(path, overwrite)
-    handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
-    finally:
-        if os.path.exists(temporary):
-            os.unlink(temporary)
-    return target

@@ -15,9 +15,8 @@ import numpy as np
 import bronzeward
 from bronzeward import databases, figures, style
 from bronzeward.errors import InputError
-from bronzeward.result import check_target
-from bronzeward.starter import write_text
 from bronzeward.validation import HOLDS, MISSES, NOT_COMPUTED, Outcome, by_topic, counts, summary
+from bronzeward.whole_file import write_text
 
 FARTHEST = 3.0
 """Deviations are drawn at most this many tolerances away."""
@@ -43,9 +42,7 @@ def write_page(outcomes: list[Outcome], path: str | Path, overwrite: bool = Fals
     target = Path(path)
     if target.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{target}: a validation page ends in .html")
-    target = check_target(target, overwrite)
-    write_text(target, page(outcomes))
-    return target
+    return write_text(page(outcomes), target, overwrite)
 
 
 def page(outcomes: list[Outcome]) -> str:

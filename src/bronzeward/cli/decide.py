@@ -66,7 +66,7 @@ def sweep(
     from bronzeward import sweep as sweeps
     from bronzeward.case import load_case
     from bronzeward.paths import parse_axis
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
     axes = [parse_axis(text) for text in vary]
@@ -112,7 +112,7 @@ def band(
     from bronzeward import ensemble
     from bronzeward import sweep as sweeps
     from bronzeward.case import load_case
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}_band.nc"), overwrite)
@@ -167,7 +167,7 @@ def fit(
     from bronzeward.case import load_case
     from bronzeward.kinetics import load_set
     from bronzeward.measured import read_measurements
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     check_target(output, overwrite)
     if figure is not None:
@@ -215,7 +215,7 @@ def margins(
     from bronzeward import margins as room
     from bronzeward import sweep as sweeps
     from bronzeward.case import load_case
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
     for path in (output, figure):
@@ -274,7 +274,7 @@ def shorten(
     from bronzeward import shorten as room
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
     for path in (output, figure):

@@ -173,7 +173,7 @@ def log(
 
 
 def _target(path: Path, overwrite: bool) -> Path:
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     return check_target(path, overwrite)
 

@@ -49,9 +49,10 @@ def run(
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
     from bronzeward.simulation import run_case
+    from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
-    target = results.check_target(output or Path(f"{case.stem}.nc"), overwrite)
+    target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
     try:
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:
@@ -90,7 +91,7 @@ def example(
     Example: bronzeward example -o starter.toml
     """
     from bronzeward import starter
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     text = starter.text()
     if json:
@@ -101,7 +102,7 @@ def example(
         typer.echo(text, nl=False)
     if output is not None:
         target = check_target(output, overwrite)
-        starter.write(target)
+        starter.write(target, overwrite)
         if not json:
             show([f"Starter case written to {target}; run it with: bronzeward run {target}"])
 

@@ -231,7 +231,7 @@ def diagram(
     """
     from bronzeward import figures
     from bronzeward.diagram import draw_diagram
-    from bronzeward.result import check_target
+    from bronzeward.whole_file import check_target
 
     check_target(output, overwrite)
     ax = draw_diagram(_table(description, no_cache), zoom=zoom, points=_points(point), path=_course(case))

@@ -39,7 +39,7 @@ def validate(
 
     if output is not None:
         from bronzeward.errors import InputError
-        from bronzeward.result import check_target
+        from bronzeward.whole_file import check_target
 
         if output.suffix.lower() not in (".html", ".htm"):
             raise InputError(f"{output}: a validation page ends in .html")

@@ -33,10 +33,7 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -45,11 +42,11 @@ import numpy as np
 
 import bronzeward
 from bronzeward.composition import mass_fraction
-from bronzeward.errors import InputError
 from bronzeward.thermo.compare import Pair, compare_invariants
 from bronzeward.thermo.path import Stretch
 from bronzeward.thermo.records import Array, Field, Invariant
 from bronzeward.thermo.table import PhaseTable
+from bronzeward.whole_file import replacing
 
 ZERO_CELSIUS = 273.15
 """0 °C [K], exact."""
@@ -150,24 +147,8 @@ def write_netcdf(table: PhaseTable, target: str | Path, overwrite: bool = False)
     """
     import netCDF4
 
-    place = Path(target)
-    if place.exists() and not overwrite:
-        raise InputError(f"{place} exists already; choose another name or allow overwriting")
-    if not place.parent.is_dir():
-        raise InputError(f"{place.parent}: no such folder")
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{place.name}-", suffix=".tmp", dir=place.parent)
-        os.close(handle)
-        with netCDF4.Dataset(temporary, "w") as data:
-            _fill(data, table)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, place)
-    except (OSError, RuntimeError) as error:
-        if temporary is not None:
-            with suppress(OSError):
-                os.unlink(temporary)
-        raise InputError(f"{place}: cannot be written ({error})") from None
+    with replacing(target, overwrite) as temporary, netCDF4.Dataset(temporary, "w") as data:
+        _fill(data, table)
 
 
 _COLUMNS = ("temperature_K", "temperature_C", "x_copper_side", "w_copper_side", "x_tin_side", "w_tin_side")
