@@ -159,7 +159,7 @@ BAD_CASES = {
     "broken toml": (CASE + "\n[strand\n", "not valid TOML"),
     "unknown set": (with_line('set = "default"', 'set = "nobody1900"'), "nobody1900"),
     "unknown description": (with_line('"cu-sn-shim1996"', '"cu-sn-nobody"'), "cu-sn-nobody"),
-    "tolerance": (with_line("tolerance = 1e-4", "tolerance = 7"), "tolerance"),
+    "tolerance": (with_line("tolerance = 1e-3", "tolerance = 7"), "tolerance"),
     "two kinds in a step": (
         with_line("{ hold_h = 24.0 },\n    { ramp", "{ hold_h = 24.0, quench = true },\n { ramp"),
         "one of",

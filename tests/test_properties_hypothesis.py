@@ -72,7 +72,8 @@ def step_tables(draw) -> list[dict[str, object]]:
 
 
 def run(strand: Strand, schedule: Schedule, **numerics: object) -> Result:
-    return run_case(Case(strand, schedule, load_set(), numerics=Numerics(**numerics)))
+    settings = Numerics(**{"tolerance": 1e-4, **numerics})
+    return run_case(Case(strand, schedule, load_set(), numerics=settings))
 
 
 # --- runs

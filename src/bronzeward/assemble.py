@@ -24,7 +24,7 @@ from bronzeward.strand import Strand
 class Settings:
     """Numerical settings of the engine, SI units."""
 
-    tolerance: float = 1e-4
+    tolerance: float = 1e-3
     seed: float = 1e-9
     alpha_cells: int = 40
     inner_cells: int = 8

@@ -43,7 +43,7 @@ class Numerics:
         Cells of the profile in alpha, and in gamma and beta.
     """
 
-    tolerance: float = 1e-4
+    tolerance: float = 1e-3
     seed_nm: float = 1.0
     alpha_cells: int = 40
     inner_cells: int = 8
