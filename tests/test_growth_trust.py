@@ -42,7 +42,7 @@ def test_default_tolerance_against_a_hundredth_of_it(strand: Strand) -> None:
     # at the knots of the schedule, where both have a row: nothing is interpolated
     knots = PLATEAUS.time[1:]
     ends = [run.amount[np.searchsorted(run.time, knots * (1.0 - 1e-12))] / atoms for run in runs.values()]
-    # issue: 0.1 % of a run at a hundred times tighter, as a share of all atoms
+    # wanted: 0.1 % of a run at a hundred times tighter, as a share of all atoms
     np.testing.assert_allclose(ends[0], ends[1], rtol=0.0, atol=1e-3)
 
 
