@@ -67,7 +67,7 @@ def test_netcdf_is_not_overwritten_unasked(tmp_path):
         export.write_netcdf(table(), path)
     assert path.read_text() == "mine"
     export.write_netcdf(table(), path, overwrite=True)
-    with pytest.raises(InputError, match="no such folder"):
+    with pytest.raises(InputError, match="does not exist"):
         export.write_netcdf(table(), tmp_path / "none" / "diagram.nc")
 
 
