@@ -8,10 +8,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 # set before anything is imported that reads it; a caller's own folder is kept, so CI can share one
 os.environ.setdefault("BRONZEWARD_CACHE", tempfile.mkdtemp(prefix="bronzeward-tests-"))
 os.environ.setdefault("MPLBACKEND", "Agg")
+
+# in CI the same examples every time, so that a change is judged by itself; elsewhere new ones each time
+settings.register_profile("ci", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 
 @pytest.fixture(scope="session")
