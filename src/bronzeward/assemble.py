@@ -14,6 +14,7 @@ from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.kinetics import KineticSet
+from bronzeward.phases import COMPOUND_TIN
 from bronzeward.properties import Properties
 from bronzeward.regimes import NODES, Regimes
 from bronzeward.schedule import Schedule
@@ -106,10 +107,10 @@ def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.fl
     amount, tin = np.zeros(N_SLOTS), np.zeros(N_SLOTS)
     core = strand.core_area * (1.0 - strand.porosity) / volumes[CORE]
     copper = strand.copper_area / volumes[ALPHA]
-    for slot, thickness, x in ((ETA, strand.initial_eta, 0.455), (EPSILON, strand.initial_epsilon, 0.25)):
+    for slot, thickness in ((ETA, strand.initial_eta), (EPSILON, strand.initial_epsilon)):
         perimeter = 1.0 if strand.plane else 2.0 * pi * strand.core_radius
         amount[slot] = thickness * perimeter / volumes[slot]
-        tin[slot] = x * amount[slot]
+        tin[slot] = COMPOUND_TIN[SLOT_LABELS[slot]] * amount[slot]
     amount[CORE] = tin[CORE] = core - tin.sum()
     amount[ALPHA] = copper - (amount - tin)[[ETA, EPSILON]].sum()
     return amount, tin

@@ -23,6 +23,7 @@ from bronzeward import databases
 from bronzeward.couple import integrated_terms
 from bronzeward.errors import InputError
 from bronzeward.exact import written
+from bronzeward.phases import COMPOUND_TIN
 from bronzeward.properties import load_properties
 
 GAS_CONSTANT = 8.314462618
@@ -31,9 +32,6 @@ GAS_CONSTANT = 8.314462618
 ZERO_CELSIUS = 273.15
 
 COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
-COMPOSITIONS = {"eta": 0.455, "epsilon": 0.25}
-"""Atom fractions of tin of the layers of a plane couple, as in the description (shim1996)."""
-
 WIDE_PHASES = ("gamma", "beta", "alpha")
 KINDS = ("integrated", "interdiffusion", "tracer", "growth")
 CONTACTS = ("any", "liquid")
@@ -235,7 +233,7 @@ def _converted(own: list[Constant], measured: list[bool], where: str) -> list[Co
         raise InputError(f"{where}: kind growth needs eta and epsilon, each once and with contact any")
     volumes = load_properties().molar_volume
     pair = (layers["eta"], layers["epsilon"])
-    share = integrated_terms([volumes[c.phase] for c in pair], [COMPOSITIONS[c.phase] for c in pair], (1.0, 0.0))
+    share = integrated_terms([volumes[c.phase] for c in pair], [COMPOUND_TIN[c.phase] for c in pair], (1.0, 0.0))
     converted = {}
     for i, mine in enumerate(pair):
         laws = [

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
+from bronzeward.phases import COMPOUND_TIN, LIQUID, PHASES, SOLID_TIN
 from bronzeward.properties import Properties
 
 START_K = 293.15
@@ -79,7 +79,7 @@ def tin_share_for_room(
     gives f = excess of the liquid / (excess of the liquid + shrinkage). It neglects copper dissolved in
     the solid and takes the liquid at composition `x_liquid`.
     """
-    x = {"eta": 0.455, "epsilon": 0.25, "delta": 0.212}[compound]
+    x = COMPOUND_TIN[compound]
     v_tin, v_copper = (float(properties.volume_at(p, START_K)) for p in (SOLID_TIN, "alpha"))
     growth = (1.0 + properties.expansion["alpha"] * (temperature - START_K)) ** 3
     v_liquid = float(properties.volume_at(LIQUID, temperature, x_liquid)) / x_liquid
