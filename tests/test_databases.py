@@ -46,7 +46,7 @@ PINS = {
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
     "properties.toml": "22cb967fc75361b7",
-    "checks.csv": "f737765351dee265",
+    "checks.csv": "a6587168ca639e3b",
 }
 
 # Published values these data do not meet, shown on the validation page as misses. Each must miss:

@@ -47,8 +47,6 @@ _NOT_COMPUTED = {
     "liquid_saturation": "the model has no rate here: its liquid lies on its liquidus at every moment",
     "large_winding_plateau": "practice of a furnace; nothing the program computes",
     "large_winding_homogeneity": "practice of a furnace; nothing the program computes",
-    "thermocouple_class1": "a standard's own figure; nothing the program computes",
-    "thermocouple_class2": "a standard's own figure; nothing the program computes",
 }
 
 
@@ -355,6 +353,15 @@ def _expansion(check: Check, lab: Laboratory) -> float:
     return lab.properties.expansion[{"Cu": "alpha"}.get(check.condition["phase"], check.condition["phase"])]
 
 
+def _thermocouple(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """The widest tolerance among the types named."""
+    from bronzeward.margins import Furnace
+
+    kinds = check.condition["type"].split(" or ")
+    sensors = [Furnace(sensor_class=int(check.condition["class"]), sensor_type=kind) for kind in kinds]
+    return max(float(sensor.tolerance(_kelvin(check))) for sensor in sensors), "furnace margins"
+
+
 # --- strands
 
 
@@ -448,6 +455,7 @@ _RECIPES: dict[str, Recipe] = {
     "molar_volume": _molar_volume,
     "density": _density,
     "linear_expansion": _expansion,
+    "thermocouple": _thermocouple,
 }
 
 _STRANDS: dict[str, Recipe] = {
