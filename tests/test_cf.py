@@ -1,9 +1,15 @@
 """The netCDF files keep the CF conventions 1.11 as far as these apply to files without a place on Earth.
 
-The rules are those of the conformance document of CF-1.11 (sections named beside each test). Beside these,
-the files were given to an independent checker in its own environment; it has one complaint, a rule of its own that
-a coordinate called `time` is a date: here it is the time since the start of the schedule (CF section 4.4 asks
-for "since" only where there is a reference date). String coordinates are allowed since CF-1.9 (section 2.2).
+The rules are those of the conformance document of CF-1.11 (sections named beside each test). Beside these, all
+files named here were given to an independent checker in its own environment:
+
+    python -m venv checker && checker/bin/pip install compliance-checker==6.1.0
+    checker/bin/compliance-checker -t cf:1.11 FILE.nc
+
+It has one complaint, a rule of its own that a coordinate called `time` has the standard name `time`, which is a
+date: here it is the time since the start of the schedule (CF section 4.4 asks for "since" only where there is a
+reference date). On string coordinates its test for monotony stops with a TypeError; these are allowed since
+CF-1.9 (section 2.2).
 """
 
 from __future__ import annotations
@@ -15,42 +21,67 @@ import numpy as np
 import pint
 import pytest
 
-from bronzeward import Schedule, Strand
-from bronzeward.case import Case
+from bronzeward import Schedule, Strand, sweep
+from bronzeward.banded import with_bands
+from bronzeward.batch import simulate_many
+from bronzeward.case import Case, case_from_inputs
+from bronzeward.ensemble import Spread, band
 from bronzeward.kinetics import load_set
+from bronzeward.margins import margins
+from bronzeward.paths import Axis
 from bronzeward.result import write_netcdf
 from bronzeward.simulation import run_case
+from bronzeward.thermo import load_table
 
 UNITS = pint.UnitRegistry()
 
 
-def _small_sweep(path):
-    import xarray as xr
-
-    from bronzeward.sweep import _about, write
-
-    # the writer of sweeps, on one axis, without compiling the engine
-    hours = np.array([1.0, 2.0])
-    named = ("peak_liquid", "total_time", "status")
-    columns = {name: (("hold",), np.array([np.nan, 1.0]), _about(name)) for name in named}
-    write(xr.Dataset(columns, {"hold": (("hold",), hours, {"long_name": "schedule.steps.1.hold_h"})},
-                     {"Conventions": "CF-1.11", "title": "t", "history": "h", "source": "s"}), path)  # fmt: skip
+PLAN = Schedule.start(20).ramp(200, to=210).hold(1).ramp(200, to=300)
+STRAND = Strand.round(24, 44)
+CASE = Case(STRAND, PLAN, load_set())
+FEW = Spread(size=20, core_diameter=0.02, furnace_offset=2.0)
 
 
-@pytest.fixture(scope="module", params=["run", "couple", "diagram", "sweep"])
+def _swept(path, spread):
+    case = case_from_inputs(
+        {
+            "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
+            "schedule": {"steps": [{"ramp_C_per_h": 200.0, "to_C": 300.0}]},
+        },
+        path.parent,
+    )
+    axes = [Axis(("strand.core_diameter_um",), (20.0, 24.0)), Axis(("schedule.steps.0.to_C",), (200.0, 300.0))]
+    sweep.write(sweep.sweep(case, axes, spread), path)
+
+
+def _diagram(path):
+    from bronzeward.thermo import export
+
+    export.write_netcdf(load_table(), path)
+
+
+#: Every way in which the program, or an xarray user, writes netCDF.
+WRITERS = {
+    "run": lambda path: write_netcdf(run_case(CASE), path),
+    "couple": lambda path: write_netcdf(run_case(Case(Strand.couple(9, 20), PLAN, load_set())), path),
+    "run with bands": lambda path: write_netcdf(with_bands(run_case(CASE), FEW), path),
+    "run from xarray": lambda path: run_case(CASE).to_dataset().to_netcdf(path),
+    "diagram": _diagram,
+    "sweep": lambda path: _swept(path, None),
+    "sweep of bands": lambda path: _swept(path, FEW),
+    "sweep from xarray": lambda path: sweep.sweep(
+        CASE, [Axis(("schedule.steps.1.hold_h",), (1.0, 2.0))]
+    ).to_netcdf(path),
+    "band": lambda path: sweep.write(band(CASE, FEW), path),
+    "margins": lambda path: sweep.write(margins(CASE), path),
+    "many": lambda path: simulate_many({"own": STRAND}, {"plan": PLAN}).to_netcdf(path),
+}
+
+
+@pytest.fixture(scope="module", params=WRITERS)
 def file(request, tmp_path_factory, table):
-    path = tmp_path_factory.mktemp("cf") / f"{request.param}.nc"
-    plan = Schedule.start(20).ramp(200, to=300)
-    if request.param == "run":
-        write_netcdf(run_case(Case(Strand.round(24, 44), plan, load_set())), path)
-    elif request.param == "couple":
-        write_netcdf(run_case(Case(Strand.couple(9, 20), plan, load_set())), path)
-    elif request.param == "diagram":
-        from bronzeward.thermo import export
-
-        export.write_netcdf(table, path)
-    else:
-        _small_sweep(path)
+    path = tmp_path_factory.mktemp("cf") / "file.nc"
+    WRITERS[request.param](path)
     with netCDF4.Dataset(path) as data:
         yield data
 

@@ -39,6 +39,7 @@ from bronzeward.layers import COLUMN, by_phase
 from bronzeward.phases import LIQUID, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
 from bronzeward.regimes import NODES, Regimes, build_regimes
+from bronzeward.result import cf_attributes, without_fill
 from bronzeward.schedule import Schedule
 from bronzeward.simulation import FEWEST_POINTS, WIDEST_STEP, Recorded, event_name, read_record, stored_times
 from bronzeward.strand import Strand
@@ -165,7 +166,9 @@ def answers_dataset(found: Mapping[str, NDArray[np.float64]], coordinates: Mappi
     }
     status = np.asarray(found["status"]).reshape(shape)
     columns["status"] = (dims, status, {"long_name": "0 where the run completed"})
-    return xr.Dataset(columns, dict(coordinates))
+    about = {dim: {"long_name": dim.replace("_", " ")} for dim in dims}
+    named = {dim: ((dim,), list(values), about[dim]) for dim, values in coordinates.items()}
+    return without_fill(xr.Dataset(columns, named, cf_attributes("answers")))
 
 
 def _named(things: Any) -> dict[str, Any]:

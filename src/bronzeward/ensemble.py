@@ -30,6 +30,7 @@ from bronzeward.batch import Answers, Progress, run_batch
 from bronzeward.case import Case
 from bronzeward.errors import InputError
 from bronzeward.kinetics import COMPOUNDS, GAS_CONSTANT, WIDE_PHASES, Constant, KineticSet
+from bronzeward.result import cf_attributes, without_fill
 from bronzeward.schedule import Schedule
 from bronzeward.showing import checked_answer, number, shown, spread_shown, table, title, unit
 from bronzeward.strand import Ring, Strand
@@ -292,9 +293,13 @@ def band(
         columns[f"{name}_share"] = (("source",), shares, {"units": "1", "long_name": f"{text}: share of rank variance"})
         columns[f"{name}_members"] = (("member",), values, about)
     columns["status"] = (("member",), found["status"][:-1], {"long_name": "0 where the run completed"})
-    coordinates = {"quantile": list(QUANTILES), "source": sources, "member": np.arange(spread.size)}
+    coordinates = {
+        "quantile": (("quantile",), list(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
+        "source": (("source",), sources, {"long_name": "what varies from member to member"}),
+        "member": (("member",), np.arange(spread.size), {"long_name": "number of the member"}),
+    }
     attributes = {
-        "title": case.title or "band of answers",
+        **cf_attributes(case.title or "band of answers"),
         "seed": spread.seed,
         "size": spread.size,
         "outside": spread.outside,
@@ -303,7 +308,7 @@ def band(
         "furnace_offset_K": spread.furnace_offset,
         "kinetic_set": case.kinetics.name,
     }
-    return xr.Dataset(columns, coordinates, attributes)
+    return without_fill(xr.Dataset(columns, coordinates, attributes))
 
 
 def active_sources(members: Members) -> list[str]:

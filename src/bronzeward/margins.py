@@ -26,6 +26,7 @@ from bronzeward.case import Case
 from bronzeward.ensemble import run_members
 from bronzeward.errors import InputError
 from bronzeward.phases import LIQUID, SOLID_TIN
+from bronzeward.result import without_fill
 from bronzeward.schedule import HOTTEST_C, HOUR, ZERO_CELSIUS, Schedule
 from bronzeward.showing import number, shown, table, title, unit
 from bronzeward.thermo import load_table
@@ -273,8 +274,12 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
         padded = [np.pad(row, (0, longest - row.size), constant_values=np.nan) for row in rows]
         columns[name] = (("strand", "knot"), np.array(padded), about)
     attributes = {f"furnace_{key}": value for key, value in vars(furnace).items()}
-    made = data.assign(columns).assign_coords(hold=[hold.number for hold in found], reaction=list(known))
-    return made.assign_attrs(title=case.title or "furnace margins", **attributes)
+    coordinates = {
+        "hold": (("hold",), [hold.number for hold in found], {"long_name": "number of the hold"}),
+        "reaction": (("reaction",), list(known), {"long_name": "reaction a hold must keep away from"}),
+    }
+    made = data.assign(columns).assign_coords(coordinates)
+    return without_fill(made.assign_attrs(title=case.title or "furnace margins", **attributes))
 
 
 def _kelvin(text: str) -> dict[str, str]:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+import bronzeward
 from bronzeward.errors import InputError
 from bronzeward.phases import PHASES
 from bronzeward.whole_file import replacing
@@ -50,7 +52,21 @@ class Result:
 
         columns = {name: (v.dims, v.values, v.attributes) for name, v in self.variables.items()}
         coordinates = {name: columns.pop(name) for name in COORDINATES if name in columns}
-        return xr.Dataset(columns, coords=coordinates, attrs=self.attributes)
+        return without_fill(xr.Dataset(columns, coords=coordinates, attrs=self.attributes))
+
+
+def without_fill(data: xr.Dataset) -> xr.Dataset:
+    """The same; its coordinates have no gaps, and xarray will write no fill value for them, as CF asks."""
+    for name in data.coords:
+        data[name].encoding["_FillValue"] = None
+    return data
+
+
+def cf_attributes(title: str) -> dict[str, str]:
+    """Global attributes that CF asks for."""
+    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    source = f"bronzeward {bronzeward.__version__}"
+    return {"Conventions": "CF-1.11", "title": title, "history": f"{now} computed by {source}", "source": source}
 
 
 def write_netcdf(result: Result, path: str | Path, overwrite: bool = False) -> Path:

@@ -16,7 +16,6 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
@@ -34,6 +33,7 @@ from bronzeward.ensemble import Members, Spread, eta_counted, quantiles
 from bronzeward.errors import InputError
 from bronzeward.growth.compiled import source_digest
 from bronzeward.paths import Axis, case_with, inputs_of
+from bronzeward.result import cf_attributes, without_fill
 from bronzeward.showing import checked_answer, number, shown, table, title, unit
 from bronzeward.thermo import load_table
 from bronzeward.whole_file import replacing
@@ -255,18 +255,14 @@ class _Plan:
             for axis in self.axes
         }
         spread = "none" if self.spread is None else json.dumps(asdict(self.spread))
-        now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
         attributes = {
-            "Conventions": "CF-1.11",
-            "title": self.case.title or "sweep",
-            "history": f"{now} computed by bronzeward {bronzeward.__version__}",
+            **cf_attributes(self.case.title or "sweep"),
             "inputs": self.inputs,
             "spread": spread,
             "precision": self.precision,
-            "source": f"bronzeward {bronzeward.__version__}",
             "digest": self.digest,
         }
-        return xr.Dataset(columns, coordinates, attributes)
+        return without_fill(xr.Dataset(columns, coordinates, attributes))
 
 
 def _about(name: str) -> dict[str, str]:
