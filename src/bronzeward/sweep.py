@@ -15,6 +15,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -281,10 +282,13 @@ class _Store:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._make()
+
+    def _make(self) -> None:
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise InputError(f"{folder}: cannot be made ({error.strerror or error})") from None
+            raise InputError(f"{self.folder}: cannot be made ({error.strerror or error})") from None
 
     def read(self) -> Iterator[tuple[list[int], Found]]:
         """Whatever is there; a damaged file counts as missing."""
@@ -298,6 +302,14 @@ class _Store:
             yield points, columns
 
     def write(self, points: Sequence[int], part: Found) -> None:
+        """Keep a finished chunk, also when another process has finished the same sweep and removed the folder."""
+        for _ in range(10):
+            self._make()
+            with suppress(FileNotFoundError):
+                return self._write(points, part)
+        raise InputError(f"{self.folder}: is removed again and again while it is written to")
+
+    def _write(self, points: Sequence[int], part: Found) -> None:
         target = self.folder / f"part-{points[0]:07d}-{len(points)}.npz"
         temporary = ""
         try:
@@ -305,18 +317,20 @@ class _Store:
             with os.fdopen(handle, "wb") as file:
                 np.savez(file, points=np.array(points), **part)  # type: ignore[arg-type]
             os.replace(temporary, target)
+        except FileNotFoundError:
+            raise
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
         finally:
-            if temporary and os.path.exists(temporary):
-                os.unlink(temporary)
+            if temporary:
+                Path(temporary).unlink(missing_ok=True)
 
 
 def clear_parts(parts: str | Path, data: xr.Dataset) -> None:
     """Remove the finished chunks of a sweep whose result is stored elsewhere."""
     folder = Path(parts)
     shutil.rmtree(folder / str(data.attrs["digest"]), ignore_errors=True)
-    if folder.is_dir() and not any(folder.iterdir()):
+    with suppress(OSError):  # kept while it holds another sweep; gone if another process was faster
         folder.rmdir()
 
 
