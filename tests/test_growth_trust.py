@@ -193,3 +193,17 @@ def test_closing_the_balance_cannot_hide_a_leak(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(step, "store_derivative", leaky)
     leaking = run_plain(problem_of(Strand.couple(50, 50), Schedule.start(200).hold(200)))
     assert leaking.record.count[STATUS] == UNBALANCED
+
+
+def test_event_that_makes_a_little_tin_ends_the_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Far below the tolerance, and closing the balance of the next step would have hidden it."""
+    true = engine.seed_between
+
+    def generous(p: Any, w: Any, slot: int) -> bool:
+        done = bool(true(p, w, slot))
+        w.tin[0] *= 1.0 + 1e-9
+        return done
+
+    monkeypatch.setattr(engine, "seed_between", generous)
+    run = run_plain(problem_of(Strand.couple(50, 50), Schedule.start(200).hold(1)))
+    assert run.record.count[STATUS] == UNBALANCED

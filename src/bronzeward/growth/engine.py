@@ -16,6 +16,7 @@ from bronzeward.growth.changes import (
     split_gamma,
     supersaturated_edge,
 )
+from bronzeward.growth.predict import forget_trend, keep_trend
 from bronzeward.growth.problem import (
     APPEARS,
     DECOMPOSES,
@@ -42,17 +43,26 @@ from bronzeward.growth.problem import (
 )
 from bronzeward.growth.slots import CORE, EPSILON, GAMMA, GAMMA_TIN, N_SLOTS
 from bronzeward.growth.state import find_sequence, set_temperature, touched_by_liquid
-from bronzeward.growth.step import close_tin, refresh_cells, remember, restore, try_step
+from bronzeward.growth.step import close_tin, lacking_tin, refresh_cells, remember, restore, try_step
 
 FIRST_STEP = 1e-3
 """Step after the start and after every event [s]; it grows from there."""
 
+MOST_GROWTH = 20.0
+"""A step is at most this many times as long as the one before."""
+
 SMALLEST_STEP = 1e-18
 """Below this the run gives up [s]."""
 
-MOST_CORRECTED = 1.0
+MOST_CORRECTED = 0.1
 """Steps keep tin to rounding, but for profiles about to run out. When closing its balance moved more than this
 times the tolerance, as a share of all tin, in the whole run, the balance is wrong."""
+
+MOST_GIVEN = 1.0
+"""The same for what stages gave to profiles beyond what their cells took, of either sign."""
+
+MOST_LOST = 1e-11
+"""No event loses or makes more than this share of all tin, which is rounding."""
 
 
 def record_row(p: Problem, w: Work, r: Record, time: float, temperature: float, regime: int) -> None:
@@ -100,14 +110,15 @@ def fill_gaps(p: Problem, w: Work, r: Record, regime: int, time: float, temperat
     count = find_sequence(p, w, regime)
     refresh_cells(p, w, count)
     if count != known:
-        forget_speeds(w)
+        forget_speeds(p, w)
     return count
 
 
-def forget_speeds(w: Work) -> None:
+def forget_speeds(p: Problem, w: Work) -> None:
     """Speeds are guesses by position; where layers come, they hold no longer."""
     for k in range(N_SLOTS):
         w.s[k] = 0.0
+    forget_trend(p, w)
 
 
 def change_regime(
@@ -123,7 +134,7 @@ def change_regime(
             freeze_core(p, w, new)
             record_event(r, time, temperature, FREEZES, CORE)
     had_core = w.n[CORE] > 0.0
-    forget_speeds(w)
+    forget_speeds(p, w)
     epsilon_enters = p.present[new * N_SLOTS + GAMMA_TIN] and not p.present[old * N_SLOTS + EPSILON]
     if epsilon_enters and w.n[GAMMA] > 0.0:
         split_gamma(p, w, GAMMA_TIN, EPSILON, GAMMA)
@@ -176,6 +187,7 @@ def land(
     slot = w.sequence[k]
     low, f_low = 0.0, w.n_start[slot]
     high, f_high = h, w.n[slot]
+    side = 0
     for _ in range(60):
         middle = low + (high - low) * f_low / (f_low - f_high)
         restore(p, w, count)
@@ -185,12 +197,15 @@ def land(
         f = w.n[slot]
         if abs(f) <= 0.1 * spent_share(p, slot) * atoms or high - low <= 1e-15 * h:
             return middle
+        # regula falsi of Anderson and Bjoerck: an end that stays twice has its value reduced
         if f > 0.0:
-            low, f_low = middle, f
-            f_high *= 0.5
+            if side > 0:
+                f_high *= max(1.0 - f / f_low, 0.5) if f < f_low else 0.5
+            low, f_low, side = middle, f, 1
         else:
-            high, f_high = middle, f
-            f_low *= 0.5
+            if side < 0:
+                f_low *= max(1.0 - f / f_high, 0.5) if f > f_high else 0.5
+            high, f_high, side = middle, f, -1
     return -1.0
 
 
@@ -207,6 +222,7 @@ def use_up(p: Problem, w: Work, r: Record, regime: int, count: int, k: int, time
     count = find_sequence(p, w, regime)
     refresh_cells(p, w, count)
     shift_speeds(w, k)
+    forget_trend(p, w)
     return count
 
 
@@ -295,6 +311,9 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
         left = p.time[piece + 1] - p.time[piece]
         while left > 0.0:
             step = limited(p, h, slope, left)
+            if abs(lacking_tin(w, count, tin)) > MOST_LOST * tin:
+                r.count[STATUS] = UNBALANCED
+                return
             touched = touched_by_liquid(p, w, regime, count)
             remember(p, w)
             error, used = try_step(p, w, regime, touched, count, temperature, slope, step)
@@ -322,8 +341,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                         return
                     continue
                 step = landed
+            keep_trend(p, w, count, step)
             w.corrected[0] += close_tin(p, w, count, tin)
-            if w.corrected[0] > MOST_CORRECTED * p.tolerance * tin:
+            allowed = p.tolerance * tin
+            if w.corrected[0] > MOST_CORRECTED * allowed or abs(w.corrected[1]) > MOST_GIVEN * allowed:
                 r.count[STATUS] = UNBALANCED
                 return
             refresh_cells(p, w, count)
@@ -331,7 +352,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             time, temperature, left = time + step, temperature + slope * step, left - step
             if step >= p.time[piece + 1] - p.time[piece] - 1e-300 or left <= 1e-12 * time:
                 time, temperature, left = p.time[piece + 1], p.temperature_end[piece], 0.0
-            h = step * min(4.0, 0.9 * max(error, 1e-4) ** -0.25)
+            h = step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25)
             spent = spent_edge(p, w, count, atoms)
             while spent >= 0:
                 count = use_up(p, w, r, regime, count, spent, time, temperature)
@@ -342,7 +363,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                 return
             if relieve_all(p, w, count):
                 refresh_cells(p, w, count)
-                forget_speeds(w)
+                forget_speeds(p, w)
                 h = FIRST_STEP
             edge = supersaturated_edge(p, w, regime, count, atoms)
             if edge >= 0:
@@ -351,7 +372,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                 record_event(r, time, temperature, APPEARS, edge)
                 count = find_sequence(p, w, regime)
                 refresh_cells(p, w, count)
-                forget_speeds(w)
+                forget_speeds(p, w)
                 h = FIRST_STEP
     record_event(r, time, temperature, QUENCH, CORE)
     r.count[STATUS] = DONE

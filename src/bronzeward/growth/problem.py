@@ -83,6 +83,10 @@ class Work(NamedTuple):
     dn: Numbers  # (5 * 9) stage derivatives
     dtin: Numbers
     du: Numbers  # (5 * cells)
+    s_stage: Numbers  # (5 * 9) speeds of the stages
+    x_stage: Numbers  # (5 * cells) their compositions
+    s_trend: Numbers  # (9) change of the speeds with time over the last step
+    x_trend: Numbers  # (cells)
     flow: Numbers  # (9 * 6) flows into and out of each phase and their slopes
     area_in: Numbers  # (9)
     area_out: Numbers
@@ -140,6 +144,7 @@ def new_work(n_cells: int, zeros: Any) -> Work:
     slot, cell, face = _N_WORK_SLOT, n_cells, n_cells + _N_WORK_SLOT
     sizes = {
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
+        "s_stage": 5 * slot, "x_stage": 5 * cell, "x_trend": cell,
         "corrected": 2, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
         "face": face, "diagonal": face, "upper": face, "lower": face, "right": face, "held": face,
     }  # fmt: skip

@@ -13,6 +13,7 @@ from math import pi
 from bronzeward.growth.balance import DILUTE, solve_stage
 from bronzeward.growth.changes import settle
 from bronzeward.growth.geometry import path
+from bronzeward.growth.predict import guess_stage, keep_stage
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.slots import N_SLOTS
 from bronzeward.growth.state import set_temperature
@@ -192,9 +193,11 @@ def try_step(
     for stage in range(STAGES):
         set_temperature(p, w, regime, at + slope * h * NODES[stage], touched)
         gather_known(p, w, stage, count, h)
+        guess_stage(p, w, stage, count, h * NODES[stage])
         used = solve_stage(p, w, count, gh, stage == 0)
         if used == 0:
             return -1.0, iterations
         iterations += used
         store_derivative(p, w, stage, count, gh)
+        keep_stage(p, w, stage, count)
     return error_norm(p, w, count, h), iterations
