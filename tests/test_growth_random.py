@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from growth_cases import array_record, array_work, cache_folder, complaints, random_case, run_compiled
 
-SEED, CASES = 20, 1000
+SEED, CASES = 20, 2000
 
 
 def test_random_cases() -> None:
