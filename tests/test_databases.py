@@ -12,15 +12,18 @@ import hashlib
 import json
 import math
 import re
+from importlib.metadata import metadata, version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import yaml
 from scipy.constants import N_A, R, e, k
 from scipy.integrate import quad
 from scipy.optimize import fsolve
 
+import bronzeward
 from bronzeward.databases import bibliography, folder, read_toml
 
 KELVIN = 273.15
@@ -248,6 +251,36 @@ def test_pinned(name: str) -> None:
         f" up in its source, say in the commit message what was found and where, set PINS[{name!r}] in"
         f" tests/test_databases.py to {found!r}, and run the whole test suite"
     )
+
+
+# --- how to cite
+
+
+def test_citation_file() -> None:
+    """What the Citation File Format 1.2.0 demands, and the package's own version and licence."""
+    data = yaml.safe_load((folder() / "CITATION.cff").read_text(encoding="utf-8"))
+    assert data["cff-version"] == "1.2.0"
+    assert set(data) <= {
+        "cff-version", "message", "title", "authors", "type", "abstract", "version", "license", "keywords",
+    }  # fmt: skip
+    assert all(isinstance(data[key], str) and data[key].strip() for key in ("message", "title", "abstract"))
+    assert data["type"] == "software"
+    assert data["authors"] == [{"name": "the bronzeward developers"}]
+    assert data["version"] == bronzeward.__version__ == version("bronzeward")
+    assert data["license"] == metadata("bronzeward")["License-Expression"]
+    assert sorted(data["keywords"]) == sorted(metadata("bronzeward")["Keywords"].split(","))
+
+
+def test_readme_cites_the_same_version() -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    assert f"bronzeward {bronzeward.__version__}, BSD-3-Clause" in readme
+
+
+def test_every_file_has_its_row() -> None:
+    rows = re.findall(r"^\| `([^`]+)` \|", (folder() / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    there = {p.relative_to(folder()).as_posix() for p in folder().rglob("*") if p.is_file()}
+    there = {"descriptions/" if name.startswith("descriptions/") else name for name in there} - {"README.md"}
+    assert there <= set(rows)
 
 
 # --- recomputed: molar volumes and densities
