@@ -294,8 +294,8 @@ def test_a_damaged_cache_is_built_anew(damage, table, tmp_path, monkeypatch):
 def test_interrupted_run_writes_nothing(tmp_path):
     body = """
         from bronzeward import starter
-        print("ready", flush=True)
         from bronzeward.cli import main
+        print("ready", flush=True)
         sys.argv = ["bronzeward", "run", str(starter.STARTER), "-o", sys.argv[1]]
         main()
     """
