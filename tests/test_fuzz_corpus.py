@@ -6,6 +6,7 @@ started or written outside the folder (an audit hook watches), and 10 s must be 
 
 from __future__ import annotations
 
+import random
 import sys
 import time
 from pathlib import Path
@@ -20,7 +21,9 @@ CORPUS = sorted(path for path in (FUZZ / "corpus").glob("*/*") if path.is_file()
 def attempt():
     sys.path.insert(0, str(FUZZ))
     try:
+        import run_fuzz  # noqa: F401
         import targets
+        import tdb_grammar  # noqa: F401  # later tests take it, and run_fuzz, as loaded
     finally:
         sys.path.remove(str(FUZZ))
     return targets.attempt
@@ -48,6 +51,20 @@ GOOD = {
 def test_a_good_input_is_read(target, attempt, tmp_path):
     """A target that refuses everything would find nothing."""
     assert attempt(target, GOOD[target], tmp_path) == "read"
+
+
+@pytest.mark.filterwarnings("default")
+def test_changed_descriptions_are_mostly_read(attempt, tmp_path):
+    """The changes of the fuzzer get past the first refusal, and no two make the same file."""
+    import run_fuzz
+    import tdb_grammar
+
+    chance = random.Random(3)
+    made = [tdb_grammar.mutated(run_fuzz.SMALL_TDB.encode(), chance) for _ in range(40)]
+    verdicts = [attempt("tdb", data, tmp_path) for data in made]
+    assert verdicts.count("read") > 20
+    assert verdicts.count("refused") > 2
+    assert len(set(made)) > 35
 
 
 @pytest.mark.parametrize(

@@ -114,8 +114,7 @@ def seeds(target: str, folder: Path) -> list[bytes]:
         )
     elif target == "tdb":
         found += [p.read_bytes() for p in sorted((databases.folder() / "descriptions").glob("*.tdb"))]
-        # a small one mostly: the bundled ones take a second each
-        found += [SMALL_TDB.encode()] * 12
+        found += [SMALL_TDB.encode()] * 2
     elif target in ("netcdf", "cache"):
         found += binary_seeds(target, folder)
     corpus = HERE / "corpus" / target
@@ -252,6 +251,19 @@ def mutated(data: bytes, rng: random.Random, words: list[str], others: list[byte
     return bytes(out)
 
 
+def changed(target: str, start: list[bytes], rng: random.Random) -> bytes:
+    """A changed seed; of a description mostly one that keeps the structure of such files."""
+    base = rng.choice(start)
+    if target == "tdb":
+        import tdb_grammar
+
+        if rng.random() < 0.95:
+            # those found before are of one kind each, and mostly refused
+            return tdb_grammar.mutated(base if rng.random() < 0.1 else rng.choice(start[:4]), rng)
+        base = SMALL_TDB.encode()
+    return mutated(base, rng, WORDS.get(target, []), start)
+
+
 class Findings:
     """What went wrong, once for each kind and place."""
 
@@ -266,6 +278,8 @@ class Findings:
         (work / "last").write_bytes(data)
         start = time.monotonic()
         signal.setitimer(signal.ITIMER_PROF, SLOWEST)
+        # what hangs in a library never gets back to Python's own handler: the process dies, its parent sees it
+        signal.setitimer(signal.ITIMER_VIRTUAL, 2 * SLOWEST)
         try:
             self.counts[attempt(self.target, data, work)] += 1
         except KeyboardInterrupt:
@@ -275,6 +289,7 @@ class Findings:
             self.keep(error, data)
         finally:
             signal.setitimer(signal.ITIMER_PROF, 0)
+            signal.setitimer(signal.ITIMER_VIRTUAL, 0)
             self.slowest = max(self.slowest, time.monotonic() - start)
 
     def keep(self, error: BaseException, data: bytes) -> None:
@@ -285,10 +300,12 @@ class Findings:
         ]
         place = f"{Path(frames[-1].filename).stem}:{frames[-1].lineno}" if frames else "?"
         key = f"{type(error).__name__} {place}"
-        if key not in self.seen:
-            self.seen.add(key)
+        kind = f"{type(error).__name__}-{place.replace(':', '-')}"
+        known = key in self.seen or any(self.folder.glob(f"{kind}-*"))
+        self.seen.add(key)
+        if not known:
             self.folder.mkdir(parents=True, exist_ok=True)
-            name = f"{type(error).__name__}-{place.replace(':', '-')}-{hashlib.sha256(data).hexdigest()[:8]}"
+            name = f"{kind}-{hashlib.sha256(data).hexdigest()[:8]}"
             (self.folder / name).write_bytes(data)
             print(f"FOUND {self.target} {key}: {str(error)[:160]!r} -> {name}", flush=True)
 
@@ -297,47 +314,46 @@ def _too_slow(signum: int, frame: object) -> None:
     raise TimeoutError(f"longer than {SLOWEST} s")
 
 
-def child(target: str, inputs: int, seconds: float, seed: int, guided: bool, found: Path) -> None:
+def child(target: str, inputs: int, seconds: float, seed: int, guided: bool, found: Path, work: Path) -> None:
     """Fuzz one target in this process."""
-    with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as name:
-        work = Path(name)
-        if guided:
-            import atheris
+    if guided:
+        import atheris
 
-            with atheris.instrument_imports(include=["bronzeward", "tomllib"]):
-                import bronzeward.case
-                import bronzeward.kinetics
-                import bronzeward.measured
-                import bronzeward.thermocouple  # noqa: F401
-        signal.signal(signal.SIGPROF, _too_slow)
-        start = seeds(target, work)
-        findings = Findings(target, found)
-        for data in start:
-            findings.run(data, work)
-        size = next(
-            int(line.split()[1]) * 1024
-            for line in Path("/proc/self/status").read_text().splitlines()
-            if line.startswith("VmSize")
+        with atheris.instrument_imports(include=["bronzeward", "tomllib"]):
+            import bronzeward.case
+            import bronzeward.kinetics
+            import bronzeward.measured
+            import bronzeward.thermocouple  # noqa: F401
+    signal.signal(signal.SIGPROF, _too_slow)
+    start = seeds(target, work)
+    findings = Findings(target, found)
+    for data in start:
+        findings.run(data, work)
+    findings.counts.update(read=0, refused=0)
+    size = next(
+        int(line.split()[1]) * 1024
+        for line in Path("/proc/self/status").read_text().splitlines()
+        if line.startswith("VmSize")
+    )
+    resource.setrlimit(resource.RLIMIT_AS, (size + MEMORY, size + MEMORY))
+    began, rng, done = time.monotonic(), random.Random(f"{target} {seed}"), [0]
+
+    def report() -> None:
+        most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        print(
+            f"{target}: {done[0]} inputs in {time.monotonic() - began:.0f} s, {findings.counts['read']} read, "
+            f"{findings.counts['refused']} refused, {len(findings.seen)} kinds of finding "
+            f"({findings.counts['finding']} inputs), slowest {findings.slowest:.2f} s, at most {most} MiB",
+            flush=True,
         )
-        resource.setrlimit(resource.RLIMIT_AS, (size + MEMORY, size + MEMORY))
-        began, rng, done = time.monotonic(), random.Random(f"{target} {seed}"), [0]
 
-        def report() -> None:
-            most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-            print(
-                f"{target}: {done[0]} inputs in {time.monotonic() - began:.0f} s, {findings.counts['read']} read, "
-                f"{findings.counts['refused']} refused, {len(findings.seen)} kinds of finding "
-                f"({findings.counts['finding']} inputs), slowest {findings.slowest:.2f} s, at most {most} MiB",
-                flush=True,
-            )
-
-        if guided:
-            guide(target, inputs, seconds, seed, start, findings, work, done, report)
-            return
-        while done[0] < inputs and time.monotonic() - began < seconds:
-            findings.run(mutated(rng.choice(start), rng, WORDS.get(target, []), start), work)
-            done[0] += 1
-        report()
+    if guided:
+        guide(target, inputs, seconds, seed, start, findings, work, done, report)
+        return
+    while done[0] < inputs and time.monotonic() - began < seconds:
+        findings.run(changed(target, start, rng), work)
+        done[0] += 1
+    report()
 
 
 def guide(target, inputs, seconds, seed, start, findings, work, done, report) -> None:  # type: ignore[no-untyped-def]
@@ -398,31 +414,46 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--plain", action="store_true", help="without atheris")
     parser.add_argument("--found", type=Path, default=HERE / "found")
+    parser.add_argument("--batch", type=int, default=1000, help="inputs a process takes (plain)")
+    parser.add_argument("--work", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
     own = parser.parse_args()
     if own.child:
         guided = not own.plain and own.targets[0] in GUIDED
-        child(own.targets[0], own.inputs, own.seconds, own.seed, guided, own.found / own.targets[0])
+        found = own.found / own.targets[0]
+        child(own.targets[0], own.inputs, own.seconds, own.seed, guided, found, own.work)
         return
     try:
         import atheris  # noqa: F401
     except ImportError:
         own.plain = True
     for target in own.targets:
-        words = [
-            sys.executable,
-            __file__,
-            target,
-            "--child",
-            "--inputs",
-            str(own.inputs),
-            "--seconds",
-            str(own.seconds),
-        ]
-        words += ["--seed", str(own.seed), "--found", str(own.found), *(["--plain"] if own.plain else [])]
-        died = subprocess.run(words, check=False).returncode
-        if died:
-            print(f"FOUND {target}: its process ended with {died}", flush=True)
+        began, done = time.monotonic(), 0
+        # guided runs learn from input to input, so they are one batch
+        size = own.inputs if target in GUIDED and not own.plain else own.batch
+        while done < own.inputs and time.monotonic() - began < own.seconds:
+            left = own.seconds - (time.monotonic() - began)
+            batch(own, target, own.seed + done, min(size, own.inputs - done), left)
+            done += size
+
+
+def batch(own: argparse.Namespace, target: str, seed: int, inputs: int, seconds: float) -> None:
+    """Some inputs in a process of its own; the input that ends it is kept."""
+    with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as work:
+        words = [sys.executable, __file__, target, "--child", "--work", work, "--found", str(own.found)]
+        words += ["--inputs", str(inputs), "--seconds", str(seconds), "--seed", str(seed)]
+        try:
+            died = subprocess.run([*words, *(["--plain"] if own.plain else [])], check=False, timeout=seconds + 600)
+            code = died.returncode
+        except subprocess.TimeoutExpired:
+            code = -signal.SIGKILL
+        if code:
+            folder = own.found / target
+            folder.mkdir(parents=True, exist_ok=True)
+            data = (Path(work) / "last").read_bytes()
+            name = f"Died{code}-{hashlib.sha256(data).hexdigest()[:8]}"
+            (folder / name).write_bytes(data)
+            print(f"FOUND {target}: its process ended with {code} -> {name}", flush=True)
 
 
 if __name__ == "__main__":
