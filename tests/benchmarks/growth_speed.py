@@ -1,10 +1,12 @@
-"""How fast the compiled engine is: python tests/benchmarks/growth_speed.py.
+"""How fast the compiled engine is: python tests/benchmarks/growth_speed.py [runs].
 
-Prints the time of one run of about 200 h through all phases with 40 alpha cells, runs a second on one core, and the
-ratio to scipy's BDF on one isothermal stage of the same physics: liquid, eta, epsilon and alpha with its profile in
-as many nodes, the right-hand side in numpy (`test_growth_independent.independent`, at 300 C). Left out of the
-baseline, in its favour: melting, the other phases, changing temperature, events. The baseline runs at its own
-tolerance of 1e-4; that the two agree is shown by `test_growth_independent.py`, not here.
+1. One run of about 200 h through all phases with 40 alpha cells.
+2. Ten thousand runs of a mixing schedule with as many sets of constants, against a loop over
+   `scipy.integrate.solve_ivp(method="BDF")` on the same equations (`growth_by_scipy.py`, the right-hand side in
+   numpy). The loop is timed over a few of these runs, at the loosest of its tolerances whose error is at most the
+   engine's or, if none is, at the one whose error is least. Errors are the largest of all amounts at the ends of
+   all ramps and holds, as shares of all atoms, against the engine at a tolerance of 1e-6. The engine's time
+   includes assembling the problems and finding their answers; the loop's only the integration.
 """
 
 from __future__ import annotations
@@ -15,15 +17,23 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from bronzeward.batch import run_batch, warm_engine
+from bronzeward.case import Case
 from bronzeward.growth.problem import ITERATIONS, STEPS
+from bronzeward.kinetics import load_set
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Strand
+from growth_by_scipy import Baseline
 from growth_cases import array_record, array_work, cache_folder, problem_of, run_compiled, run_fast
-from test_growth_independent import ALPHA, CORE, independent, problem
+from test_growth_by_scipy import before_events
 
 REPEATS = 20
+TOLERANCES = (1e-3, 3e-4, 1e-4, 3e-5, 1e-5)
+LOOPED = 4
 
 
 def best(work: Callable[[], Any], repeats: int) -> float:
@@ -36,7 +46,8 @@ def best(work: Callable[[], Any], repeats: int) -> float:
     return min(times)
 
 
-def main() -> None:
+def one_run() -> None:
+    """Print the time of one run through all phases."""
     schedule = Schedule.start(20).ramp(25, to=210).hold(48).ramp(50, to=400).hold(24).ramp(50, to=575).hold(50)
     schedule = schedule.ramp(50, to=650).hold(60)
     whole = problem_of(Strand.round(24, 44), schedule)
@@ -45,14 +56,53 @@ def main() -> None:
     seconds = best(lambda: run_compiled(whole, work, record, cache_folder()), REPEATS)
     print(f"{schedule.hours:.0f} h, {whole.n_cells} cells: {1e3 * seconds:.1f} ms, {1 / seconds:.0f} runs/s per core")
     print(f"  {record.count[STEPS]} steps, {record.count[ITERATIONS]} iterations of a stage")
-    stage = problem()
-    run = run_fast(stage)
-    own = best(lambda: run_compiled(stage, work, record, cache_folder()), REPEATS)
-    start, x_liquid = run.amount[1], float(run.tin[1, CORE] / run.amount[1, CORE])
-    x_alpha = float(run.work.x_in[ALPHA])
-    other = best(lambda: independent(stage, start, x_liquid, x_alpha, 40, rtol=1e-4), 2)
-    print(f"one hold at 300 C: engine {1e3 * own:.2f} ms, scipy BDF {1e3 * other:.0f} ms, ratio {other / own:.0f}")
+
+
+def sets(count: int) -> list[Any]:
+    """Sets of constants, as a band draws them."""
+    draw, base = np.random.default_rng(5), load_set()
+    factors = np.exp(0.7 * draw.standard_normal((count, 2)))
+    return [base.scaled({"eta": float(a), "epsilon": float(b)}) for a, b in factors]
+
+
+def loop(strand: Strand, schedule: Schedule) -> tuple[float, float]:
+    """Seconds a run of the scipy loop at the engine's accuracy, and the engine's error."""
+    errors, times = [], np.zeros(len(TOLERANCES))
+    wrong = np.zeros(len(TOLERANCES))
+    for kinetics in sets(LOOPED):
+        problem = problem_of(strand, schedule, kinetics)
+        true = before_events(run_fast(problem_of(strand, schedule, kinetics, tolerance=1e-6), rows=19000))
+        errors.append(np.abs(before_events(run_fast(problem)) - true).max())
+        for k, rtol in enumerate(TOLERANCES):
+            began = time.process_time()
+            _, found = Baseline(problem, rtol).run()
+            times[k] += (time.process_time() - began) / LOOPED
+            wrong[k] = max(wrong[k], np.abs(np.array(found) / problem.amount.sum() - true).max())
+    own = float(max(errors))
+    good = np.flatnonzero(wrong <= own)
+    k = int(good[0]) if good.size else int(np.argmin(wrong))
+    print(f"scipy BDF: rtol {TOLERANCES[k]:g}, error {wrong[k]:.1e} (engine {own:.1e}), {times[k]:.2f} s a run")
+    return float(times[k]), own
+
+
+def many_runs(count: int) -> None:
+    """Print the throughput of a batch on one and two threads, and its ratio to the loop."""
+    strand = Strand.round(24, 44)
+    schedule = Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=400).hold(24)
+    seconds, _ = loop(strand, schedule)
+    cases = [Case(strand, schedule, kinetics) for kinetics in sets(count)]
+    warm_engine()
+    run_batch(cases[:64], 2)
+    for workers, part in ((1, cases[: count // 4]), (2, cases)):
+        began = time.perf_counter()
+        run_batch(part, workers)
+        rate = len(part) / (time.perf_counter() - began)
+        print(
+            f"{len(part)} runs on {workers}: {rate:.0f} runs/s, {rate / workers:.0f} per core; "
+            f"{rate * seconds:.0f} times the loop"
+        )
 
 
 if __name__ == "__main__":
-    main()
+    one_run()
+    many_runs(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)

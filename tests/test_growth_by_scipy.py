@@ -1,0 +1,35 @@
+"""A whole schedule against scipy's BDF on the same equations: what is compared is the stepping, through all events."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bronzeward.schedule import Schedule
+from bronzeward.strand import Strand
+from growth_by_scipy import Baseline
+from growth_cases import Run, problem_of, run_fast
+
+
+def before_events(run: Run) -> np.ndarray:
+    """Amounts at the end of every piece of the schedule, before what happens there, as shares of all atoms."""
+    rows = np.searchsorted(run.time, run.problem.time[1:] * (1.0 - 1e-12))
+    return np.asarray(run.amount[rows] / run.amount[0].sum())
+
+
+@pytest.mark.parametrize(
+    ("strand", "schedule"),
+    [
+        (Strand.round(24, 44), Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=400).hold(24)),
+        (Strand.round(24, 26, [(60, 0.25)]), Schedule.start(100).ramp(100, to=380).hold(5).ramp(200, to=250).hold(2)),
+        (Strand.couple(20, 40), Schedule.start(20).ramp(50, to=300).hold(10)),
+    ],
+)
+def test_whole_schedule(strand: Strand, schedule: Schedule) -> None:
+    problem = problem_of(strand, schedule)
+    _, at_ends = Baseline(problem, 1e-6).run()
+    theirs = np.array(at_ends) / problem.amount.sum()
+    ours = before_events(run_fast(problem_of(strand, schedule, tolerance=1e-6), rows=19000))
+    # both tolerances are 1e-6 a step; layers run out at 1e-5 of all atoms at the latest
+    assert np.abs(theirs - ours).max() < 1e-5
+    assert np.abs(theirs - before_events(run_fast(problem))).max() < 1e-4
