@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,21 +14,12 @@ import pytest
 from bronzeward.case import Case, case_from_inputs, load_case
 from bronzeward.ensemble import Members, Spread, run_members
 from bronzeward.errors import InputError
+from bronzeward.limits import Free, Limit, Rules, parse_free, parse_limit
+from bronzeward.moments import FIRST_LIQUID, PERITECTIC, moment_of, until
 from bronzeward.paths import case_with
 from bronzeward.schedule import Schedule
-from bronzeward.shorten import (
-    Free,
-    Limit,
-    Rules,
-    parse_free,
-    parse_limit,
-    plot_trade_off,
-    programme_table,
-    shorten,
-    shorten_report,
-    trade_off,
-    write_case,
-)
+from bronzeward.shorten import shorten, trade_off
+from bronzeward.shortened import plot_trade_off, programme_table, shorten_report, write_case
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
@@ -46,16 +39,17 @@ def _case() -> Case:
     return case_from_inputs(INPUTS, Path())
 
 
-def _brute_force(free: list[Free], limit: Limit) -> float:
+def _brute_force(free: list[Free], limits: list[Limit], spread: Spread, inputs: dict[str, Any]) -> float:
     """Least hours over the whole grid."""
     cases = []
     for places in product(*(range(own.most + 1) for own in free)):
         values = {path: own.value(k) for own, k in zip(free, places, strict=True) for path in own.paths}
-        cases.append(case_with(INPUTS, values))
-    members = [member for case in cases for member in Members(case, FEW)]
-    found = run_members(members)
-    excess = limit.excess(found[limit.answer]).reshape(len(cases), FEW.size)
-    kept = (excess > 0).sum(axis=1) <= limit.allowed(FEW.size)
+        cases.append(case_with(inputs, values))
+    found = run_members([member for case in cases for member in Members(case, spread)])
+    kept = np.ones(len(cases), dtype=bool)
+    for limit in limits:
+        excess = limit.excess(found[limit.answer]).reshape(len(cases), spread.size)
+        kept &= (excess > 0).sum(axis=1) <= limit.allowed(spread.size)
     return min(case.schedule.hours for case, fine in zip(cases, kept, strict=True) if fine)
 
 
@@ -63,7 +57,45 @@ def test_search_finds_what_brute_force_finds() -> None:
     free = [RATE, HOLD]
     found = shorten(_case(), free, [DRY], spread=FEW)
     assert found.feasible
-    assert found.hours == pytest.approx(_brute_force(free, DRY))
+    assert found.hours == pytest.approx(_brute_force(free, [DRY], FEW, INPUTS))
+
+
+def test_few_watched_members_find_what_all_of_them_say() -> None:
+    """Two limits, more members than are watched, and an answer that cannot fall below zero."""
+    steps = [
+        {"ramp_C_per_h": 50.0, "to_C": 220.0}, {"hold_h": 4.0},
+        {"ramp_C_per_h": 50.0, "to_C": 410.0}, {"hold_h": 4.0}, {"ramp_C_per_h": 50.0, "to_C": 418.0},
+    ]  # fmt: skip
+    inputs = {**INPUTS, "schedule": {"steps": steps}}
+    free = [Free(("schedule.steps.1.hold_h",), 3.0, 6.0, 1.0), Free(("schedule.steps.3.hold_h",), 1.0, 5.0, 1.0)]
+    limits = [Limit("overfill_at_first_liquid", "<=", 0.0, 0.9), Limit("eta_at_peritectic", "<=", 0.01, 0.9)]
+    spread = Spread(size=40)
+    found = shorten(case_from_inputs(inputs, Path()), free, limits, spread=spread)
+    assert found.feasible
+    assert found.hours == pytest.approx(_brute_force(free, limits, spread, inputs))
+    assert min(found.kept.values()) >= 0.9
+
+
+def test_a_run_up_to_its_moment_gives_the_same_answers() -> None:
+    plan = Schedule.start(20).ramp(50, to=215).hold(6).ramp(50, to=405).hold(3).ramp(50, to=450).hold(2)
+    case = replace(_case(), schedule=plan)
+    whole = run_members(Members(case, FEW))
+    for moment, answers in (
+        (FIRST_LIQUID, ("shell_at_first_liquid", "overfill_at_first_liquid", "first_liquid_time")),
+        (PERITECTIC, ("eta_at_peritectic", "shell_at_first_liquid")),
+    ):
+        part = until(plan, moment, case.description)
+        assert part.hours < plan.hours
+        found = run_members(Members(replace(case, schedule=part), FEW))
+        for answer in answers:
+            assert np.array_equal(found[answer], whole[answer], equal_nan=True)
+    # twice molten, or never: nothing can be left out
+    twice = plan.ramp(50, to=200).ramp(50, to=300)
+    assert until(twice, FIRST_LIQUID, case.description) is twice
+    assert until(twice, PERITECTIC, case.description).hours < plan.hours
+    cold = Schedule.start(20).ramp(50, to=200)
+    assert until(cold, FIRST_LIQUID, case.description) is cold
+    assert until(plan, moment_of("peak_liquid"), case.description) is plan
 
 
 def test_other_seeds_find_the_same_length() -> None:
@@ -105,6 +137,13 @@ def test_rules_of_the_furnace() -> None:
     # the rule decides: without it a faster ramp is shorter
     slow = shorten(_case(), [RATE], [Limit("total_time", "<=", 1e9)], Rules(fastest=40.0), spread=Spread(size=1))
     assert slow.values[RATE.paths[0]] == 40.0
+    # nor may a search that goes downhill leave a rule behind: hot for a while, but not before its hour
+    free = [Free(("schedule.steps.0.to_C",), 180.0, 224.0, 4.0), HOLD]
+    rule = Rules(not_above=((208.0, 6.0),))
+    late = shorten(_case(), free, [DRY], rule, spread=FEW)
+    assert late.feasible
+    assert rule.broken(late.case.schedule) == 0.0
+    assert late.hours >= shorten(_case(), free, [DRY], spread=FEW).hours
 
 
 def test_trade_off_rises() -> None:

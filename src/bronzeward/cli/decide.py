@@ -271,7 +271,9 @@ def shorten(
     Example: bronzeward shorten starter.toml --free schedule.steps.1.hold_h=0:48
     --free schedule.steps.0.to_C=190:213 --keep overfill_at_first_liquid<=0@95
     """
-    from bronzeward import shorten as room
+    from bronzeward import limits as asked
+    from bronzeward import shorten as search
+    from bronzeward import shortened as room
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
     from bronzeward.whole_file import check_target
@@ -282,16 +284,16 @@ def shorten(
             check_target(path, overwrite)
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
-    choices, limits = [room.parse_free(text) for text in free], [room.parse_limit(text) for text in keep]
-    rules = room.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
+    choices, limits = [asked.parse_free(text) for text in free], [asked.parse_limit(text) for text in keep]
+    rules = asked.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
-    found = room.shorten(chosen, choices, limits, rules, spread, seed, workers, progress(quiet, "candidates"))
+    found = search.shorten(chosen, choices, limits, rules, spread, seed, workers, progress(quiet, "candidates"))
     room.write_case(found, output, overwrite)
     data = None
     if curve is not None:
         kind = keep[0].partition(limits[0].kind)[0]
-        values = [room.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
-        data = room.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers)
+        values = [asked.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
+        data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers)
         if figure is not None:
             _save(room.plot_trade_off(data), figure, overwrite)
     if json:

@@ -1,0 +1,76 @@
+"""What a search for the shortest schedule found, as a table, a furnace programme, a case file and a curve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bronzeward.schedule import HOUR, ZERO_CELSIUS, Schedule
+from bronzeward.shorten import Shortest
+from bronzeward.showing import number, shown, table, title, unit
+from bronzeward.tomlout import toml_text
+from bronzeward.whole_file import write_text
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def plot_trade_off(data: xr.Dataset, ax: Any = None) -> Any:
+    """Least hours against the value of a limit."""
+    from bronzeward import style
+
+    ax = style.new_axes() if ax is None else ax
+    answer = str(data.attrs["answer"])
+    ax.plot(shown(answer, data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
+    kept = 100 * float(data.attrs["confidence"])
+    ax.set_xlabel(f"{title(answer)} {data.attrs['kind']} [{unit(answer)}], kept with {kept:g} %")
+    ax.set_ylabel("least length [h]")
+    style.frame(ax)
+    return ax
+
+
+def shorten_report(found: Shortest) -> str:
+    """What was found, what binds, and the programme; at most 80 columns."""
+    first = "Shortest schedule that keeps all limits" if found.feasible else "No schedule keeps all limits; nearest"
+    lines = [f"{first}: {found.hours:.1f} h ({found.candidates} candidates run)", ""]
+    rows = [[path, f"{value:g}"] for path, value in found.values.items()]
+    lines += [table(["free value", ""], rows), ""]
+    rows = []
+    for limit in found.limits:
+        words = limit.words()
+        reached = number(float(shown(limit.answer, found.reached[words])))
+        rows.append([words[:58], reached, f"{100 * found.kept[words]:.1f} %"])
+    lines += [table(["limit", "reached", "kept by"], rows), ""]
+    lines.append("It cannot be shorter because of: " + ("" if found.binding else "nothing found"))
+    lines += [f"- {text}" for text in found.binding]
+    lines += ["", programme_table(found.case.schedule)]
+    return "\n".join(lines)
+
+
+def programme_table(schedule: Schedule) -> str:
+    """The schedule as a furnace is programmed: segments with rate, set-point and dwell.
+
+    A ramp and the hold after it are one segment; an exponential cool is given as its straight pieces.
+    """
+    rows: list[list[str]] = []
+    t, kelvin = schedule.time / HOUR, schedule.temperature - ZERO_CELSIUS
+    k = 0
+    while k < len(t) - 1:
+        rate = (kelvin[k + 1] - kelvin[k]) / (t[k + 1] - t[k])
+        target, dwell = kelvin[k + 1], 0.0
+        if rate == 0.0:
+            dwell, k = t[k + 1] - t[k], k + 1
+        else:
+            k += 1
+            while k < len(t) - 1 and kelvin[k + 1] == kelvin[k]:
+                dwell, k = dwell + t[k + 1] - t[k], k + 1
+        texts = [f"{rate:+.1f}" if rate else "-", f"{target:.1f}", f"{dwell:.2f}", f"{t[k]:.2f}"]
+        rows.append([str(len(rows) + 1), *texts])
+    if schedule.quenched:
+        rows.append([str(len(rows) + 1), "quench", "", "", f"{t[-1]:.2f}"])
+    return table(["segment", "rate °C/h", "set-point °C", "dwell h", "ends at h"], rows)
+
+
+def write_case(found: Shortest, path: str | Path, overwrite: bool = False) -> Path:
+    """Write the case with the values found, ready to run."""
+    return write_text(toml_text(found.inputs), path, overwrite)
