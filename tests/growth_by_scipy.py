@@ -150,6 +150,8 @@ class Baseline:
         atoms, tin = float(np.sum(w.n)), float(np.sum(w.tin))
         regime = int(p.regime[0])
         set_temperature(p, w, regime, p.temperature_start[0], -1)
+        if p.liquid_core[regime]:
+            engine.melt_core(p, w)
         count = engine.fill_gaps(p, w, r, regime, 0.0, p.temperature_start[0], False)
         for k in range(len(p.regime)):
             begin = p.temperature_start[k]

@@ -5,15 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bronzeward.kinetics import load_set
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Strand
 from growth_by_scipy import Baseline
-from growth_cases import Run, problem_of, run_fast
+from growth_cases import Run, problem_of, run_fast, run_plain
 
 
 def before_events(run: Run) -> np.ndarray:
     """Amounts at the end of every piece of the schedule, before what happens there, as shares of all atoms."""
-    rows = np.searchsorted(run.time, run.problem.time[1:] * (1.0 - 1e-12))
+    rows = np.searchsorted(run.time, np.asarray(run.problem.time)[1:] * (1.0 - 1e-12))
     return np.asarray(run.amount[rows] / run.amount[0].sum())
 
 
@@ -33,3 +34,20 @@ def test_whole_schedule(strand: Strand, schedule: Schedule) -> None:
     # both tolerances are 1e-6 a step; layers run out at 1e-5 of all atoms at the latest
     assert np.abs(theirs - ours).max() < 1e-5
     assert np.abs(theirs - before_events(run_fast(problem))).max() < 1e-4
+
+
+@pytest.mark.parametrize(
+    ("strand", "schedule", "factors"),
+    [
+        (Strand.couple(4, 8), Schedule.start(200).ramp(200, to=350).hold(1), {"alpha": 1e4}),
+        (Strand.round(10, 12, [(20, 0.3), (24, 0.8)]), Schedule.start(250).ramp(500, to=480).hold(2), {"alpha": 1e3}),
+        (Strand.round(10, 16), Schedule.start(20).ramp(2000, to=410).ramp(1000, to=180).hold(1), {"delta": 3.0}),
+    ],
+)
+def test_in_plain_python(strand: Strand, schedule: Schedule, factors: dict[str, float]) -> None:
+    """The same with few cells and the engine interpreted; alpha is made to take part."""
+    problem = problem_of(strand, schedule, load_set().scaled(factors), alpha_cells=12, inner_cells=4, tolerance=3e-5)
+    _, at_ends = Baseline(problem, 1e-6).run()
+    theirs, run = np.array(at_ends) / problem.amount.sum(), run_plain(problem)
+    assert run.complaints() == []
+    assert np.abs(theirs - before_events(run)).max() < 2e-5

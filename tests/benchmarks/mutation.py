@@ -26,17 +26,18 @@ SOURCE = ROOT / "src" / "bronzeward"
 
 MODULES = (
     "growth.balance", "growth.profile", "growth.step", "growth.changes", "growth.geometry", "growth.cells",
-    "growth.state", "growth.engine", "volume", "couple", "kinetics", "regimes", "layers", "composition", "properties",
+    "growth.state", "growth.predict", "growth.engine", "volume", "couple", "kinetics", "regimes", "layers", "composition", "properties",
 )  # fmt: skip
 
 QUICK = (
     "tests/test_geometry_by_hand.py",
     "tests/test_growth_step.py", "tests/test_volume_by_hand.py", "tests/test_couple.py", "tests/test_kinetics.py",
-    "tests/test_main_job.py", "tests/test_conservation.py", "tests/test_growth_profile.py",
+    "tests/test_growth_predict.py", "tests/test_main_job.py", "tests/test_conservation.py",
+    "tests/test_growth_profile.py", "tests/test_growth_by_scipy.py", "tests/test_growth_trust.py",
 )  # fmt: skip
 """Tests in the order they are run; the first that fails ends the mutant."""
 
-SLOW = "published or simulated_couple or erfc or longer_holds or in_cells or differential"
+SLOW = "published or simulated_couple or erfc or longer_holds or in_cells or differential or whole_schedule or noticed or compiled or hundredth"
 """Left out of them."""
 
 LONGEST = 60
