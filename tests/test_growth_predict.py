@@ -48,7 +48,8 @@ def test_first_stage_follows_the_trend_of_the_step_before() -> None:
     predict.forget_trend(p, w)
     before_s, before_x = np.array(w.s), np.array(w.x)
     predict.guess_stage(p, w, 0, LAYERS, 10.0)
-    assert (w.s == before_s).all() and (w.x == before_x).all()
+    assert (w.s == before_s).all()
+    assert (w.x == before_x).all()
     assert w.s_trend.size == N_SLOTS
 
 

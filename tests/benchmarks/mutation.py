@@ -26,7 +26,8 @@ SOURCE = ROOT / "src" / "bronzeward"
 
 MODULES = (
     "growth.balance", "growth.profile", "growth.step", "growth.changes", "growth.geometry", "growth.cells",
-    "growth.state", "growth.predict", "growth.engine", "volume", "couple", "kinetics", "regimes", "layers", "composition", "properties",
+    "growth.state", "growth.predict", "growth.engine", "volume", "couple",
+    "kinetics", "regimes", "layers", "composition", "properties",
 )  # fmt: skip
 
 QUICK = (
@@ -37,7 +38,10 @@ QUICK = (
 )  # fmt: skip
 """Tests in the order they are run; the first that fails ends the mutant."""
 
-SLOW = "published or simulated_couple or erfc or longer_holds or in_cells or differential or whole_schedule or noticed or compiled or hundredth"
+SLOW = (
+    "published or simulated_couple or erfc or longer_holds or in_cells or differential or whole_schedule or noticed "
+    "or compiled or hundredth"
+)
 """Left out of them."""
 
 LONGEST = 60
