@@ -6,14 +6,17 @@ from growth_cases import array_record, array_work, cache_folder, complaints, ran
 
 SEED, CASES = 20, 2000
 
+FOUND = ((0, 17960),)
+"""Seed and number of cases that once failed, out of some hundred thousand."""
+
 
 def test_random_cases() -> None:
     record = array_record(20000, 400)
     failed = []
-    for number in range(CASES):
-        problem = random_case(SEED, number).problem()
+    for seed, number in (*((SEED, k) for k in range(CASES)), *FOUND):
+        problem = random_case(seed, number).problem()
         run_compiled(problem, array_work(problem.n_cells), record, cache_folder())
         found = complaints(problem, record)
         if found:
-            failed.append((number, found))
+            failed.append((seed, number, found))
     assert failed == []

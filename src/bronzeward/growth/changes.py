@@ -300,7 +300,7 @@ def seed_at_edge(p: Problem, w: Work, slot: int, host: int, atoms: float) -> Non
     amount = min(max(seed_amount(p, slot), WORTH_STARTING * spent_share(p, slot) * atoms), SEED_SHARE * w.n[host])
     x = w.x_in[slot] if copper_side else w.x_out[slot]
     if host == CORE:
-        amount = max(amount, surplus(p, w, host, slot))
+        amount = surplus(p, w, host, slot)
     tin = take(p, w, host, amount, copper_side)
     start(p, w, slot, amount, x)
     give_tin(p, w, host, tin - amount * x, copper_side)
