@@ -72,7 +72,7 @@ def test_heavy_libraries_stay_in_their_rooms(path):
         if library in MAY_IMPORT:
             assert top(path) in MAY_IMPORT[library], f"{path.name} imports {library}"
     if top(path) == "cli":
-        standard = ("typing", "pathlib", "__future__", "json", "math", "os", "sys", "time", "collections")
+        standard = ("typing", "pathlib", "__future__", "gc", "json", "math", "os", "sys", "time", "collections")
         allowed = ("bronzeward.cli", "typer", *standard)
         for name in imported(path, everywhere=False):
             assert name.startswith(allowed), f"{path.name} imports {name} before a command is known"

@@ -44,15 +44,21 @@ def run(
 
     Example: bronzeward run starter.toml -o starter.nc --members 200
     """
-    from bronzeward import result as results
-    from bronzeward import summary
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
-    from bronzeward.simulation import run_case
+    from bronzeward.thermo import ahead
     from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
+    building = None if no_cache else ahead.begin(str(chosen.description))
+
+    from bronzeward import result as results
+    from bronzeward import summary
+    from bronzeward.simulation import run_case
+
+    if building is not None:
+        building.wait()
     try:
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:
