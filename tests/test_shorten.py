@@ -108,6 +108,7 @@ def test_limits_are_kept_and_named_when_they_bind(tmp_path: Path) -> None:
     found = shorten(_case(), [HOLD], [DRY, Limit("shell_at_first_liquid", ">=", 1e-6, 0.5)], spread=FEW)
     words = DRY.words()
     assert found.kept[words] >= 0.9
+    assert 0.5 <= found.kept_by_others[words] <= 1.0
     assert found.reached[words] <= DRY.value
     assert words in found.binding
     assert Limit("shell_at_first_liquid", ">=", 1e-6, 0.5).words() not in found.binding

@@ -25,7 +25,7 @@ from bronzeward.batch import Progress
 from bronzeward.candidates import Candidates, Place
 from bronzeward.case import Case
 from bronzeward.descent import descend, moved
-from bronzeward.ensemble import Spread
+from bronzeward.ensemble import Members, Spread, run_members
 from bronzeward.errors import InputError
 from bronzeward.limits import Free, Limit, Rules
 from bronzeward.paths import case_with, inputs_of, value_at, with_values
@@ -52,6 +52,9 @@ FINEST = (1 / 128, 0.0)
 FEW, NEAR_ALL = 4, 1_000_000
 """Members on the harder side of the deciding one that are watched: at first, and for the answer."""
 
+OTHERS = 1_000_003
+"""What is added to the seed for members that have no part in a search."""
+
 ROUNDS = 6
 """Most times that members are chosen again."""
 
@@ -72,6 +75,9 @@ class Shortest:
         By limit (in words), the answer at the limit's confidence, SI units; nan where the moment never comes.
     kept : dict of float
         By limit, share of the members that keep it.
+    kept_by_others : dict of float
+        The same among as many members drawn anew. The search chose the schedule for the members it
+        knew, so these say without favour how sure it is; somewhat less than asked for is usual.
     binding : tuple of str
         Limits and bounds that stop it from being shorter.
     candidates : int
@@ -85,6 +91,7 @@ class Shortest:
     limits: tuple[Limit, ...]
     reached: dict[str, float]
     kept: dict[str, float]
+    kept_by_others: dict[str, float]
     binding: tuple[str, ...]
     candidates: int
 
@@ -119,7 +126,7 @@ def shorten(
     seed : int
         Of the search; another seed should find the same length.
     progress : callable, optional
-        progress(candidates run so far, 0): nobody knows how many there will be.
+        progress(candidates run so far, 0), since nobody knows how many there will be; (all, all) at the end.
     """
     pool = _begin(case, free, limits, rules, spread, workers, progress, precision)
     return _result(pool, _search(pool, seed))
@@ -269,6 +276,8 @@ def _result(pool: Candidates, best: Place) -> Shortest:
     feasible = pool.violation(best) == 0.0
     reached, kept, binding = {}, {}, []
     tight = _tight(pool, best)
+    if pool.progress is not None:
+        pool.progress(pool.count, pool.count)
     for number, (limit, values) in enumerate(zip(pool.limits, pool.answers(best), strict=True)):
         excess = np.sort(limit.excess(values))[::-1]
         deciding = float(excess[limit.allowed(values.size)])
@@ -289,9 +298,20 @@ def _result(pool: Candidates, best: Place) -> Shortest:
         limits=pool.limits,
         reached=reached,
         kept=kept,
+        kept_by_others=_kept_by_others(pool, case),
         binding=tuple(binding),
         candidates=pool.count,
     )
+
+
+def _kept_by_others(pool: Candidates, case: Case) -> dict[str, float]:
+    """By limit, the share of members drawn anew that keep it."""
+    others = replace(pool.spread, seed=pool.spread.seed + OTHERS)
+    found = run_members(Members(case, others), pool.workers, None, pool.precision)
+    failed = found["status"] != 0
+    return {
+        limit.words(): float(np.mean((limit.excess(found[limit.answer]) <= 0.0) & ~failed)) for limit in pool.limits
+    }
 
 
 def _tight(pool: Candidates, best: Place) -> NDArray[np.bool_]:

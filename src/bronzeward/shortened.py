@@ -23,14 +23,18 @@ def plot_trade_off(data: xr.Dataset, ax: Any = None) -> Any:
     answer = str(data.attrs["answer"])
     ax.plot(shown(answer, data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
     kept = 100 * float(data.attrs["confidence"])
-    ax.set_xlabel(f"{title(answer)} {data.attrs['kind']} [{unit(answer)}], kept with {kept:g} %")
+    bound = "at most" if data.attrs["kind"] == "<=" else "at least"
+    ax.set_xlabel(f"{title(answer)}, {bound} [{unit(answer)}]\nin {kept:g} % of the members")
     ax.set_ylabel("least length [h]")
     style.frame(ax)
     return ax
 
 
 def shorten_report(found: Shortest) -> str:
-    """What was found, what binds, and the programme; at most 80 columns."""
+    """What was found, what binds, and the programme; at most 80 columns.
+
+    "By others" is the share of as many members that had no part in the search: those that had are kept by choice.
+    """
     first = "Shortest schedule that keeps all limits" if found.feasible else "No schedule keeps all limits; nearest"
     lines = [f"{first}: {found.hours:.1f} h ({found.candidates} candidates run)", ""]
     rows = [[path, f"{value:g}"] for path, value in found.values.items()]
@@ -39,8 +43,9 @@ def shorten_report(found: Shortest) -> str:
     for limit in found.limits:
         words = limit.words()
         reached = number(float(shown(limit.answer, found.reached[words])))
-        rows.append([words[:58], reached, f"{100 * found.kept[words]:.1f} %"])
-    lines += [table(["limit", "reached", "kept by"], rows), ""]
+        others = f"{100 * found.kept_by_others[words]:.1f} %"
+        rows.append([words[:50], reached, f"{100 * found.kept[words]:.1f} %", others])
+    lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]
     lines.append("It cannot be shorter because of: " + ("" if found.binding else "nothing found"))
     lines += [f"- {text}" for text in found.binding]
     lines += ["", programme_table(found.case.schedule)]

@@ -293,7 +293,8 @@ def shorten(
     if curve is not None:
         kind = keep[0].partition(limits[0].kind)[0]
         values = [asked.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
-        data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers)
+        say = progress(quiet, "candidates")
+        data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, say)
         if figure is not None:
             _save(room.plot_trade_off(data), figure, overwrite)
     if json:
@@ -301,6 +302,8 @@ def shorten(
             "hours": found.hours,
             "feasible": found.feasible,
             "values": found.values,
+            "kept": found.kept,
+            "kept_by_others": found.kept_by_others,
             "binding": list(found.binding),
         }
         if data is not None:
