@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.growth.cell_grid import graded_edges
-from bronzeward.growth.slots import ALPHA, CORE, N_SLOTS, SLOT_LABELS
+from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.properties import Properties
 from bronzeward.strand import Strand
@@ -52,29 +52,33 @@ def by_phase(
 ) -> Layers:  # fmt: skip
     """Sort the engine's slots into phases; `amount` and `tin` of shape (n_times, 9) by slot."""
     area = amount * np.array(volumes) + tin * np.array(slopes)
-    outer_area = strand.core_area + strand.copper_area - (np.cumsum(area[:, ::-1], axis=1)[:, ::-1] - area)
-    outer = radius_of_area(strand, outer_area)
-    inner = radius_of_area(strand, outer_area - area)
+    # areas inside the interfaces, from the barrier inwards; the barrier itself is the last
+    inside = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
+    everything = np.full((len(area), 1), strand.core_area + strand.copper_area)
+    radius = radius_of_area(strand, np.hstack([inside, everything]))
     there = amount > 0
-    thickness = np.where(there, outer - inner, 0.0)
-    shape = (amount.shape[0], len(PHASES))
-    moles, moles_tin, widths = (np.zeros(shape) for _ in range(3))
-    inside, outside = (np.full(shape, np.nan) for _ in range(2))
-    for slot in range(N_SLOTS):
-        for column, rows in _columns(slot, liquid):
-            where = rows & there[:, slot]
-            for total, part in zip((moles, moles_tin, widths), (amount, tin, thickness), strict=True):
-                total[where, column] += part[where, slot]
-            for target, source in zip((inside, outside), (inner, outer), strict=True):
-                target[where, column] = source[where, slot]
-    shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
-    return Layers(moles, moles_tin, widths, inside, outside, shell)
+    thickness = np.where(there, radius[:, 1:] - radius[:, :-1], 0.0)
+    inner, outer = (np.where(there, end, np.nan) for end in (radius[:, :-1], radius[:, 1:]))
+    moles, moles_tin = np.where(there, amount, 0.0), np.where(there, tin, 0.0)
+    return Layers(
+        *(_phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN]) for values in (moles, moles_tin, thickness)),
+        *(_phases(end, liquid, np.where(there[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN])) for end in (inner, outer)),
+        thickness[:, CORE + 1 : ALPHA].sum(axis=1),
+    )
 
 
-def _columns(slot: int, liquid: NDArray[np.bool_]) -> list[tuple[int, NDArray[np.bool_]]]:
-    if slot == CORE:
-        return [(COLUMN[LIQUID], liquid), (COLUMN[SOLID_TIN], ~liquid)]
-    return [(COLUMN[SLOT_LABELS[slot]], np.ones_like(liquid))]
+def _phases(
+    values: NDArray[np.float64], liquid: NDArray[np.bool_], gamma: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Columns by phase from columns by slot; the core is liquid or solid, and what stands for the absent is kept."""
+    absent = np.nan if np.isnan(values).any() else 0.0
+    result = np.empty((len(values), len(PHASES)))
+    result[:, COLUMN[LIQUID]] = np.where(liquid, values[:, CORE], absent)
+    result[:, COLUMN[SOLID_TIN]] = np.where(liquid, absent, values[:, CORE])
+    for slot in range(CORE + 1, N_SLOTS):
+        result[:, COLUMN[SLOT_LABELS[slot]]] = values[:, slot]
+    result[:, COLUMN[SLOT_LABELS[GAMMA]]] = gamma
+    return result
 
 
 def alpha_profile(

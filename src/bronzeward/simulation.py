@@ -212,8 +212,10 @@ def _result(
 def stored_times(time: NDArray[np.float64]) -> NDArray[np.float64]:
     """Strictly increasing times: the state after an event is stored a millisecond after the one before it."""
     stored = time.copy()
-    for k in range(1, len(stored)):
-        stored[k] = max(stored[k], stored[k - 1] + APART)
+    for k in np.flatnonzero(np.diff(time) < APART) + 1:
+        while k < len(stored) and stored[k] < stored[k - 1] + APART:
+            stored[k] = stored[k - 1] + APART
+            k += 1
     return stored
 
 
