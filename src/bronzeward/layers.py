@@ -60,11 +60,14 @@ def by_phase(
     thickness = np.where(there, radius[:, 1:] - radius[:, :-1], 0.0)
     inner, outer = (np.where(there, end, np.nan) for end in (radius[:, :-1], radius[:, 1:]))
     moles, moles_tin = np.where(there, amount, 0.0), np.where(there, tin, 0.0)
-    return Layers(
-        *(_phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN]) for values in (moles, moles_tin, thickness)),
-        *(_phases(end, liquid, np.where(there[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN])) for end in (inner, outer)),
-        thickness[:, CORE + 1 : ALPHA].sum(axis=1),
-    )
+    sums = [
+        _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN]) for values in (moles, moles_tin, thickness)
+    ]
+    ends = [
+        _phases(end, liquid, np.where(there[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN])) for end in (inner, outer)
+    ]
+    shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
+    return Layers(sums[0], sums[1], sums[2], ends[0], ends[1], shell)
 
 
 def _phases(
