@@ -26,7 +26,7 @@ from bronzeward.kinetics import load_set
 from bronzeward.result import read_netcdf, write_netcdf
 from bronzeward.simulation import run_case
 from bronzeward.starter import STARTER
-from bronzeward.thermo import cache, load_table
+from bronzeward.thermo import cache, load_table, place
 from bronzeward.whole_file import write_text
 
 
@@ -269,7 +269,7 @@ def test_a_damaged_cache_is_built_anew(damage, table, tmp_path, monkeypatch):
     from bronzeward.thermo import build, description
 
     monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path))
-    path = cache.path_of(description.find("cu-sn-shim1996"))
+    path = place.path_of(description.find("cu-sn-shim1996"))
     assert cache.write(path, table)
     data = path.read_bytes()
     if damage == "folder":

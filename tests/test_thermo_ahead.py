@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward.thermo import ahead, cache, description
+from bronzeward.thermo import ahead, cache, description, place
 from bronzeward.thermo.load import load_table
 
 NAME = description.DEFAULT
@@ -19,7 +19,7 @@ def test_leaves_the_same_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     process = ahead.begin(NAME)
     assert process is not None
     assert process.wait(timeout=120) == 0
-    there = cache.read(cache.path_of(description.find(NAME)))
+    there = cache.read(place.path_of(description.find(NAME)))
     assert there is not None
     assert [i.reaction for i in there.invariants] == [i.reaction for i in here.invariants]
     # symbols come in another order in every process, and so do roundings

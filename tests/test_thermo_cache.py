@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward.thermo import cache, description, load_table
+from bronzeward.thermo import cache, description, load_table, place
 from thermo_systems import solution, table, written
 
 SMALL = (solution("LIQUID", "0", "0"), solution("FCC_A1", "-10000+10*T", "-4000+8*T"))
@@ -21,8 +21,8 @@ def kept(tmp_path, monkeypatch):
     return written(tmp_path, *SMALL)
 
 
-def place(path):
-    return cache.path_of(description.find(path))
+def kept_at(path):
+    return place.path_of(description.find(path))
 
 
 def same(one, other):
@@ -41,14 +41,14 @@ def same(one, other):
 
 def test_a_kept_table_is_the_table(kept):
     first = load_table(kept)
-    assert place(kept).is_file()
+    assert kept_at(kept).is_file()
     same(first, load_table(kept))
     same(first, load_table(kept, cache=False))
 
 
 def test_without_cache_nothing_is_kept(kept):
     load_table(kept, cache=False)
-    assert not place(kept).exists()
+    assert not kept_at(kept).exists()
 
 
 def test_the_whole_description_survives(tmp_path):
@@ -64,7 +64,7 @@ def test_the_whole_description_survives(tmp_path):
 @pytest.mark.parametrize("damage", ["truncated", "empty", "text", "flipped", "folder"])
 def test_a_damaged_table_is_built_anew(kept, damage):
     good = load_table(kept)
-    path = place(kept)
+    path = kept_at(kept)
     content = bytearray(path.read_bytes())
     if damage == "truncated":
         path.write_bytes(content[: len(content) // 2])
@@ -89,26 +89,26 @@ def test_a_damaged_table_is_built_anew(kept, damage):
 
 def test_the_key_follows_what_the_table_depends_on(kept, monkeypatch):
     """Another TDB content or another pycalphad is another file."""
-    first = place(kept)
+    first = kept_at(kept)
     kept.write_text(kept.read_text() + "\n$ one more line\n")
-    assert place(kept) != first
-    second = place(kept)
-    monkeypatch.setattr(cache, "pycalphad_version", lambda: "0.0")
-    assert place(kept) != second
+    assert kept_at(kept) != first
+    second = kept_at(kept)
+    monkeypatch.setattr(place, "pycalphad_version", lambda: "0.0")
+    assert kept_at(kept) != second
 
 
 def test_folder_follows_the_environment(monkeypatch, tmp_path):
     monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path))
-    assert cache.folder() == tmp_path
+    assert place.folder() == tmp_path
     monkeypatch.delenv("BRONZEWARD_CACHE")
-    monkeypatch.setattr(cache.sys, "platform", "linux")
+    monkeypatch.setattr(place.sys, "platform", "linux")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "x"))
-    assert cache.folder() == tmp_path / "x" / "bronzeward"
+    assert place.folder() == tmp_path / "x" / "bronzeward"
     monkeypatch.delenv("XDG_CACHE_HOME")
-    assert cache.folder().parts[-2:] == (".cache", "bronzeward")
-    monkeypatch.setattr(cache.sys, "platform", "win32")
+    assert place.folder().parts[-2:] == (".cache", "bronzeward")
+    monkeypatch.setattr(place.sys, "platform", "win32")
     monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "local"))
-    assert cache.folder() == tmp_path / "local" / "bronzeward"
+    assert place.folder() == tmp_path / "local" / "bronzeward"
 
 
 @pytest.mark.parametrize("unusable", ["/proc/nowhere", "file"])
@@ -141,8 +141,8 @@ def test_two_processes_at_once(kept, tmp_path):
     answers = [process.communicate(timeout=300) for process in both]
     assert [process.returncode for process in both] == [0, 0], answers
     assert answers[0][0] == answers[1][0]
-    assert [own.name for own in (tmp_path / "cache").iterdir()] == [place(kept).name]
-    same(cache.read(place(kept)), load_table(kept, cache=False))
+    assert [own.name for own in (tmp_path / "cache").iterdir()] == [kept_at(kept).name]
+    same(cache.read(kept_at(kept)), load_table(kept, cache=False))
 
 
 def test_a_kept_table_needs_little(tmp_path):
@@ -152,7 +152,7 @@ def test_a_kept_table_needs_little(tmp_path):
     found = description.find()
     os.environ["BRONZEWARD_CACHE"], before = str(folder), os.environ.get("BRONZEWARD_CACHE")
     try:
-        assert cache.write(cache.path_of(found), table())
+        assert cache.write(place.path_of(found), table())
     finally:
         os.environ.pop("BRONZEWARD_CACHE")
         if before is not None:

@@ -44,7 +44,7 @@ from bronzeward.schedule import Schedule
 from bronzeward.simulation import FEWEST_POINTS, WIDEST_STEP, Recorded, event_name, read_record, stored_times
 from bronzeward.strand import Strand
 from bronzeward.thermo import load_table
-from bronzeward.thermo.cache import folder as cache_folder
+from bronzeward.thermo.place import folder as cache_folder
 from bronzeward.volume import cavity, contents, core_volume
 
 if TYPE_CHECKING:

@@ -44,19 +44,19 @@ def run(
 
     Example: bronzeward run starter.toml -o starter.nc --members 200
     """
+    from bronzeward.thermo import ahead
+
+    building = None if no_cache else ahead.begin_for(case)
+
+    from bronzeward import result as results
+    from bronzeward import summary
     from bronzeward.case import load_case
     from bronzeward.errors import InputError
-    from bronzeward.thermo import ahead
+    from bronzeward.simulation import run_case
     from bronzeward.whole_file import check_target
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
-    building = None if no_cache else ahead.begin(str(chosen.description))
-
-    from bronzeward import result as results
-    from bronzeward import summary
-    from bronzeward.simulation import run_case
-
     if building is not None:
         building.wait()
     try:

@@ -10,18 +10,30 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
-from bronzeward.thermo import cache as store
+from bronzeward import databases
+from bronzeward.errors import InputError
 from bronzeward.thermo import description as descriptions
+from bronzeward.thermo import place
 
-_BUILD = "import sys; from bronzeward.thermo.load import load_table; load_table(sys.argv[1])"
+_BUILD = "import gc, sys; gc.disable(); from bronzeward.thermo.load import load_table; load_table(sys.argv[1])"
+
+
+def begin_for(case: Path) -> subprocess.Popen[bytes] | None:
+    """Start building the table that a case file asks for; None for a file that says nothing of use."""
+    try:
+        asked = databases.read_toml(case).get("thermodynamics", {})
+        return begin(str(asked.get("description", descriptions.DEFAULT)))
+    except (InputError, AttributeError):
+        return None  # whoever reads the whole file says what is wrong with it
 
 
 def begin(description: str) -> subprocess.Popen[bytes] | None:
     """Start building the table of a bundled description unless it is there; None where that would not help."""
     if description not in descriptions.names() or (os.cpu_count() or 1) < 2 or not sys.executable:
         return None
-    path = store.path_of(descriptions.find(description))
+    path = place.path_of(descriptions.find(description))
     if path.is_file() or not _writable(str(path.parent)):
         return None
     nothing = subprocess.DEVNULL

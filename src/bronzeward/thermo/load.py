@@ -9,6 +9,7 @@ from pathlib import Path
 
 from bronzeward.thermo import cache as store
 from bronzeward.thermo import description as descriptions
+from bronzeward.thermo import place
 from bronzeward.thermo.table import PhaseTable
 
 
@@ -19,7 +20,7 @@ def load_table(description: str | Path = descriptions.DEFAULT, cache: bool = Tru
     Raises InputError for an unknown name, an unreadable file, or a file without copper and tin.
     """
     found = descriptions.find(description)
-    path = store.path_of(found)
+    path = place.path_of(found)
     if cache:
         table = store.read(path)
         if table is not None and table.tdb_sha256 == found.sha256:
