@@ -167,25 +167,41 @@ class Candidates:
         size = self.spread.size
         self.watch = [Watch(np.arange(size), limit.allowed(size)) for limit in self.limits]
 
-    def focus(self, place: Place, harder: int, easier: int) -> None:
-        """Run all members at a place; from now on watch those around the ones that decide there.
+    def focus(self, place: Place, around: int) -> None:
+        """Run all members at a place; from now on watch those around the one that decides there, `around` each way."""
+        orders = self._orders([place])
+        if self.spread.size > SMALL:
+            self.watch = []
+            for limit, (order,) in zip(self.limits, orders, strict=True):
+                decides = limit.allowed(self.spread.size)
+                first = max(0, decides - around)
+                self.watch.append(Watch(order[first : decides + around + 1], decides - first))
 
-        `harder` and `easier` tell how many on either side of them.
+    def gather(self, places: Sequence[Place], easier: int) -> None:
+        """Run all members at some places; from now on watch all that break a limit at any of them, or nearly.
+
+        At these places that is as good as all members; elsewhere it can only miss members that break a limit,
+        never count too many. `easier` tells how many more than may break it are watched for each place.
         """
+        orders = self._orders(places)
+        if self.spread.size > SMALL:
+            self.watch = []
+            for limit, own in zip(self.limits, orders, strict=True):
+                decides = limit.allowed(self.spread.size)
+                members = np.unique(np.concatenate([order[: decides + easier + 1] for order in own]))
+                self.watch.append(Watch(members, decides))
+
+    def _orders(self, places: Sequence[Place]) -> list[list[NDArray[np.int64]]]:
+        """For each limit, at each place, all members from the hardest on."""
         self.watch_all()
-        self.run([place])
-        if self.spread.size <= SMALL:
-            return
-        watch = []
-        for number, limit in enumerate(self.limits):
-            decides = limit.allowed(self.spread.size)
-            first = max(0, decides - harder)
-            order = np.argsort(-limit.excess(self._row(number, place).answer), kind="stable")
-            watch.append(Watch(order[first : decides + easier + 1], decides - first))
-        self.watch = watch
+        self.run(places)
+        return [
+            [np.argsort(-limit.excess(self._row(number, place).answer), kind="stable") for place in places]
+            for number, limit in enumerate(self.limits)
+        ]
 
     def answers(self, place: Place) -> list[Array]:
-        """The answer of each limit for all members of a place that `focus` was at."""
+        """The answer of each limit for all members of a place that `focus` or `gather` was at."""
         return [self._row(number, place).answer for number in range(len(self.limits))]
 
     def _decided(self, number: int, place: Place) -> float:

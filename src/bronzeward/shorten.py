@@ -49,13 +49,16 @@ FINE = (1 / 32, 0.0)
 FINEST = (1 / 128, 0.0)
 """The same of the next descent, and of the last one; 0 is one step of the grid."""
 
-FEW, NEAR_ALL = 4, 1_000_000
-"""Members on the harder side of the deciding one that are watched: at first, and for the answer."""
+AROUND = 4
+"""Members on either side of the deciding one that judge the first descent from a start."""
+
+SOME = 4
+"""Members more than may break a limit that are watched for each end of a descent."""
 
 OTHERS = 1_000_003
 """What is added to the seed for members that have no part in a search."""
 
-ROUNDS = 6
+ROUNDS = 8
 """Most times that members are chosen again."""
 
 
@@ -213,11 +216,16 @@ def _search(pool: Candidates, seed: int, known: Sequence[Place] = ()) -> Place:
     """The best candidate, judged by all members; `known` places are starts too."""
     ends: list[Place] = []
     for start in _starts(pool, np.random.default_rng(seed), known):
-        ends.append(_settle(pool, start, COARSE))
+        pool.focus(start, AROUND)
+        first = descend(pool, start, *COARSE)
+        ends.append(_settle(pool, [start, first], COARSE, SOME))
         if any(_agree(pool, ends[-1], other) for other in ends[:-1]):
             break
-    best = _settle(pool, pool.best(ends), FINE)
-    return _settle(pool, best, FINEST, NEAR_ALL, _easier(pool))
+    best = _settle(pool, [*ends, pool.best(ends)], FINE, SOME)
+    best = _settle(pool, [best], FINEST, _enough(pool))
+    if pool.violation(best) > 0.0:  # it may be the few that judged
+        best = descend(pool, best, *FINE)
+    return best
 
 
 def _agree(pool: Candidates, one: Place, other: Place) -> bool:
@@ -227,20 +235,19 @@ def _agree(pool: Candidates, one: Place, other: Place) -> bool:
     return abs(pool.length(one) - pool.length(other)) <= AGREED * pool.length(one)
 
 
-def _easier(pool: Candidates) -> int:
-    """Members on the easier side that are watched for the answer: as many as may break a limit, and some."""
-    return max(limit.allowed(pool.spread.size) for limit in pool.limits) + 8
+def _enough(pool: Candidates) -> int:
+    """Members more than may break a limit that are watched for the answer: as many again, and some."""
+    return max(limit.allowed(pool.spread.size) for limit in pool.limits) + 2 * SOME
 
 
-def _settle(pool: Candidates, best: Place, shares: tuple[float, float], harder: int = FEW, easier: int = FEW) -> Place:
-    """Descend, with members chosen where the last descent ended, until one ends where it began."""
-    ends = [best]
+def _settle(pool: Candidates, ends: list[Place], shares: tuple[float, float], easier: int) -> Place:
+    """Descend from the last end, judged by the hardest members at all ends so far, until one is met again."""
     for _ in range(ROUNDS):
-        pool.focus(best, harder, easier)
-        best = descend(pool, best, *shares)
-        if best in ends:
+        pool.gather(ends, easier)
+        found = descend(pool, ends[-1], *shares)
+        if found in ends:
             break
-        ends.append(best)
+        ends = [*ends, found]
     pool.watch_all()
     pool.run(ends)
     return pool.best(ends)
@@ -272,7 +279,7 @@ def _result(pool: Candidates, best: Place) -> Shortest:
     case = pool.case(best)
     if case is None:
         raise InputError("shorten: the bounds allow no schedule at all")
-    pool.focus(best, NEAR_ALL, _easier(pool))
+    pool.gather([best], _enough(pool))
     feasible = pool.violation(best) == 0.0
     reached, kept, binding = {}, {}, []
     tight = _tight(pool, best)
