@@ -17,6 +17,13 @@ LIQUID = solution("LIQUID", "0", "0")
 NAMES = description.names()
 
 
+def test_constituents_without_a_phase_are_named_in_one_line(tmp_path, capsys):
+    """Found by fuzzing: pycalphad prints into what a command gives to other tools."""
+    with pytest.raises(InputError, match=r"own\.tdb: not a TDB file .*\(Undefined phase OTHER\)"):
+        describe(written(tmp_path, LIQUID, "CONSTITUENT OTHER :CU,SN: !\n"))
+    assert capsys.readouterr().out == ""
+
+
 def test_both_descriptions_are_there():
     assert NAMES == ["cu-sn-nist1999-alpha", "cu-sn-shim1996"]
 

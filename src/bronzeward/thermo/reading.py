@@ -5,8 +5,10 @@ The one module that imports pycalphad.
 
 from __future__ import annotations
 
+import io
 import re
 import warnings
+from contextlib import redirect_stdout
 from dataclasses import replace
 from typing import Any
 
@@ -69,13 +71,15 @@ def _unlike(expressions: Expressions, others: list[Phase]) -> Expressions:
 
 def open_database(description: Description) -> Any:
     """pycalphad's database of a description."""
+    said = io.StringIO()  # pycalphad prints which phase it misses, and raises a bare KeyError
     try:
         text = description.path.read_text(encoding="utf-8", errors="replace")
         if _TOWER.search(text):
             raise ValueError("a power of a power, or an exponent of more than three digits")
-        return Database.from_string(text, fmt="tdb")
+        with redirect_stdout(said):
+            return Database.from_string(text, fmt="tdb")
     except Exception as error:
-        reason = " ".join(str(error).split())[:160]
+        reason = " ".join((said.getvalue() or str(error)).split())[:160]
         raise InputError(f"{description.path}: not a TDB file that pycalphad can read ({reason})") from None
 
 
