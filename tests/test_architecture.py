@@ -85,7 +85,7 @@ def loaded_after(code: str) -> set[str]:
 
 
 def test_help_loads_nothing_heavy():
-    loaded = loaded_after("import bronzeward.cli")
+    loaded = loaded_after("import bronzeward.cli.app")
     assert not loaded & {"numpy", "xarray", "matplotlib", "pycalphad", "netCDF4", "numba", "scipy", "pandas"}
 
 

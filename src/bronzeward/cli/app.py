@@ -63,8 +63,5 @@ def main() -> None:
         if not isinstance(error, InputError):
             raise
         fail(str(error))
-    except KeyboardInterrupt:
-        typer.echo("bronzeward: interrupted", err=True)
-        leave(130)
     except BrokenPipeError:
         leave(0)

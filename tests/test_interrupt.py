@@ -1,0 +1,31 @@
+"""Ctrl-C at any moment after the start, imports included, ends with one line and exit code 130."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from bronzeward import starter
+
+ENTRY = "print('started', flush=True); from bronzeward.cli import main; main()"
+
+
+@pytest.mark.parametrize("wait", [0.0, 0.03, 0.1, 0.2, 0.4])
+def test_ctrl_c(wait: float, tmp_path: Path) -> None:
+    case = tmp_path / "case.toml"
+    case.write_text(starter.text())
+    # a run that takes longer than any of the waits
+    words = [sys.executable, "-c", ENTRY, "run", str(case), "--no-cache"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        time.sleep(wait + 0.05)
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate(timeout=120)
+    assert (process.returncode, said) == (130, "bronzeward: interrupted\n")
+    assert sorted(tmp_path.iterdir()) == [case]
