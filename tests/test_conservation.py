@@ -46,6 +46,14 @@ def test_totals_at_every_output_time(strand: str, schedule: str) -> None:
             np.testing.assert_allclose(held, run.tin[:, slot], atol=1e-13 * run.amount[0].sum())
 
 
+@pytest.mark.parametrize("strand", ["ample copper", "starved pack", "plane"])
+@pytest.mark.parametrize("schedule", ["slowly to 700 and back", "to 700 and back", "hot start"])
+def test_totals_in_plain_python(strand: str, schedule: str) -> None:
+    """The same with few cells and the engine interpreted."""
+    run = run_plain(problem_of(STRANDS[strand], SCHEDULES[schedule], alpha_cells=10, inner_cells=4, tolerance=3e-3))
+    assert run.complaints() == []
+
+
 def test_schedules_meet_every_kind_of_event() -> None:
     """Else the test above proves less than it says."""
     seen: set[str] = set()

@@ -40,7 +40,7 @@ QUICK = (
 
 SLOW = (
     "published or simulated_couple or erfc or longer_holds or in_cells or differential or whole_schedule or noticed "
-    "or compiled or hundredth"
+    "or compiled or hundredth or totals_at or every_kind"
 )
 """Left out of them."""
 
