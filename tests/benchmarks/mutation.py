@@ -31,7 +31,7 @@ MODULES = (
 )  # fmt: skip
 
 QUICK = (
-    "tests/test_geometry_by_hand.py",
+    "tests/test_geometry_by_hand.py", "tests/test_growth_by_hand.py",
     "tests/test_growth_step.py", "tests/test_volume_by_hand.py", "tests/test_couple.py", "tests/test_kinetics.py",
     "tests/test_growth_predict.py", "tests/test_main_job.py", "tests/test_conservation.py",
     "tests/test_growth_profile.py", "tests/test_growth_by_scipy.py", "tests/test_growth_trust.py",
