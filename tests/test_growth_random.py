@@ -6,7 +6,7 @@ from growth_cases import array_record, array_work, cache_folder, complaints, ran
 
 SEED, CASES = 20, 2000
 
-FOUND = ((0, 17960), (0, 27321))
+FOUND = ((0, 17960), (0, 27321), (1, 6561))
 """Seed and number of cases that once failed, out of some hundred thousand."""
 
 

@@ -156,14 +156,15 @@ def total(w: Work, values: object) -> float:
 
 
 def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
-    """Position in the sequence of an edge layer that is used up, or -1."""
+    """Position in the sequence of the edge layer that is used up, the emptier one if both are, or -1."""
     if count < 2:
         return -1
+    found = -1
     for k in (0, count - 1):
         slot = w.sequence[k]
-        if w.n[slot] <= spent_share(p, slot) * atoms:
-            return k
-    return -1
+        if w.n[slot] <= spent_share(p, slot) * atoms and (found < 0 or w.n[slot] < w.n[w.sequence[found]]):
+            found = k
+    return found
 
 
 def overdrawn_edge(w: Work, count: int) -> int:
@@ -178,6 +179,13 @@ def overdrawn_edge(w: Work, count: int) -> int:
             if at < earliest:
                 found, earliest = k, at
     return found
+
+
+def still_overdrawn(p: Problem, w: Work, count: int, landed_on: int, atoms: float) -> int:
+    """Position of the other edge layer if that ran out even before the one landed on, or -1."""
+    other = count - 1 if landed_on == 0 else 0
+    slot = w.sequence[other]
+    return other if w.n[slot] < -0.1 * spent_share(p, slot) * atoms else -1
 
 
 def land(
@@ -330,17 +338,20 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                     count = find_sequence(p, w, regime)
                     h = FIRST_STEP
                 continue
-            if overdrawn >= 0:
+            while overdrawn >= 0:
                 landed = land(p, w, regime, touched, count, temperature, slope, step, overdrawn, atoms)
                 if landed < 0.0:
-                    restore(p, w, count)
-                    h = 0.25 * step
-                    r.count[REJECTED] += 1
-                    if h < SMALLEST_STEP:
-                        r.count[STATUS] = TOO_SMALL
-                        return
-                    continue
+                    break
                 step = landed
+                overdrawn = still_overdrawn(p, w, count, overdrawn, atoms)
+            if overdrawn >= 0:
+                restore(p, w, count)
+                h = 0.25 * step
+                r.count[REJECTED] += 1
+                if h < SMALLEST_STEP:
+                    r.count[STATUS] = TOO_SMALL
+                    return
+                continue
             keep_trend(p, w, count, step)
             w.corrected[0] += close_tin(p, w, count, tin)
             allowed = p.tolerance * tin

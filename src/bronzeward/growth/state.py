@@ -62,7 +62,8 @@ def find_sequence(p: Problem, w: Work, regime: int) -> int:
     """Write the phases between the innermost and outermost one into `w.sequence`; return how many."""
     count = 0
     for slot in range(N_SLOTS):
-        if w.n[slot] > 0.0 and p.present[regime * N_SLOTS + slot]:
+        # a layer just landed on may be below zero by rounding until it is cleared
+        if w.n[slot] != 0.0 and p.present[regime * N_SLOTS + slot]:
             w.sequence[count] = slot
             count += 1
     return count
