@@ -607,16 +607,19 @@ def _marks_top(result: Result, ax: Any, against: str) -> list[float]:
 def spread_out(places: Sequence[float], distance: float) -> list[float]:
     """Places along 0 to 1, in rising order, moved as little as needed to lie `distance` apart."""
     groups: list[tuple[float, int]] = []  # middle and number of members
+
+    def inside(middle: float, count: int) -> float:
+        half = 0.5 * (count - 1) * distance
+        return min(max(middle, half), max(1.0 - half, half))
+
     for place in places:
         middle, count = place, 1
-        while (
-            groups
-            and middle - 0.5 * (count - 1) * distance < groups[-1][0] + 0.5 * (groups[-1][1] + 1) * distance - 1e-12
-        ):
+        # a group pushed back from the upper end may reach the one before it
+        while groups and middle - groups[-1][0] < 0.5 * (count + groups[-1][1]) * distance - 1e-13:
             other, members = groups.pop()
             middle, count = (middle * count + other * members) / (count + members), count + members
-        half = 0.5 * (count - 1) * distance
-        groups.append((min(max(middle, half), max(1.0 - half, half)), count))
+            middle = inside(middle, count)
+        groups.append((inside(middle, count), count))
     return [middle + (k - 0.5 * (count - 1)) * distance for middle, count in groups for k in range(count)]
 
 
