@@ -61,20 +61,21 @@ def by_phase(
     inner, outer = (np.where(there, end, np.nan) for end in (radius[:, :-1], radius[:, 1:]))
     moles, moles_tin = np.where(there, amount, 0.0), np.where(there, tin, 0.0)
     sums = [
-        _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN]) for values in (moles, moles_tin, thickness)
+        _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN], 0.0)
+        for values in (moles, moles_tin, thickness)
     ]
     ends = [
-        _phases(end, liquid, np.where(there[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN])) for end in (inner, outer)
+        _phases(end, liquid, np.where(there[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN]), np.nan)
+        for end in (inner, outer)
     ]
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
     return Layers(sums[0], sums[1], sums[2], ends[0], ends[1], shell)
 
 
 def _phases(
-    values: NDArray[np.float64], liquid: NDArray[np.bool_], gamma: NDArray[np.float64]
+    values: NDArray[np.float64], liquid: NDArray[np.bool_], gamma: NDArray[np.float64], absent: float
 ) -> NDArray[np.float64]:
-    """Columns by phase from columns by slot; the core is liquid or solid, and what stands for the absent is kept."""
-    absent = np.nan if np.isnan(values).any() else 0.0
+    """Columns by phase from columns by slot; of liquid and solid tin the one the core is not gets `absent`."""
     result = np.empty((len(values), len(PHASES)))
     result[:, COLUMN[LIQUID]] = np.where(liquid, values[:, CORE], absent)
     result[:, COLUMN[SOLID_TIN]] = np.where(liquid, absent, values[:, CORE])

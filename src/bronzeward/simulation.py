@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import platform
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,7 +39,7 @@ from bronzeward.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
 from bronzeward.regimes import Regimes, build_regimes
-from bronzeward.result import Result, Variable
+from bronzeward.result import Result, Variable, cf_attributes
 from bronzeward.schedule import Schedule
 from bronzeward.strand import MICROMETRE, Strand
 from bronzeward.thermo import load_table
@@ -339,14 +338,10 @@ def event_name(row: NDArray[np.float64], quenched: bool = True) -> str:
 
 def _attributes(case: Case, table: Any, properties: Properties, recorded: Recorded, notes: list[str]) -> dict[str, Any]:
     keys = [*table.references, *case.kinetics.references, *properties.references]
-    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return {
-        "Conventions": "CF-1.11",
+        **cf_attributes(case.title or "Cu-Sn mixing heat treatment"),
         "bronzeward_schema": SCHEMA,
-        "title": case.title or "Cu-Sn mixing heat treatment",
         "institution": "none",
-        "source": f"bronzeward {bronzeward.__version__}",
-        "history": f"{now} computed by bronzeward {bronzeward.__version__}",
         "comment": (
             "An estimate, not a qualification: binary Cu-Sn only, planar fronts, no incubation, no A15 reaction; "
             "a witness sample decides."

@@ -93,8 +93,6 @@ class Work(NamedTuple):
     x: Numbers  # (cells) composition of the cells of the last iterate
     face: Numbers  # (cells + 9) resistance of each face
     diagonal: Numbers  # (cells + 9) tridiagonal scratch
-    upper: Numbers
-    lower: Numbers
     right: Numbers
     held: Numbers  # (cells + 9) copies while cells are laid out anew
     corrected: Numbers  # (2) tin that closing the balance moved so far; that stages gave to profiles beyond their cells
@@ -146,6 +144,6 @@ def new_work(n_cells: int, zeros: Any) -> Work:
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
         "s_stage": 5 * slot, "x_stage": 5 * cell, "x_trend": cell,
         "corrected": 2, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
-        "face": face, "diagonal": face, "upper": face, "lower": face, "right": face, "held": face,
+        "face": face, "diagonal": face, "right": face, "held": face,
     }  # fmt: skip
     return Work(*(zeros(sizes.get(name, slot)) for name in Work._fields))
