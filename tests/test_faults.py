@@ -196,14 +196,14 @@ def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):
 def test_a_clock_that_jumps_changes_no_number(run, monkeypatch):
     from datetime import datetime
 
-    import bronzeward.simulation as simulating
+    import bronzeward.result as results
 
     class Wrong(datetime):
         @classmethod
         def now(cls, tz=None):
             return datetime(1970, 1, 1, tzinfo=tz)
 
-    monkeypatch.setattr(simulating, "datetime", Wrong)
+    monkeypatch.setattr(results, "datetime", Wrong)
     monkeypatch.setattr(time, "time", lambda: -1e9)
     monkeypatch.setattr(time, "monotonic", lambda: 0.0)
     again = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
