@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from bronzeward.thermo import ahead, cache, description, place
+from bronzeward.thermo import ahead, cache, description, lean, place
 from bronzeward.thermo.load import load_table
 
 NAME = description.DEFAULT
@@ -33,10 +36,24 @@ def test_begins_nothing_where_it_would_not_help(tmp_path: Path, monkeypatch: pyt
     own.write_bytes(description.find(NAME).path.read_bytes())
     monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path / "cache"))
     assert ahead.begin(str(own)) is None
-    monkeypatch.setattr(ahead.os, "cpu_count", lambda: 1)
-    assert ahead.begin(NAME) is None
-    monkeypatch.setattr(ahead.os, "cpu_count", lambda: 2)
     (tmp_path / "file").write_text("no folder")
     monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path / "file" / "cache"))
     assert ahead.begin(NAME) is None
     assert not (tmp_path / "cache").exists()
+
+
+def test_leaves_out_what_pycalphad_has_and_reading_does_not_need() -> None:
+    """A name that pycalphad no longer has would leave nothing out, and only time would tell."""
+    for name, given in lean.LEFT_OUT.items():
+        module = import_module(name)
+        for each in given:
+            assert callable(getattr(module, each))
+    body = """if True:
+        import sys
+        from bronzeward.thermo import lean
+        lean.leave_out()
+        from bronzeward.thermo import reading
+        print(sorted({"matplotlib", "pandas", "xarray", "scipy.optimize"} & set(sys.modules)))
+    """
+    done = subprocess.run([sys.executable, "-P", "-c", body], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"

@@ -29,8 +29,11 @@ NetcdfOption = Annotated[
 
 
 def _table(description: str, no_cache: bool) -> Any:
-    from bronzeward.thermo import load_table
+    from bronzeward.thermo import ahead, load_table
 
+    building = None if no_cache else ahead.begin(description)
+    if building is not None:
+        building.wait()
     return load_table(description, cache=not no_cache)
 
 

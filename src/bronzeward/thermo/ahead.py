@@ -1,8 +1,8 @@
 """Building a missing table in a process of its own, while this one imports what else a run needs.
 
-Importing pycalphad alone takes two seconds. What the process leaves is the table in the cache; where it leaves
-none, for whatever reason, `load_table` builds it as ever. Only for descriptions that come with bronzeward: a user's
-own file is read once, where its faults can be told.
+The process imports less of pycalphad than would do here (`lean`), so it is worth its while on a single core too.
+What it leaves is the table in the cache; where it leaves none, for whatever reason, `load_table` builds it as ever.
+Only for descriptions that come with bronzeward: a user's own file is read once, where its faults can be told.
 """
 
 from __future__ import annotations
@@ -17,8 +17,6 @@ from bronzeward.errors import InputError
 from bronzeward.thermo import description as descriptions
 from bronzeward.thermo import place
 
-_BUILD = "import gc, sys; gc.disable(); from bronzeward.thermo.load import load_table; load_table(sys.argv[1])"
-
 
 def begin_for(case: Path) -> subprocess.Popen[bytes] | None:
     """Start building the table that a case file asks for; None for a file that says nothing of use."""
@@ -31,16 +29,15 @@ def begin_for(case: Path) -> subprocess.Popen[bytes] | None:
 
 def begin(description: str) -> subprocess.Popen[bytes] | None:
     """Start building the table of a bundled description unless it is there; None where that would not help."""
-    if description not in descriptions.names() or (os.cpu_count() or 1) < 2 or not sys.executable:
+    if description not in descriptions.names() or not sys.executable:
         return None
     path = place.path_of(descriptions.find(description))
     if path.is_file() or not _writable(str(path.parent)):
         return None
+    program = [sys.executable, "-P", "-m", "bronzeward.thermo.lean", description]
     nothing = subprocess.DEVNULL
     try:
-        return subprocess.Popen(
-            [sys.executable, "-P", "-c", _BUILD, description], stdin=nothing, stdout=nothing, stderr=nothing
-        )
+        return subprocess.Popen(program, stdin=nothing, stdout=nothing, stderr=nothing)
     except OSError:
         return None
 
