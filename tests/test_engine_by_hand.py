@@ -1,0 +1,677 @@
+"""How the engine chooses steps, lands on layers that run out, and notes what happened, against sums done by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bronzeward.growth import engine
+from bronzeward.growth.problem import (
+    APPEARS,
+    DECOMPOSES,
+    DONE,
+    EVENT_WIDTH,
+    EVENTS,
+    FREEZES,
+    FULL,
+    ITERATIONS,
+    MELTS,
+    N_COUNTS,
+    QUENCH,
+    REJECTED,
+    RETURNS,
+    ROW_WIDTH,
+    ROWS,
+    STATUS,
+    STEPS,
+    TOO_SMALL,
+    UNBALANCED,
+    USED_UP,
+    Problem,
+    Record,
+    new_work,
+)
+from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS
+from bronzeward.growth.state import find_sequence, set_temperature
+from bronzeward.schedule import Schedule
+from bronzeward.strand import Strand
+from growth_cases import problem_of, regimes
+
+CELLS = 5
+
+
+def problem(schedule: Schedule | None = None, **settings: Any) -> Problem:
+    own = {"alpha_cells": CELLS, "inner_cells": 4, **settings}
+    return problem_of(Strand.couple(20, 40), schedule or Schedule.start(200).hold(1), **own)
+
+
+@pytest.fixture
+def p() -> Problem:
+    return problem()
+
+
+def work(p: Problem, *sequence: int) -> Any:
+    w = new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
+    w.sequence[: len(sequence)] = sequence
+    return w
+
+
+def record(p: Problem, rows: int = 50, events: int = 20) -> Record:
+    sizes = (rows * ROW_WIDTH, rows * p.n_cells, events * EVENT_WIDTH)
+    return Record(*(np.full(size, np.nan) for size in sizes), [0] * N_COUNTS)
+
+
+def events_of(r: Record) -> list[tuple[int, int]]:
+    """Code and slot of each event."""
+    table = np.asarray(r.event[: r.count[EVENTS] * EVENT_WIDTH]).reshape(-1, EVENT_WIDTH)
+    return [(int(row[2]), int(row[3])) for row in table]
+
+
+def regime_at(celsius: float) -> int:
+    return int(np.searchsorted(regimes().edges, celsius + 273.15)) - 1
+
+
+def fill(p: Problem, w: Any, slot: int, amount: float, composition: Any) -> None:
+    """Give a layer its atoms and tin."""
+    w.n[slot] = amount
+    if not p.wide[slot]:
+        w.tin[slot] = amount * composition
+        return
+    here = slice(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot]))
+    w.x[here] = composition
+    w.u[here] = amount * np.diff(p.edge[here.start + slot : here.stop + slot + 1]) * w.x[here]
+    w.tin[slot] = w.u[here].sum()
+
+
+# --- the record
+
+
+def test_a_row_holds_the_whole_state(p: Problem) -> None:
+    w, r = work(p), record(p, rows=2)
+    w.n[:], w.tin[:], w.u[:] = np.arange(9.0), np.arange(9.0) + 10, np.arange(float(p.n_cells))
+    engine.record_row(p, w, r, 5.0, 300.0, 2)
+    w.n[:] = -1.0
+    engine.record_row(p, w, r, 6.0, 301.0, 3)
+    assert r.count[ROWS] == 2
+    rows = np.asarray(r.row).reshape(2, ROW_WIDTH)
+    np.testing.assert_array_equal(rows[0], [5.0, 300.0, 2.0, *np.arange(9.0), *(np.arange(9.0) + 10)])
+    np.testing.assert_array_equal(rows[1], [6.0, 301.0, 3.0, *np.full(9, -1.0), *(np.arange(9.0) + 10)])
+    np.testing.assert_array_equal(np.asarray(r.cell).reshape(2, -1), [np.arange(p.n_cells)] * 2)
+    assert r.count[STATUS] == DONE
+    engine.record_row(p, w, r, 7.0, 302.0, 3)
+    assert (r.count[STATUS], r.count[ROWS]) == (FULL, 2)
+
+
+def test_a_record_without_cells_keeps_none(p: Problem) -> None:
+    w, r = work(p), record(p)._replace(cell=np.full(p.n_cells + 1, np.nan))
+    w.u[:] = 7.0
+    engine.record_row(p, w, r, 5.0, 300.0, 2)
+    engine.record_row(p, w, r, 6.0, 300.0, 2)
+    assert r.count[ROWS] == 2
+    assert (r.cell[:-1] == 7.0).all()
+    assert np.isnan(r.cell[-1])
+
+
+def test_an_event_points_at_the_row_that_follows_it(p: Problem) -> None:
+    w, r = work(p), record(p, events=2)
+    engine.record_event(r, 1.0, 300.0, MELTS, CORE)
+    engine.record_row(p, w, r, 5.0, 300.0, 2)
+    engine.record_event(r, 5.0, 310.0, APPEARS, ETA)
+    table = np.asarray(r.event).reshape(2, EVENT_WIDTH)
+    np.testing.assert_array_equal(table, [[1.0, 300.0, MELTS, CORE, 0.0], [5.0, 310.0, APPEARS, ETA, 1.0]])
+    assert r.count[STATUS] == DONE
+    engine.record_event(r, 6.0, 310.0, APPEARS, ETA)
+    assert (r.count[STATUS], r.count[EVENTS]) == (FULL, 2)
+
+
+# --- edge layers that run out
+
+
+def test_the_sum_over_all_places() -> None:
+    assert engine.total(None, np.arange(9.0) + 1.0) == 45.0  # type: ignore[arg-type]
+
+
+def test_which_edge_layer_is_used_up(p: Problem) -> None:
+    atoms = 1.0
+    least = engine.spent_share(p, CORE)
+    assert least == engine.spent_share(p, EPSILON) == 1e-2 * p.tolerance
+    w = work(p, CORE, ETA, EPSILON)
+    assert engine.spent_edge(p, w, 1, atoms) == -1
+    for core, epsilon, found in (
+        (1.001, 1.001, -1), (0.999, 1.001, 0), (1.001, 0.999, 2), (0.5, 0.4, 2), (0.4, 0.5, 0), (1.0, 2.0, 0),
+    ):  # fmt: skip
+        w.n[CORE], w.n[EPSILON] = core * least, epsilon * least
+        w.n[ETA] = 0.0  # the one between is none of the edges
+        assert engine.spent_edge(p, w, 3, atoms) == found
+    w.n[CORE] = 1.5 * least
+    assert engine.spent_edge(p, w, 2, 2.0 * atoms) == 1
+    w.n[ETA] = 10 * least
+    assert engine.spent_edge(p, w, 2, 2.0 * atoms) == 0
+
+
+def test_which_edge_layer_ran_out_first_within_a_step(p: Problem) -> None:
+    w = work(p, CORE, ETA, EPSILON)
+    slots = [CORE, ETA, EPSILON]
+    assert engine.overdrawn_edge(w, 1) == -1
+    w.n_start[slots] = 4.0, 1.0, 2.0
+    for after, found in (
+        ((1.0, -1.0, 1.0), -1), ((0.0, 1.0, 0.0), -1), ((-1.0, 1.0, 1.0), 0), ((1.0, 1.0, -1.0), 2),
+        ((-4.0, 1.0, -1.0), 0),  # at a half, before two thirds
+        ((-2.0, 1.0, -4.0), 2),  # at two thirds, after a third
+    ):  # fmt: skip
+        w.n[slots] = after
+        assert engine.overdrawn_edge(w, 3) == found
+    w.n[slots] = 1.0, -1.0, -9.0
+    assert engine.overdrawn_edge(w, 2) == 1
+
+
+def test_the_other_edge_layer_counts_when_it_is_clearly_below_zero(p: Problem) -> None:
+    w = work(p, CORE, ETA, EPSILON)
+    limit = -0.1 * engine.spent_share(p, CORE) * 3.0
+    for first, last in ((CORE, EPSILON), (EPSILON, CORE)):
+        landed = 0 if first == CORE else 2
+        w.n[[CORE, ETA, EPSILON]] = 0.0
+        w.n[last] = 1.01 * limit
+        assert engine.still_overdrawn(p, w, 3, landed, 3.0) == 2 - landed
+        assert engine.still_overdrawn(p, w, 3, 2 - landed, 3.0) == -1
+        w.n[last] = 0.99 * limit
+        assert engine.still_overdrawn(p, w, 3, landed, 3.0) == -1
+
+
+CURVES: dict[str, tuple[Callable[[float], float], float]] = {
+    "straight": (lambda h: 1.0 - h / 3.0, 3.0),
+    "parabola": (lambda h: 1.0 - (h / 3.0) ** 2, 3.0),
+    "square root": (lambda h: 1.0 - (h / 3.0) ** 0.5, 3.0),
+    "fifth power": (lambda h: 1.0 - (h / 9.0) ** 5, 9.0),
+    "late drop": (lambda h: 1e-3 + max(0.0, 9.0 - h) - 4.0 * max(0.0, h - 9.0), 9.00025),
+}
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_landing_where_a_layer_just_runs_out(p: Problem, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Regula falsi as improved by Anderson and Bjoerck needs few tries whatever the curve bends like."""
+    curve, root = CURVES[name]
+    w = work(p, CORE, ETA)
+    tried: list[float] = []
+
+    def try_step(p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float) -> Any:
+        assert (regime, touched, count, at, slope) == (1, 2, 2, 473.0, 0.5)
+        assert w.n[CORE] == 1.0  # restored first
+        tried.append(h)
+        w.n[CORE] = curve(h)
+        return 0.5, 3
+
+    w.n[CORE] = 1.0
+    w.n_start[CORE] = 1.0
+    monkeypatch.setattr(engine, "try_step", try_step)
+    w.n[CORE] = curve(10.0)
+    landed = engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0)
+    assert landed == tried[-1]
+    assert abs(curve(landed)) <= 0.1 * engine.spent_share(p, CORE)
+    assert landed == pytest.approx(root, rel=1e-5)
+    assert len(tried) <= 10
+    assert len(set(tried)) == len(tried)
+
+
+def test_landing_gives_up_where_a_try_fails(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    w = work(p, CORE, ETA)
+    w.n_start[CORE] = 1.0
+    for answer in (-1.0, float("nan")):
+        w.n[CORE] = -1.0
+        monkeypatch.setattr(engine, "try_step", lambda *_, answer=answer: (answer, 1))
+        assert engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0) == -1.0
+
+
+def test_landing_ends_where_time_has_no_finer_parts(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A jump has no root; its place is found to rounding and taken."""
+    w = work(p, CORE, ETA)
+    tried = []
+
+    def jump(p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float) -> Any:
+        tried.append(h)
+        w.n[CORE] = 1.0 if h < 4.0 else -1.0
+        return 0.5, 3
+
+    w.n_start[CORE], w.n[CORE] = 1.0, -1.0
+    monkeypatch.setattr(engine, "try_step", jump)
+    landed = engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0)
+    assert landed == pytest.approx(4.0, abs=1e-13)
+    assert len(tried) <= 60
+
+
+@pytest.mark.parametrize("k", [0, 2])
+def test_a_used_up_layer_goes_to_its_neighbours(p: Problem, k: int) -> None:
+    regime = regime_at(200)
+    w, r = work(p), record(p)
+    set_temperature(p, w, regime, 473.15, -1)
+    fill(p, w, CORE, 1e-9 if k == 0 else 1.0, 1.0)
+    fill(p, w, ETA, 2.0, float(w.x_in[ETA]))
+    fill(p, w, EPSILON, 1e-9 if k == 2 else 3.0, float(w.x_in[EPSILON]))
+    count = find_sequence(p, w, regime)
+    atoms, tin = w.n.sum(), w.tin.sum()
+    w.s[:] = np.arange(9.0) + 1.0
+    w.s_trend[:] = 1.0
+    spent = (CORE, EPSILON)[k // 2]
+    assert engine.use_up(p, w, r, regime, count, k, 7.0, 473.15) == 2
+    assert events_of(r) == [(USED_UP, spent)]
+    assert list(r.event[:2]) == [7.0, 473.15]
+    assert w.n[spent] == w.tin[spent] == 0.0
+    assert w.n.sum() == pytest.approx(atoms, rel=1e-15)
+    assert w.tin.sum() == pytest.approx(tin, rel=1e-15)
+    assert list(w.sequence[:2]) == ([ETA, EPSILON] if k == 0 else [CORE, ETA])
+    # both that are left keep their composition, so both took part
+    assert w.tin[ETA] / w.n[ETA] == pytest.approx(w.x_in[ETA], rel=1e-14)
+    kept = EPSILON if k == 0 else CORE
+    assert w.tin[kept] / w.n[kept] == pytest.approx(w.x_in[EPSILON] if k == 0 else 1.0, rel=1e-14)
+    assert (w.s_trend == 0.0).all()
+    # speeds belong to positions: the first one goes with the innermost layer
+    assert list(w.s[:2]) == ([2.0, 3.0] if k == 0 else [1.0, 2.0])
+
+
+def test_the_last_but_one_layer_hands_over_what_it_has(p: Problem) -> None:
+    regime = regime_at(200)
+    w, r = work(p), record(p)
+    fill(p, w, CORE, 1e-6, 1.0)
+    fill(p, w, ALPHA, 2.0, 0.02)
+    atoms, tin = w.n.sum(), w.tin.sum()
+    assert engine.use_up(p, w, r, regime, find_sequence(p, w, regime), 0, 7.0, 473.15) == 1
+    assert (w.n[ALPHA], w.tin[ALPHA]) == (pytest.approx(atoms, rel=1e-15), pytest.approx(tin, rel=1e-15))
+    first = int(p.cell_start[ALPHA])
+    assert w.u.sum() == pytest.approx(tin, rel=1e-15)
+    assert w.x[first] > 0.02 > w.x[first + 1]  # its tin lies at the tin side, its atoms everywhere
+
+
+# --- guesses
+
+
+def test_forgetting_speeds(p: Problem) -> None:
+    w = work(p)
+    w.s[:], w.s_trend[:], w.x_trend[:] = 1.0, 2.0, 3.0
+    engine.forget_speeds(p, w)
+    assert not w.s.any()
+    assert not w.s_trend.any()
+    assert not w.x_trend.any()
+
+
+# --- layers that no step can follow
+
+
+def thin(p: Problem, share: float, slot: int) -> float:
+    """Atoms of a layer with a share of the seed's thickness."""
+    return share * p.seed * p.perimeter / p.volume[slot]
+
+
+@pytest.mark.parametrize(
+    ("eta", "epsilon", "gone"),
+    [(0.9, 0.5, EPSILON), (0.5, 0.9, ETA), (0.999, 5.0, ETA), (5.0, 0.999, EPSILON), (1.001, 5.0, None)],
+)
+def test_the_thinnest_inner_layer_goes(p: Problem, eta: float, epsilon: float, gone: int | None) -> None:
+    regime = regime_at(200)
+    w = work(p)
+    fill(p, w, CORE, 1.0, 1.0)
+    fill(p, w, ETA, thin(p, eta, ETA), 0.45)
+    fill(p, w, EPSILON, thin(p, epsilon, EPSILON), 0.25)
+    fill(p, w, ALPHA, 2.0, 0.03)
+    before = w.n.sum(), w.tin.sum(), w.n[CORE], w.u.copy()
+    assert engine.drop_thinnest(p, w, find_sequence(p, w, regime), regime) is (gone is not None)
+    assert [slot for slot in (ETA, EPSILON) if w.n[slot] == 0.0] == ([] if gone is None else [gone])
+    assert w.n.sum() == pytest.approx(before[0], rel=1e-14)
+    assert w.tin.sum() == pytest.approx(before[1], rel=1e-14)
+    # beside copper its last tin goes into the first cell, else into the compounds on both sides
+    assert np.any(w.u != before[3]) == (gone == EPSILON)
+    assert (w.n[CORE] != before[2]) == (gone == ETA)
+    here = slice(int(p.cell_start[ALPHA]), int(p.cell_start[ALPHA]) + CELLS)
+    shares = np.diff(p.edge[here.start + ALPHA : here.stop + ALPHA + 1])
+    np.testing.assert_allclose(w.x[here], w.u[here] / (w.n[ALPHA] * shares), rtol=1e-13)
+
+
+def test_edge_layers_are_no_inner_ones(p: Problem) -> None:
+    w = work(p, CORE, ETA)
+    w.n[[CORE, ETA]] = thin(p, 0.1, CORE), thin(p, 0.1, ETA)
+    assert not engine.drop_thinnest(p, w, 2, regime_at(200))
+
+
+# --- seeds and invariants
+
+
+def test_gaps_are_seeded_and_told(p: Problem) -> None:
+    regime = regime_at(200)
+    set_up = []
+    for tell in (True, False):
+        w, r = work(p), record(p)
+        set_temperature(p, w, regime, 473.15, -1)
+        fill(p, w, CORE, 1.0, 1.0)
+        fill(p, w, ALPHA, 2.0, 0.0)
+        w.s[:] = 1.0
+        atoms, tin = w.n.sum(), w.tin.sum()
+        assert engine.fill_gaps(p, w, r, regime, 7.0, 473.15, tell) == 4
+        assert list(w.sequence[:4]) == [CORE, ETA, EPSILON, ALPHA]
+        assert events_of(r) == ([(APPEARS, ETA), (APPEARS, EPSILON)] if tell else [])
+        assert not w.s.any()
+        assert w.n.sum() == pytest.approx(atoms, rel=1e-14)
+        assert w.tin.sum() == pytest.approx(tin, rel=1e-14)
+        set_up.append(w.n.copy())
+        # nothing left to seed: speeds stay
+        w.s[:] = 1.0
+        assert engine.fill_gaps(p, w, r, regime, 7.0, 473.15, tell) == 4
+        assert w.s.all()
+    np.testing.assert_array_equal(*set_up)
+
+
+def test_nothing_is_seeded_outside_the_outermost_layers(p: Problem) -> None:
+    regime = regime_at(200)
+    w, r = work(p), record(p)
+    set_temperature(p, w, regime, 473.15, -1)
+    fill(p, w, CORE, 1.0, 1.0)
+    fill(p, w, EPSILON, 2.0, 0.25)
+    assert engine.fill_gaps(p, w, r, regime, 7.0, 473.15, True) == 3
+    assert events_of(r) == [(APPEARS, ETA)]
+    w = work(p)
+    set_temperature(p, w, regime, 473.15, -1)
+    fill(p, w, EPSILON, 1.0, 0.25)
+    fill(p, w, ALPHA, 2.0, 0.0)
+    assert engine.fill_gaps(p, w, record(p), regime, 7.0, 473.15, True) == 2
+
+
+def crossing(p: Problem, from_c: float, to_c: float, layers: dict[int, tuple[float, float]]) -> tuple[Any, Any, int]:
+    """Work, record and number of layers after crossing from the regime of one temperature to that of another."""
+    w, r = work(p), record(p)
+    for slot, (amount, composition) in layers.items():
+        fill(p, w, slot, amount, composition)
+    old, new = regime_at(from_c), regime_at(to_c)
+    find_sequence(p, w, old)
+    w.s[:] = 1.0
+    w.s_trend[:] = 1.0
+    before = w.n.sum(), w.tin.sum()
+    count = engine.change_regime(p, w, r, old, new, 7.0, to_c + 273.15)
+    assert not w.s.any()
+    assert not w.s_trend.any()
+    assert (w.n.sum(), w.tin.sum()) == (pytest.approx(before[0], rel=1e-13), pytest.approx(before[1], rel=1e-13))
+    return w, r, count
+
+
+@pytest.fixture(scope="module")
+def wide_range() -> Problem:
+    return problem(Schedule.start(150).ramp(100, to=690), alpha_cells=CELLS, inner_cells=4)
+
+
+def test_tin_melts_and_freezes(wide_range: Problem) -> None:
+    layers = {CORE: (1.0, 1.0), ETA: (0.5, 0.4545), EPSILON: (0.5, 0.25), ALPHA: (2.0, 0.0)}
+    w, r, count = crossing(wide_range, 226, 228, layers)
+    assert events_of(r) == [(MELTS, CORE)]
+    assert count == 4
+    assert w.n[CORE] > 1.0
+    assert w.tin[CORE] / w.n[CORE] == pytest.approx(w.x_out[CORE], rel=1e-12)
+    layers[CORE] = (1.0, 0.985)
+    w, r, count = crossing(wide_range, 228, 226, layers)
+    assert events_of(r) == [(FREEZES, CORE)]
+    assert w.tin[CORE] / w.n[CORE] == pytest.approx(w.x_out[CORE], rel=1e-9)
+    assert w.n[ETA] > 0.5
+
+
+def test_nothing_melts_where_there_is_no_tin(wide_range: Problem) -> None:
+    w, r, count = crossing(wide_range, 226, 228, {ETA: (0.5, 0.4545), EPSILON: (0.5, 0.25), ALPHA: (2.0, 0.0)})
+    assert events_of(r) == []
+    assert count == 3
+    assert w.n[CORE] == 0.0
+
+
+def test_eta_melts_again_where_it_outlived_the_core(wide_range: Problem) -> None:
+    peritectic = next(float(e) for e in regimes().edges if 400 < e - 273.15 < 420) - 273.15
+    layers = {ETA: (0.5, 0.4545), EPSILON: (0.5, 0.25), ALPHA: (2.0, 0.0)}
+    w, r, _ = crossing(wide_range, peritectic - 0.5, peritectic + 0.5, layers)
+    assert (DECOMPOSES, ETA) in events_of(r)
+    assert (RETURNS, CORE) in events_of(r)
+    assert events_of(r).index((DECOMPOSES, ETA)) < events_of(r).index((RETURNS, CORE))
+    assert w.n[ETA] == 0.0
+    assert w.n[CORE] > 0.0
+    # where the core is liquid already, nothing returns
+    layers[CORE] = (0.2, 0.95)
+    w, r, _ = crossing(wide_range, peritectic - 0.5, peritectic + 0.5, layers)
+    assert (DECOMPOSES, ETA) in events_of(r)
+    assert (RETURNS, CORE) not in events_of(r)
+
+
+# --- the length of a step
+
+
+def test_steps_keep_within_their_bounds() -> None:
+    p = problem()._replace(longest_step=10.0, widest_step=2.0)
+    assert engine.limited(p, 3.0, 0.0, 100.0) == 3.0
+    assert engine.limited(p, 30.0, 0.0, 100.0) == 10.0
+    assert engine.limited(p, 30.0, 0.5, 100.0) == 4.0
+    assert engine.limited(p, 30.0, -0.5, 100.0) == 4.0
+    assert engine.limited(p, 3.0, 0.5, 100.0) == 3.0
+
+
+def test_no_sliver_is_left_at_the_end_of_a_piece() -> None:
+    p = problem()._replace(longest_step=10.0, widest_step=2.0)
+    assert engine.limited(p, 8.0, 0.0, 7.0) == 7.0
+    assert engine.limited(p, 7.0 * (1.0 - 1e-7), 0.0, 7.0) == 7.0
+    assert engine.limited(p, 7.0 * (1.0 - 1e-5), 0.0, 7.0) == 3.5
+    assert engine.limited(p, 3.6, 0.0, 7.0) == 3.5
+    assert engine.limited(p, 3.5, 0.0, 7.0) == 3.5
+    assert engine.limited(p, 3.4, 0.0, 7.0) == 3.4
+
+
+class Fake:
+    """Steps that change nothing, with errors as given (the last one for good)."""
+
+    def __init__(self, *errors: float) -> None:
+        self.errors: Iterator[float] = iter(errors)
+        self.last = errors[-1]
+        self.steps: list[float] = []
+
+    def __call__(
+        self, p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float
+    ) -> tuple[float, int]:
+        self.steps.append(h)
+        return next(self.errors, self.last), 2
+
+
+def run(p: Problem, fake: Fake, monkeypatch: pytest.MonkeyPatch, rows: int = 400) -> Record:
+    monkeypatch.setattr(engine, "try_step", fake)
+    r = record(p, rows=rows)
+    engine.integrate(p, work(p), r)
+    return r
+
+
+def test_steps_grow_with_the_fourth_root_of_the_error_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(1e-12, 1e-2, 0.5, 1.0, 1e-12)
+    r = run(p, fake, monkeypatch)
+    growth = np.array(fake.steps[1:6]) / np.array(fake.steps[:5])
+    assert fake.steps[0] == 1e-3
+    np.testing.assert_allclose(growth, [20.0, 0.9 * 1e-2**-0.25, 0.9 * 0.5**-0.25, 0.9, 20.0], rtol=1e-12)
+    assert r.count[STATUS] == DONE
+    assert r.count[REJECTED] == 0
+    assert r.count[STEPS] == len(fake.steps)
+    assert r.count[ITERATIONS] == 2 * len(fake.steps)
+    assert sum(fake.steps) == pytest.approx(3600.0, rel=1e-12)
+    # a row at the start, one after the first seeds, one after every step
+    assert r.count[ROWS] == 2 + len(fake.steps)
+    time = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)[:, 0]
+    np.testing.assert_allclose(time, np.concatenate([[0.0, 0.0], np.cumsum(fake.steps)]), rtol=1e-12)
+    assert time[-1] == 3600.0
+    assert events_of(r) == [(QUENCH, CORE)]
+
+
+def test_a_step_too_far_off_is_taken_again_shorter(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(16.0, -1.0, float("nan"), 1e9, 1.001, 1e-12)
+    r = run(p, fake, monkeypatch)
+    shrink = np.array(fake.steps[1:6]) / np.array(fake.steps[:5])
+    np.testing.assert_allclose(shrink, [0.45, 0.25, 0.25, 0.2, 0.9 * 1.001**-0.25], rtol=1e-12)
+    assert r.count[REJECTED] == 5
+    assert r.count[STEPS] == len(fake.steps) - 5
+    assert sum(fake.steps[5:]) == pytest.approx(3600.0, rel=1e-12)
+    assert r.count[STATUS] == DONE
+
+
+def test_a_run_that_cannot_go_on_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(-1.0)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == TOO_SMALL
+    assert min(fake.steps) >= 1e-18 > 0.25 * min(fake.steps)
+    assert r.count[STEPS] == 0
+    # seeds are as thick as seeds, so none of them was dropped
+    assert len(fake.steps) == r.count[REJECTED] == int(np.floor(np.log(1e-3 / 1e-18) / np.log(4))) + 1
+
+
+def test_a_layer_thinner_than_a_seed_is_dropped_before_giving_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    tries = []
+
+    def stuck_while_eta_is_thin(p: Any, w: Any, regime: int, touched: int, count: int, *rest: float) -> Any:
+        tries.append(rest[-1])
+        if len(tries) == 1:
+            w.n[ETA] *= 0.5
+            w.n[EPSILON] += w.n[ETA]
+            w.tin[ETA] *= 0.5
+            w.tin[EPSILON] += w.tin[ETA]
+            return 0.1, 1
+        return (0.1 if w.n[ETA] == 0.0 else -1.0), 1
+
+    monkeypatch.setattr(engine, "try_step", stuck_while_eta_is_thin)
+    r = record(p, rows=400)
+    w = work(p)
+    engine.integrate(p, w, r)
+    assert r.count[STATUS] == DONE
+    assert w.n[ETA] == 0.0
+    assert 1e-3 in tries[2:]  # begun anew after it
+
+
+def test_a_full_record_ends_the_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(1e-12)
+    r = run(p, fake, monkeypatch, rows=4)
+    assert (r.count[STATUS], r.count[ROWS], len(fake.steps)) == (FULL, 4, 3)
+
+
+@pytest.mark.parametrize(("share", "status"), [(0.09, DONE), (0.11, UNBALANCED)])
+def test_tin_that_closing_had_to_move(share: float, status: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A tenth of the tolerance in all is allowed."""
+    p = problem()._replace(longest_step=1e9)
+    lost = share * p.tolerance * float(np.sum(p.tin))
+    fake = Fake(1e-12)
+
+    def leaking(p: Any, w: Any, *rest: Any) -> Any:
+        if not fake.steps:
+            w.tin[CORE] -= 0.5 * lost
+        if len(fake.steps) == 1:
+            w.tin[CORE] += 0.5 * lost
+        return fake(p, w, *rest)
+
+    monkeypatch.setattr(engine, "try_step", leaking)
+    r = record(p)
+    engine.integrate(p, work(p), r)
+    assert r.count[STATUS] == status
+
+
+@pytest.mark.parametrize(("share", "status"), [(0.9, DONE), (1.1, UNBALANCED), (-0.9, DONE), (-1.1, UNBALANCED)])
+def test_tin_that_profiles_were_given(share: float, status: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    given = share * p.tolerance * float(np.sum(p.tin))
+    fake = Fake(1e-12)
+
+    def generous(p: Any, w: Any, *rest: Any) -> Any:
+        w.corrected[1] = given
+        return fake(p, w, *rest)
+
+    monkeypatch.setattr(engine, "try_step", generous)
+    r = record(p)
+    w = work(p)
+    w.corrected[:] = 1e9  # of an earlier run
+    engine.integrate(p, w, r)
+    assert r.count[STATUS] == status
+
+
+@pytest.mark.parametrize(("share", "status"), [(0.5, DONE), (2.0, UNBALANCED), (-2.0, UNBALANCED)])
+def test_tin_that_an_event_made(share: float, status: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    true = engine.fill_gaps
+
+    def making(p: Any, w: Any, *rest: Any) -> int:
+        count = true(p, w, *rest)
+        w.tin[CORE] += share * 1e-11 * float(np.sum(p.tin))
+        return count
+
+    once = iter([making, true, true, true])
+    monkeypatch.setattr(engine, "fill_gaps", lambda *args: next(once)(*args))
+    r = run(p, Fake(1e-12), monkeypatch)
+    assert r.count[STATUS] == status
+
+
+def test_pieces_are_followed_at_their_own_rates(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two ramps and a hold below every reaction: step, slope and temperature of each try."""
+    p = problem(Schedule.start(100).ramp(60, to=130).hold(0.5).ramp(120, to=100))._replace(
+        longest_step=600.0, widest_step=4.0
+    )
+    seen = []
+
+    def watched(p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float) -> Any:
+        seen.append((at, slope, h))
+        return 1e-12, 1
+
+    monkeypatch.setattr(engine, "try_step", watched)
+    r = record(p, rows=400)
+    engine.integrate(p, work(p), r)
+    assert r.count[STATUS] == DONE
+    at, slope, h = np.array(seen).T
+    assert {round(3600 * s, 6) for s in slope} == {60.0, 0.0, -120.0}
+    assert h[slope > 0].sum() == pytest.approx(1800.0)
+    assert h[slope == 0].sum() == pytest.approx(1800.0)
+    assert h[slope < 0].sum() == pytest.approx(900.0)
+    assert h[slope > 0].max() == pytest.approx(240.0)
+    assert h[slope == 0].max() == pytest.approx(600.0)
+    assert h[slope < 0].max() == pytest.approx(120.0)
+    # each begins where the one before ended, and steps go on growing from piece to piece
+    np.testing.assert_allclose(at[1:], (at + slope * h)[:-1], rtol=1e-13)
+    assert h[0] == 1e-3
+    assert h[slope == 0][0] > 100.0
+    rows = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)
+    assert rows[-1, 0] == pytest.approx(4500.0, rel=1e-15)
+    assert rows[-1, 1] == 373.15
+    assert list(rows[0, 3:]) == list(p.amount) + list(p.tin)
+
+
+def test_a_step_starts_anew_small_after_an_invariant(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem(Schedule.start(220).ramp(60, to=235))._replace(longest_step=1e9, widest_step=1e9)
+    fake = Fake(1e-12)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == DONE
+    assert fake.steps.count(1e-3) == 1 + len({int(g) for g in p.regime}) - 1
+    assert (MELTS, CORE) in events_of(r)
+
+
+def test_a_start_above_melting_begins_molten(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem(Schedule.start(300).hold(1))._replace(longest_step=1e9)
+    r = run(p, Fake(1e-12), monkeypatch)
+    assert events_of(r)[0] == (MELTS, CORE)
+    rows = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)
+    assert rows[0, 3 + N_SLOTS + CORE] == rows[0, 3 + CORE]  # pure as it was laid in
+    assert rows[1, 3 + N_SLOTS + CORE] < rows[1, 3 + CORE]
+    p = problem(Schedule.start(200).hold(1))._replace(longest_step=1e9)
+    assert (MELTS, CORE) not in events_of(run(p, Fake(1e-12), monkeypatch))
+
+
+def test_films_that_are_not_stable_at_the_start_split(monkeypatch: pytest.MonkeyPatch) -> None:
+    filmed = replace(Strand.round(24, 44), initial_eta=0.2e-6, initial_epsilon=0.2e-6)
+    hot = problem_of(filmed, Schedule.start(450).hold(1), alpha_cells=CELLS, inner_cells=4)
+    r = run(hot._replace(longest_step=1e9), Fake(1e-12), monkeypatch)
+    assert (DECOMPOSES, ETA) in events_of(r)
+    assert (DECOMPOSES, EPSILON) not in events_of(r)
+
+
+def test_layers_that_are_there_are_the_ones_that_are_stable() -> None:
+    """The names used above mean what they say in the tables."""
+    p = problem(Schedule.start(150).ramp(100, to=690))
+    for celsius, stable in ((200, {CORE, ETA, EPSILON, ALPHA}), (450, {CORE, EPSILON, DELTA, ALPHA})):
+        present = {k for k in range(N_SLOTS) if p.present[regime_at(celsius) * N_SLOTS + k]}
+        assert stable <= present
+        assert not present & {GAMMA, BETA, GAMMA_TIN}

@@ -1,0 +1,267 @@
+"""What one step keeps, combines, estimates and closes, against sums done by hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bronzeward.growth import balance, step
+from bronzeward.growth.problem import Problem, new_work
+from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, N_SLOTS
+from bronzeward.schedule import Schedule
+from bronzeward.strand import Strand
+from growth_cases import problem_of
+
+TABLE = np.array(step.WEIGHTS).reshape(5, 5)
+OVER = TABLE[4] - np.array(step.LOWER_ORDER)
+
+
+def problem(strand: Strand) -> Problem:
+    return problem_of(strand, Schedule.start(200).hold(1), alpha_cells=5, inner_cells=4)
+
+
+@pytest.fixture
+def p() -> Problem:
+    return problem(Strand.round(24, 44))
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(7)
+
+
+def work(p: Problem, *sequence: int) -> Any:
+    w = new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
+    w.sequence[: len(sequence)] = sequence
+    return w
+
+
+def cells_of(p: Problem, slot: int) -> slice:
+    return slice(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot]))
+
+
+def shares_of(p: Problem, slot: int) -> np.ndarray:
+    here = cells_of(p, slot)
+    return np.diff(p.edge[here.start + slot : here.stop + slot + 1])
+
+
+def fill(p: Problem, w: Any, slot: int, amount: float, composition: Any) -> None:
+    """Give a profile its atoms, composition and tin."""
+    here = cells_of(p, slot)
+    w.n[slot] = amount
+    w.x[here] = composition
+    w.u[here] = amount * shares_of(p, slot) * w.x[here]
+    w.tin[slot] = w.u[here].sum()
+
+
+# --- keeping a state and going back to it
+
+
+def test_restore_brings_back_what_was_remembered(p: Problem, rng: np.random.Generator) -> None:
+    w = work(p, ETA, GAMMA, ALPHA)
+    for field in (w.n, w.tin, w.s, w.u):
+        field[:] = rng.random(len(field))
+    kept = [field.copy() for field in (w.n, w.tin, w.s, w.u)]
+    step.remember(p, w)
+    for field in (w.n, w.tin, w.s, w.u, w.x):
+        field[:] = -1.0
+    step.restore(p, w, 3)
+    for field, before in zip((w.n, w.tin, w.s, w.u), kept, strict=True):
+        np.testing.assert_array_equal(field, before)
+    for slot in (GAMMA, ALPHA):
+        here = cells_of(p, slot)
+        np.testing.assert_allclose(w.x[here], w.u[here] / (w.n[slot] * shares_of(p, slot)), rtol=1e-14)
+    # a profile that is not there is left alone
+    assert (w.x[cells_of(p, BETA)] == -1.0).all()
+
+
+# --- what earlier stages contribute
+
+
+@pytest.mark.parametrize("stage", range(5))
+def test_known_part_and_derivative_of_a_stage(p: Problem, rng: np.random.Generator, stage: int) -> None:
+    h, sequence = 3.0, (CORE, ETA, ALPHA)
+    w = work(p, *sequence)
+    for field in (w.n_start, w.tin_start, w.u_start, w.dn, w.dtin, w.du, w.n, w.tin, w.u):
+        field[:] = rng.random(len(field))
+    dn, dtin, du = w.dn.reshape(5, -1).copy(), w.dtin.reshape(5, -1).copy(), w.du.reshape(5, -1).copy()
+    step.gather_known(p, w, stage, 3, h)
+    weights = h * TABLE[stage, :stage]
+    slots, here = list(sequence), cells_of(p, ALPHA)
+    np.testing.assert_allclose(w.n_star[slots], (w.n_start + weights @ dn[:stage])[slots], rtol=1e-13)
+    np.testing.assert_allclose(w.tin_star[slots], (w.tin_start + weights @ dtin[:stage])[slots], rtol=1e-13)
+    np.testing.assert_allclose(w.u_star[here], (w.u_start + weights @ du[:stage])[here], rtol=1e-13)
+    gh = 0.75
+    step.store_derivative(p, w, stage, 3, gh)
+    for rates, before, now, known, where in (
+        (w.dn, dn, w.n, w.n_star, slots),
+        (w.dtin, dtin, w.tin, w.tin_star, slots),
+        (w.du, du, w.u, w.u_star, np.arange(here.start, here.stop)),
+    ):
+        expected = before.copy()
+        expected[stage, where] = (now[where] - known[where]) / gh
+        np.testing.assert_allclose(rates.reshape(5, -1), expected, rtol=1e-13)
+
+
+# --- the estimated error
+
+
+def test_levelling_is_the_step_over_the_time_diffusion_takes() -> None:
+    p = problem(Strand.couple(24, 44))
+    w = work(p, ALPHA)
+    thickness, diffusivity, h = 5e-6, 2e-15, 40.0
+    w.n[ALPHA], w.rate[ALPHA] = thickness / p.volume[ALPHA], diffusivity
+    assert step.levelled(p, w, ALPHA, h) == pytest.approx(0.25 * h * diffusivity * np.pi**2 / thickness**2)
+
+
+def test_error_of_amounts_counts_against_the_larger_of_before_and_after(p: Problem, rng: np.random.Generator) -> None:
+    h = 2.0
+    w = work(p, CORE, ETA)
+    w.dn[:] = rng.normal(size=w.dn.size)
+    error = np.abs(h * OVER @ w.dn.reshape(5, -1))
+    floor = np.array([p.floor * p.perimeter / p.volume[slot] for slot in (CORE, ETA)])
+    w.n[:2], w.n_start[:2] = (2.0, 3.0), (5.0, 1.0)
+    expected = (error[:2] / (np.array([5.0, 3.0]) + floor)).max() / p.tolerance
+    assert step.error_norm(p, w, 2, h) == pytest.approx(expected, rel=1e-12)
+    # of next to nothing the floor is left
+    w.n[:2] = w.n_start[:2] = -1e-30
+    assert step.error_norm(p, w, 2, h) == pytest.approx((error[:2] / floor).max() / p.tolerance, rel=1e-12)
+
+
+def test_error_of_a_profile_is_its_misplaced_tin_damped_by_levelling(p: Problem, rng: np.random.Generator) -> None:
+    h = 2.0
+    w = work(p, ETA, ALPHA)
+    w.n[ETA] = w.n_start[ETA] = w.n_start[ALPHA] = 1.0
+    fill(p, w, ALPHA, 1.0, 0.03)
+    w.area_in[ALPHA] = 1e-10
+    w.du[:] = rng.normal(size=w.du.size)
+    moved = np.abs(h * OVER @ w.du.reshape(5, -1))[cells_of(p, ALPHA)].sum()
+    scale = w.tin[ALPHA] + balance.DILUTE
+    for rate in (0.0, 1e-5):
+        w.rate[ALPHA] = rate
+        damped = moved / (1.0 + step.levelled(p, w, ALPHA, h))
+        assert step.error_norm(p, w, 2, h) == pytest.approx(damped / scale / p.tolerance, rel=1e-12)
+    assert damped < 0.9 * moved
+
+
+# --- closing the tin balance
+
+
+def test_what_tin_is_lacking(p: Problem) -> None:
+    w = work(p, CORE, EPSILON)
+    w.tin[[CORE, ETA, EPSILON]] = 5.0, 100.0, 2.0
+    assert step.lacking_tin(w, 2, 10.0) == 3.0
+
+
+@pytest.mark.parametrize("amounts", [(9.0, 8.0, 1.0), (1.0, 8.0, 9.0)])
+def test_the_two_neighbours_with_most_room_settle_it(p: Problem, amounts: tuple[float, ...]) -> None:
+    w = work(p, CORE, ETA, EPSILON)
+    content = np.array([0.99, 0.45, 0.25])
+    slots = [CORE, ETA, EPSILON]
+    w.n[slots] = amounts
+    w.tin[slots] = w.n[slots] * content
+    total, atoms = float(w.tin.sum()) + 1e-3, w.n.sum()
+    spared = slots[int(np.argmin(amounts))]
+    before = w.n[spared], w.tin[spared]
+    assert step.close_tin(p, w, 3, total) == pytest.approx(1e-3)
+    assert w.tin.sum() == pytest.approx(total, rel=1e-14)
+    assert w.n.sum() == pytest.approx(atoms, rel=1e-14)
+    assert (w.n[spared], w.tin[spared]) == before
+    np.testing.assert_allclose(w.tin[slots] / w.n[slots], content, rtol=1e-13)
+
+
+def test_two_profiles_settle_it_only_where_there_is_nothing_else(p: Problem) -> None:
+    w = work(p, EPSILON, BETA, ALPHA)
+    w.n[EPSILON], w.tin[EPSILON] = 1e-3, 0.25e-3
+    fill(p, w, BETA, 4.0, 0.14)
+    fill(p, w, ALPHA, 5.0, 0.05)
+    profiles = w.u.copy()
+    step.close_tin(p, w, 3, float(w.tin.sum()) + 1e-6)
+    np.testing.assert_array_equal(w.u, profiles)  # the compound took it
+    assert w.tin[EPSILON] == pytest.approx(0.25e-3 + 1e-6, rel=1e-12)
+    w = work(p, BETA, ALPHA)
+    fill(p, w, BETA, 4.0, 0.14)
+    fill(p, w, ALPHA, 5.0, 0.05)
+    step.close_tin(p, w, 2, float(w.tin.sum()) * (1.0 + 1e-6))
+    assert w.u.sum() == pytest.approx(w.tin.sum(), rel=1e-14)
+    assert w.u.sum() == pytest.approx(profiles.sum() * (1.0 + 1e-6), rel=1e-14)
+
+
+def test_a_phase_that_is_alone_takes_what_is_missing(p: Problem) -> None:
+    w = work(p, EPSILON)
+    w.n[EPSILON], w.tin[EPSILON] = 4.0, 0.9
+    assert step.close_tin(p, w, 1, 1.0) == pytest.approx(0.1)
+    assert (w.n[EPSILON], w.tin[EPSILON]) == (4.0, pytest.approx(1.0))
+    w = work(p, ALPHA)
+    fill(p, w, ALPHA, 4.0, [0.01, 0.02, 0.03, 0.04, 0.05])
+    before, total = w.u.copy(), float(w.tin[ALPHA]) * 1.02
+    step.close_tin(p, w, 1, total)
+    np.testing.assert_allclose(w.u, before * 1.02, rtol=1e-13)
+    assert w.tin[ALPHA] == pytest.approx(total, rel=1e-13)
+
+
+def test_cells_below_zero_are_no_tin_that_is_missing(p: Problem) -> None:
+    w = work(p, EPSILON, ALPHA)
+    w.n[EPSILON], w.tin[EPSILON] = 4.0, 1.0
+    fill(p, w, ALPHA, 4.0, [0.03, 0.02, 0.01, -1e-6, 0.01])
+    total = float(w.tin.sum())
+    assert step.close_tin(p, w, 2, total) == pytest.approx(0.0, abs=1e-15)
+    assert w.u.min() == 0.0
+    assert w.tin.sum() == pytest.approx(total, rel=1e-14)
+    assert w.n[EPSILON] == pytest.approx(4.0, rel=1e-13)
+
+
+def test_a_profile_of_nothing_but_negative_tin_is_emptied(p: Problem) -> None:
+    w = work(p, EPSILON, ALPHA)
+    fill(p, w, ALPHA, 4.0, -1e-9)
+    step.keep_positive(p, w, 2)
+    assert (w.u == 0.0).all()
+    assert w.tin[ALPHA] == 0.0
+    fill(p, w, ALPHA, 4.0, [1e-9, -1e-9, -1e-9, -1e-9, -1e-9])  # less than nothing in all
+    step.keep_positive(p, w, 2)
+    assert (w.u == 0.0).all()
+
+
+# --- a step that cannot be solved
+
+
+def test_a_stage_without_solution_fails_the_step(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    w = work(p, ALPHA)
+    fill(p, w, ALPHA, 4.0, 0.02)
+    w.area_in[ALPHA], w.area_out[ALPHA] = 0.0, p.area
+    step.remember(p, w)
+    used = iter((3, 2, 0))
+    monkeypatch.setattr(step, "solve_stage", lambda *_: next(used))
+    assert step.try_step(p, w, 0, -1, 1, 473.0, 0.0, 1.0) == (-1.0, 5)
+
+
+def test_stages_are_solved_at_the_temperatures_of_their_nodes(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    w = work(p, ALPHA)
+    fill(p, w, ALPHA, 4.0, 0.02)
+    step.remember(p, w)
+    seen: list[tuple[float, float, bool]] = []
+    guessed: list[float] = []
+    true = step.set_temperature
+
+    def watched(p: Any, w: Any, regime: int, temperature: float, touched: int) -> None:
+        seen.append((temperature, 0.0, False))
+        true(p, w, regime, temperature, touched)
+
+    def solved(p: Any, w: Any, count: int, gh: float, first: bool) -> int:
+        seen[-1] = (seen[-1][0], gh, first)
+        return 2
+
+    monkeypatch.setattr(step, "guess_stage", lambda p, w, stage, count, after: guessed.append(after))
+    monkeypatch.setattr(step, "set_temperature", watched)
+    monkeypatch.setattr(step, "solve_stage", solved)
+    error, used = step.try_step(p, w, 0, -1, 1, 473.0, 0.5, 8.0)
+    assert used == 10
+    assert error >= 0.0
+    # the row sums of the table are its nodes, its diagonal a quarter
+    nodes = TABLE.sum(axis=1)
+    assert [at for at, _, _ in seen] == pytest.approx(473.0 + 0.5 * 8.0 * nodes, rel=1e-12)
+    assert guessed == pytest.approx(8.0 * nodes, rel=1e-12)
+    assert {gh for _, gh, _ in seen} == {2.0}
+    assert [first for _, _, first in seen] == [True, False, False, False, False]
