@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from bronzeward import sweep as sweeps
 from bronzeward.case import load_case
@@ -174,3 +175,21 @@ def test_a_folder_of_chunks_that_vanishes_is_made_again(tmp_path):
     ((points, part),) = store.read()
     assert points == [1]
     assert part["status"] == [1.0]
+
+
+def test_chunks_left_beside_their_result_are_cleared(tmp_path):
+    """A sweep stopped between writing its result and clearing its chunks; those of other sweeps stay."""
+    parts, target = tmp_path / ".out.nc.parts", tmp_path / "out.nc"
+    for name in ("own", "other"):
+        sweeps._Store(parts / name).write([0], {"status": np.zeros(1)})
+    sweeps.clear_finished(parts, target)  # no result yet
+    assert (parts / "own").exists()
+    target.write_text("no netCDF")
+    sweeps.clear_finished(parts, target)
+    assert (parts / "own").exists()
+    sweeps.write(xr.Dataset(attrs={"digest": "own"}), target, overwrite=True)
+    sweeps.clear_finished(parts, target)
+    assert [path.name for path in parts.iterdir()] == ["other"]
+    sweeps.write(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
+    sweeps.clear_finished(parts, target)
+    assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]

@@ -130,7 +130,7 @@ def test_order_and_other_elements_do_no_harm(tmp_path):
     ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT CU FCC_A1 63 0 0 !", "no tin"),
     ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT SN BCT_A5 118 0 0 !", "no copper"),
     ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT AL FCC_A1 27 0 0 !", "no copper and no tin"),
-    ("", "no copper and no tin"), ("not a database at all", "own.tdb"),
+    ("", "no element in it"), (HEAD.replace("\n", " "), "line of its own"), ("not a database at all", "own.tdb"),
     (HEAD, "no phase of copper and tin"), ("\x00\x01\x02 !!!", "own.tdb")])
 def test_a_file_that_cannot_be_used(tmp_path, text, word):
     """One clear line that names the file."""

@@ -334,6 +334,17 @@ def clear_parts(parts: str | Path, data: xr.Dataset) -> None:
         folder.rmdir()
 
 
+def clear_finished(parts: str | Path, target: str | Path) -> None:
+    """Remove chunks whose sweep is in `target` already: it was stopped between writing that and clearing them."""
+    import xarray as xr
+
+    if not (Path(parts).is_dir() and Path(target).is_file()):
+        return
+    with suppress(OSError, ValueError), xr.open_dataset(target, engine="netcdf4") as data:
+        if "digest" in data.attrs:
+            clear_parts(parts, data)
+
+
 def write(data: xr.Dataset, path: str | Path, overwrite: bool = False) -> Path:
     """Write a Dataset of this package as netCDF, first under a temporary name."""
     # coordinates have no gaps, and CF allows them no fill value

@@ -70,11 +70,13 @@ def sweep(
 
     chosen = load_case(case)
     axes = [parse_axis(text) for text in vary]
-    target = check_target(output or Path(f"{case.stem}_sweep.nc"), overwrite)
+    target = output or Path(f"{case.stem}_sweep.nc")
+    parts = target.with_name(f".{target.name}.parts")
+    sweeps.clear_finished(parts, target)
+    check_target(target, overwrite)
     if figure is not None:
         check_target(figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
-    parts = target.with_name(f".{target.name}.parts")
     data = sweeps.sweep(chosen, axes, spread, workers, progress(quiet), parts, scheduler=scheduler)
     sweeps.write(data, target, overwrite)
     sweeps.clear_parts(parts, data)

@@ -85,6 +85,9 @@ def open_database(description: Description) -> Any:
 
 def _components(database: Any, description: Description) -> list[str]:
     elements = {str(element).upper() for element in database.elements}
+    if not elements - {"VA", "/-"}:
+        raise InputError(f"{description.path}: no element in it that pycalphad can read; "
+                         "each command of a TDB file starts on a line of its own and ends with '!'")
     missing = [name for symbol, name in (("CU", "copper"), ("SN", "tin")) if symbol not in elements]
     if missing:
         raise InputError(f"{description.path}: no {' and no '.join(missing)} in it; its elements are "
