@@ -593,7 +593,7 @@ def test_tin_that_profiles_were_given(share: float, status: int, monkeypatch: py
 
 @pytest.mark.parametrize(("share", "status"), [(0.5, DONE), (2.0, UNBALANCED), (-2.0, UNBALANCED)])
 def test_tin_that_an_event_made(share: float, status: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem()._replace(longest_step=1e9)
+    p = problem_of(Strand.couple(200, 400), Schedule.start(200).hold(1), alpha_cells=CELLS)._replace(longest_step=1e9)
     true = engine.fill_gaps
 
     def making(p: Any, w: Any, *rest: Any) -> int:
@@ -675,3 +675,179 @@ def test_layers_that_are_there_are_the_ones_that_are_stable() -> None:
         present = {k for k in range(N_SLOTS) if p.present[regime_at(celsius) * N_SLOTS + k]}
         assert stable <= present
         assert not present & {GAMMA, BETA, GAMMA_TIN}
+
+
+# --- gamma on both sides of epsilon
+
+
+@pytest.fixture(scope="module")
+def gamma_edge() -> float:
+    """The temperature below which epsilon lies inside gamma [C]."""
+    both = [g for g in range(len(regimes().edges) - 1) if regime_has(g, GAMMA_TIN)]
+    return float(regimes().edges[max(both) + 1]) - 273.15
+
+
+def regime_has(regime: int, slot: int) -> bool:
+    p = problem(Schedule.start(150).ramp(100, to=690))
+    return bool(p.present[regime * N_SLOTS + slot])
+
+
+def test_epsilon_forms_inside_gamma_on_cooling(wide_range: Problem, gamma_edge: float) -> None:
+    """What is richer in tin than epsilon goes to its tin side, with its tin."""
+    gamma = [0.28, 0.27, 0.22, 0.21]
+    w, _, count = crossing(wide_range, gamma_edge + 0.2, gamma_edge - 0.2, {GAMMA: (2.0, gamma), ALPHA: (1.0, 0.0)})
+    assert regime_has(regime_at(gamma_edge - 0.2), EPSILON)
+    assert not regime_has(regime_at(gamma_edge + 0.2), EPSILON)
+    shares = np.diff(wide_range.edge[int(wide_range.cell_start[GAMMA]) + GAMMA :][:5])
+    # all but what the seeds took
+    assert w.n[GAMMA_TIN] == pytest.approx(2.0 * shares[:2].sum(), rel=0.02)
+    assert w.tin[GAMMA_TIN] == pytest.approx(2.0 * (shares[:2] * gamma[:2]).sum(), rel=0.02)
+    assert 0.0 < w.n[EPSILON] < 0.02
+    assert count == len([slot for slot in range(N_SLOTS) if w.n[slot] > 0.0])
+    # without gamma there is nothing to split
+    w, _, _ = crossing(wide_range, gamma_edge + 0.2, gamma_edge - 0.2, {ALPHA: (1.0, 0.0)})
+    assert w.n[ALPHA] == 1.0
+
+
+def test_gamma_is_not_split_where_epsilon_was_before(wide_range: Problem, gamma_edge: float) -> None:
+    coldest = min(g for g in range(len(regimes().edges) - 1) if regime_has(g, GAMMA_TIN))
+    entry = float(regimes().edges[coldest]) - 273.15
+    layers = {EPSILON: (1.0, 0.25), GAMMA: (2.0, [0.28, 0.27, 0.22, 0.21]), ALPHA: (1.0, 0.0)}
+    w, _, _ = crossing(wide_range, entry - 0.2, entry + 0.2, layers)
+    assert w.n[GAMMA] > 1.95
+    assert w.n[GAMMA_TIN] < 0.02
+
+
+# --- starts that are not plain
+
+
+def test_copper_that_holds_tin_from_the_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    tin = np.array(p.tin, dtype=float)
+    tin[ALPHA] = 0.03 * p.amount[ALPHA]
+    w, r = work(p), record(p, rows=400)
+    monkeypatch.setattr(engine, "try_step", Fake(1e-12))
+    engine.integrate(p._replace(tin=tin), w, r)
+    here = slice(int(p.cell_start[ALPHA]), int(p.cell_start[ALPHA]) + CELLS)
+    shares = np.diff(p.edge[here.start + ALPHA : here.stop + ALPHA + 1])
+    np.testing.assert_allclose(np.asarray(r.cell)[here], tin[ALPHA] * shares, rtol=1e-14)
+    assert not np.asarray(r.cell)[: here.start].any()
+
+
+def test_what_a_compound_takes_over_from_the_core_alone() -> None:
+    p = problem()
+    regime = regime_at(200)
+    w, r = work(p), record(p)
+    fill(p, w, CORE, 1e-9, 1.0)
+    fill(p, w, ETA, 2.0, 0.45)
+    atoms, tin = w.n.sum(), w.tin.sum()
+    assert engine.use_up(p, w, r, regime, find_sequence(p, w, regime), 0, 7.0, 473.15) == 1
+    assert (w.n[ETA], w.tin[ETA]) == (pytest.approx(atoms, rel=1e-15), pytest.approx(tin, rel=1e-15))
+    assert w.n.sum() == w.n[ETA]
+
+
+# --- events inside a run
+
+
+def test_rows_stand_at_both_sides_of_an_event(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem(Schedule.start(220).ramp(60, to=235))._replace(longest_step=1e9, widest_step=1e9)
+    r = run(p, Fake(1e-12), monkeypatch)
+    rows = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)
+    events = np.asarray(r.event[: r.count[EVENTS] * EVENT_WIDTH]).reshape(-1, EVENT_WIDTH)
+    for moment, _, code, _, row in events[events[:, 2] == MELTS]:
+        k = int(row)
+        assert code == MELTS
+        assert rows[k - 1, 0] == rows[k, 0] == moment
+        assert rows[k - 1, 3 + CORE] < rows[k, 3 + CORE]
+    # where the sequence of phases changes and no layer does, no row is doubled
+    doubled = int((np.diff(rows[1:, 0]) == 0.0).sum())
+    assert doubled == len({row for *_, row in events if row < len(rows)})
+
+
+def test_after_a_layer_ran_out_steps_begin_small_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    steps: list[float] = []
+    gone: list[float] = []
+
+    def emptying(p: Any, w: Any, regime: int, touched: int, count: int, *rest: float) -> Any:
+        steps.append(rest[-1])
+        if len(steps) == 5:  # all but a trace of the core goes into the compound beside it
+            left = 0.5 * engine.spent_share(p, CORE) * float(np.sum(p.amount))
+            w.n[ETA] += w.n[CORE] - left
+            w.tin[ETA] += w.tin[CORE] - left
+            w.n[CORE] = w.tin[CORE] = left
+            gone.append(rest[-1])
+        return 1e-12, 1
+
+    monkeypatch.setattr(engine, "try_step", emptying)
+    r = record(p, rows=400)
+    engine.integrate(p, work(p), r)
+    assert events_of(r) == [(USED_UP, CORE), (QUENCH, CORE)]
+    assert steps[:5] == pytest.approx([1e-3 * 20.0**k for k in range(5)])
+    assert steps[5] == pytest.approx(1e-3 * gone[0])
+    assert steps[5] > 1e-3
+
+
+@pytest.mark.parametrize(("edge", "layers"), [(GAMMA_TIN, (EPSILON, ALPHA)), (BETA, (CORE, EPSILON))])
+def test_a_phase_at_an_edge_starts_from_the_layer_there(
+    edge: int, layers: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    p = problem()
+    amount, tin = np.zeros(N_SLOTS), np.zeros(N_SLOTS)
+    for slot, content in zip(layers, (0.25, 0.0) if edge == GAMMA_TIN else (1.0, 0.25), strict=True):
+        amount[slot], tin[slot] = 2.0, 2.0 * content
+    p = p._replace(longest_step=1e9, amount=amount, tin=tin)
+    asked: list[tuple[int, int]] = []
+    fake = Fake(1e-12)
+    monkeypatch.setattr(engine, "supersaturated_edge", lambda *_: edge if len(fake.steps) == 3 else -1)
+    monkeypatch.setattr(engine, "seed_at_edge", lambda p, w, slot, host, atoms: asked.append((slot, host)))
+    r = run(p, fake, monkeypatch)
+    assert asked == [(edge, EPSILON)]
+    assert (APPEARS, edge) in events_of(r)
+    assert fake.steps[3] == 1e-3
+
+
+def test_relief_of_a_profile_begins_small_steps_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(1e-12)
+    monkeypatch.setattr(engine, "relieve_all", lambda *_: len(fake.steps) == 3)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == DONE
+    assert [h for h in fake.steps if h == 1e-3] == [1e-3, 1e-3]
+    assert fake.steps[3] == 1e-3
+
+
+def test_the_other_layer_is_landed_on_where_both_run_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The step is shortened for one, found to be too long for the other, and shortened for that."""
+    p = problem()._replace(longest_step=1e9)
+    landings: list[tuple[int, float]] = []
+    fake = Fake(1e-12)
+    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0 if len(fake.steps) == 3 else -1)
+
+    def land(*asked: Any) -> float:
+        h, k = asked[-3:-1]
+        landings.append((k, h))
+        return 0.5 * float(h)
+
+    monkeypatch.setattr(engine, "land", land)
+    monkeypatch.setattr(engine, "still_overdrawn", lambda p, w, count, k, atoms: count - 1 if k == 0 else -1)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == DONE
+    third = 1e-3 * 400
+    assert landings == [(0, pytest.approx(third)), (3, pytest.approx(0.5 * third))]
+    time = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)[:, 0]
+    assert time[4] - time[3] == pytest.approx(0.25 * third)
+    assert fake.steps[3] == pytest.approx(20 * 0.25 * third)
+
+
+def test_a_landing_that_fails_is_tried_from_a_shorter_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(1e-12)
+    monkeypatch.setattr(engine, "land", lambda *_: -1.0)
+    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0 if len(fake.steps) == 3 else -1)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == DONE
+    assert fake.steps[3] == pytest.approx(0.25 * fake.steps[2])
+    assert r.count[REJECTED] == 1
+    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0)
+    assert run(p, Fake(1e-12), monkeypatch).count[STATUS] == TOO_SMALL
