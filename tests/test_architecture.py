@@ -20,6 +20,7 @@ ROOMS = (
     ("properties", "schedule", "thermo", "growth", "thermocouple", "result", "style"),
     ("strand", "kinetics", "volume", "regimes", "diagram"),
     ("layers", "case", "assemble", "answers"),
+    ("provenance",),
     ("simulation", "summary", "starter"),
 )
 

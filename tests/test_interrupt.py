@@ -15,13 +15,19 @@ from bronzeward import starter
 ENTRY = "print('started', flush=True); from bronzeward.cli import main; main()"
 
 
+def heed() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.parametrize("wait", [0.0, 0.03, 0.1, 0.2, 0.4])
 def test_ctrl_c(wait: float, tmp_path: Path) -> None:
     case = tmp_path / "case.toml"
     case.write_text(starter.text())
     # a run that takes longer than any of the waits
     words = [sys.executable, "-c", ENTRY, "run", str(case), "--no-cache"]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path) as process:
+    pipe = subprocess.PIPE
+    # a test run in the background may have been told to ignore it
+    with subprocess.Popen(words, stdout=pipe, stderr=pipe, text=True, cwd=tmp_path, preexec_fn=heed) as process:
         assert process.stdout is not None
         process.stdout.readline()
         time.sleep(wait + 0.05)

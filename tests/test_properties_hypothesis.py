@@ -24,9 +24,10 @@ from bronzeward.case import Case, Numerics, case_from_inputs, case_from_json
 from bronzeward.composition import atom_fraction, mass_fraction
 from bronzeward.couple import growth_from_integrated, integrated_from_growth
 from bronzeward.kinetics import COMPOUNDS, WIDE_PHASES, load_set, plain_set, set_from_data
+from bronzeward.provenance import plain_inputs
 from bronzeward.result import Result, Variable, read_netcdf, write_netcdf
 from bronzeward.schedule import Schedule
-from bronzeward.simulation import plain_inputs, run_case
+from bronzeward.simulation import run_case
 from bronzeward.strand import Ring, Strand
 from bronzeward.thermocouple import read_log
 

@@ -38,6 +38,7 @@ from bronzeward.kinetics import Constant, KineticSet, load_set
 from bronzeward.layers import COLUMN, by_phase
 from bronzeward.phases import LIQUID, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
+from bronzeward.provenance import basis
 from bronzeward.regimes import NODES, Regimes, build_regimes
 from bronzeward.result import cf_attributes, without_fill
 from bronzeward.schedule import Schedule
@@ -151,11 +152,14 @@ def simulate_many(
         "schedule": list(named_schedules),
         "kinetic_set": [kinetics.name for kinetics in chosen],
     }
-    return answers_dataset(run_batch(cases, workers, progress, precision), coordinates)
+    found = run_batch(cases, workers, progress, precision)
+    return answers_dataset(found, coordinates, basis(chosen, load_table(description)))
 
 
-def answers_dataset(found: Mapping[str, NDArray[np.float64]], coordinates: Mapping[str, Any]) -> xr.Dataset:
-    """Answers, one after the other in C order over `coordinates`, as an `xarray.Dataset`."""
+def answers_dataset(
+    found: Mapping[str, NDArray[np.float64]], coordinates: Mapping[str, Any], attributes: Mapping[str, Any]
+) -> xr.Dataset:
+    """Answers, one after the other in C order over `coordinates`, as an `xarray.Dataset` with more `attributes`."""
     import xarray as xr
 
     dims = tuple(coordinates)
@@ -168,7 +172,7 @@ def answers_dataset(found: Mapping[str, NDArray[np.float64]], coordinates: Mappi
     columns["status"] = (dims, status, {"long_name": "0 where the run completed"})
     about = {dim: {"long_name": dim.replace("_", " ")} for dim in dims}
     named = {dim: ((dim,), list(values), about[dim]) for dim, values in coordinates.items()}
-    return without_fill(xr.Dataset(columns, named, cf_attributes("answers")))
+    return without_fill(xr.Dataset(columns, named, {**cf_attributes("answers"), **attributes}))
 
 
 def _named(things: Any) -> dict[str, Any]:

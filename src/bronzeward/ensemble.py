@@ -30,6 +30,7 @@ from bronzeward.batch import Answers, Progress, run_batch
 from bronzeward.case import Case
 from bronzeward.errors import InputError
 from bronzeward.kinetics import COMPOUNDS, GAS_CONSTANT, WIDE_PHASES, Constant, KineticSet
+from bronzeward.provenance import provenance
 from bronzeward.result import cf_attributes, without_fill
 from bronzeward.schedule import Schedule
 from bronzeward.showing import checked_answer, number, shown, spread_shown, table, title, unit
@@ -306,7 +307,7 @@ def band(
         "core_diameter": spread.core_diameter,
         "eccentricity": spread.eccentricity,
         "furnace_offset_K": spread.furnace_offset,
-        "kinetic_set": case.kinetics.name,
+        **provenance(case),
     }
     return without_fill(xr.Dataset(columns, coordinates, attributes))
 

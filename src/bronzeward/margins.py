@@ -26,6 +26,7 @@ from bronzeward.case import Case
 from bronzeward.ensemble import run_members
 from bronzeward.errors import InputError
 from bronzeward.phases import LIQUID, SOLID_TIN
+from bronzeward.provenance import provenance
 from bronzeward.result import without_fill
 from bronzeward.schedule import HOTTEST_C, HOUR, ZERO_CELSIUS, Schedule
 from bronzeward.showing import number, shown, table, title, unit
@@ -241,7 +242,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     furnace = furnace or Furnace()
     plans = [case.schedule, *(extreme_schedule(case.schedule, furnace, hot) for hot in (True, False))]
     cases = [replace(case, schedule=plan, inputs={}) for plan in plans]
-    data = answers_dataset(run_members(cases, workers, None, precision), {"strand": list(STRANDS)})
+    data = answers_dataset(run_members(cases, workers, None, precision), {"strand": list(STRANDS)}, provenance(case))
     found, known = holds(case.schedule), reactions(case.description)
     hot = np.array([hottest_of(hold.kelvin, furnace, hold.approach) for hold in found])
     cold = np.array([coldest_of(hold.kelvin, furnace) for hold in found])

@@ -11,7 +11,7 @@ from typing import Any
 
 from bronzeward.case import Case, case_from_inputs
 from bronzeward.errors import InputError
-from bronzeward.simulation import plain_inputs
+from bronzeward.provenance import plain_inputs
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,7 @@ from bronzeward.ensemble import Members, Spread, run_members
 from bronzeward.errors import InputError
 from bronzeward.limits import Free, Limit, Rules
 from bronzeward.paths import case_with, inputs_of, value_at, with_values
+from bronzeward.provenance import provenance
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -188,7 +189,7 @@ def trade_off(
     }
     for path in found[0].values:
         columns[path] = ("limit", [f.values[path] for f in found])
-    about = {"answer": base.answer, "kind": base.kind, "confidence": base.confidence}
+    about = {"answer": base.answer, "kind": base.kind, "confidence": base.confidence, **provenance(case)}
     return xr.Dataset(columns, {"limit": list(values)}, about)
 
 

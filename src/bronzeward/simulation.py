@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import json
-import platform
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-import bronzeward
-from bronzeward import databases
 from bronzeward.assemble import Settings, as_lists, build_problem, slot_volumes
 from bronzeward.case import Case, Numerics
-from bronzeward.exact import written
 from bronzeward.growth.engine import integrate
 from bronzeward.growth.problem import (
     APPEARS,
@@ -34,14 +29,15 @@ from bronzeward.growth.problem import (
     new_work,
 )
 from bronzeward.growth.slots import ALPHA, CORE, N_SLOTS, SLOT_LABELS
-from bronzeward.kinetics import KineticSet, available_sets, load_set, plain_set
+from bronzeward.kinetics import KineticSet, load_set
 from bronzeward.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.properties import Properties, load_properties
+from bronzeward.provenance import provenance
 from bronzeward.regimes import Regimes, build_regimes
 from bronzeward.result import Result, Variable, cf_attributes
 from bronzeward.schedule import Schedule
-from bronzeward.strand import MICROMETRE, Strand
+from bronzeward.strand import Strand
 from bronzeward.thermo import load_table
 from bronzeward.volume import cavity, contents, core_volume, yield_pressure
 
@@ -337,28 +333,12 @@ def event_name(row: NDArray[np.float64], quenched: bool = True) -> str:
 
 
 def _attributes(case: Case, table: Any, properties: Properties, recorded: Recorded, notes: list[str]) -> dict[str, Any]:
-    keys = [*table.references, *case.kinetics.references, *properties.references]
     return {
         **cf_attributes(case.title or "Cu-Sn mixing heat treatment"),
         "bronzeward_schema": SCHEMA,
         "institution": "none",
-        "comment": (
-            "An estimate, not a qualification: binary Cu-Sn only, planar fronts, no incubation, no A15 reaction; "
-            "a witness sample decides."
-        ),
-        "inputs": json.dumps(case.inputs or plain_inputs(case), ensure_ascii=False, sort_keys=True),
-        "versions": json.dumps(
-            {
-                "bronzeward": bronzeward.__version__,
-                "numpy": np.__version__,
-                "python": platform.python_version(),
-            }
-        ),
-        "thermodynamic_description": table.description,
-        "tdb_sha256": table.tdb_sha256,
-        "kinetic_set": case.kinetics.name,
+        **provenance(case, table, properties),
         "eta_limit_K": eta_limit(table),
-        "references": "\n".join(databases.citations(keys)),
         "warnings": "\n".join(notes),
         "status": STATUS_TEXT[recorded.counts[STATUS]],
         "steps": np.int32(recorded.counts[3]),
@@ -368,43 +348,3 @@ def _attributes(case: Case, table: Any, properties: Properties, recorded: Record
 def eta_limit(table: Any) -> float:
     """Highest temperature [K] at which eta is stable in the description."""
     return float(max((f.temperature[-1] for f in table.fields if "eta" in (f.tin_side, f.copper_side)), default=0.0))
-
-
-def plain_inputs(case: Case) -> dict[str, Any]:
-    """Inputs of a case that was made in Python, with the keys of a case file."""
-    named = case.kinetics.name in available_sets() and case.kinetics == load_set(case.kinetics.name)
-    schedule: dict[str, Any]
-    if case.schedule.steps:
-        schedule = {"start_C": case.schedule.steps[0]["start_C"], "steps": list(case.schedule.steps[1:])}
-    else:
-        schedule = {
-            "measured": {
-                "time_s": case.schedule.time.tolist(),
-                "temperature_K": case.schedule.temperature.tolist(),
-            }
-        }
-    return {
-        **_plain_strand(case.strand),
-        "schedule": schedule,
-        "kinetics": {"set": case.kinetics.name} if named else {"constants": plain_set(case.kinetics)},
-        "thermodynamics": {"description": case.description},
-        "numerics": dict(vars(case.numerics)),
-    }
-
-
-def _plain_strand(strand: Strand) -> dict[str, Any]:
-    """A strand with the keys of a case file, in numbers that read back to the same bits."""
-
-    def length(metres: float) -> float:
-        return written(metres, MICROMETRE, lambda um: um * MICROMETRE)
-
-    def diameter(radius: float) -> float:
-        return written(radius, 0.5 * MICROMETRE, lambda um: 0.5 * um * MICROMETRE)
-
-    films = {"initial_eta_um": length(strand.initial_eta), "initial_epsilon_um": length(strand.initial_epsilon)}
-    if strand.plane:
-        tin, copper = length(strand.core_radius), length(strand.rings[0].radius)
-        return {"couple": {"tin_thickness_um": tin, "copper_thickness_um": copper, **films}}
-    pack = [{"outer_diameter_um": diameter(r.radius), "copper_fraction": r.copper_fraction} for r in strand.rings]
-    core = {"core_diameter_um": diameter(strand.core_radius), "pack": pack, "porosity": strand.porosity}
-    return {"strand": {**core, **films}}

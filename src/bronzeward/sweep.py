@@ -34,6 +34,7 @@ from bronzeward.ensemble import Members, Spread, eta_counted, quantiles
 from bronzeward.errors import InputError
 from bronzeward.growth.compiled import source_digest
 from bronzeward.paths import Axis, case_with, inputs_of
+from bronzeward.provenance import provenance
 from bronzeward.result import cf_attributes, without_fill
 from bronzeward.showing import checked_answer, number, shown, table, title, unit
 from bronzeward.thermo import load_table
@@ -258,6 +259,7 @@ class _Plan:
         spread = "none" if self.spread is None else json.dumps(asdict(self.spread))
         attributes = {
             **cf_attributes(self.case.title or "sweep"),
+            **provenance(self.case),
             "inputs": self.inputs,
             "spread": spread,
             "precision": self.precision,
