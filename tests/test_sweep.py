@@ -13,7 +13,7 @@ from bronzeward.case import Case, case_from_inputs
 from bronzeward.ensemble import Spread, band
 from bronzeward.errors import InputError
 from bronzeward.paths import Axis, case_with, parse_axis, short_name, value_at, with_values
-from bronzeward.sweep import clear_parts, plot_sweep, sweep, sweep_table, write
+from bronzeward.sweep import axis_label, clear_parts, plot_sweep, sweep, sweep_table, write
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
@@ -153,3 +153,17 @@ def test_bad_input_is_named() -> None:
         sweep_table(data, "shell")
     with pytest.raises(InputError, match="no dimension"):
         sweep_table(data, "shell_at_end", {"hold": 1.0})
+
+
+@pytest.mark.parametrize(
+    ("path", "label"),
+    [
+        ("schedule.steps.0.ramp_C_per_h", "ramp (steps.0) [°C/h]"),
+        ("schedule.steps.12.hold_h", "hold (steps.12) [h]"),
+        ("schedule.steps.1.to_C", "to (steps.1) [°C]"),
+        ("strand.core_diameter_um", "core diameter [µm]"),
+        ("kinetics.factors.eta", "factors eta"),
+    ],
+)
+def test_axes_say_what_they_are_in_the_case_file(path, label):
+    assert axis_label(short_name(path)) == label

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -438,12 +439,16 @@ def plot_sweep(data: xr.Dataset, answer: str, ax: Any = None, at: Mapping[str, f
     return ax
 
 
+_STEP = re.compile(r"steps_(\d+)_")
 _UNITS = {"_C_per_h": "°C/h", "_um": "µm", "_C": "°C", "_h": "h", "_nm": "nm"}
 
 
 def axis_label(name: str) -> str:
-    """The name of a dimension with its unit in brackets."""
+    """The name of a dimension with its unit in brackets; of a step, what it is and which in the case file."""
+    place = _STEP.match(name)
+    of = f" (steps.{place[1]})" if place else ""
+    rest = name.removeprefix(place[0]) if place else name
     for end, text in _UNITS.items():
-        if name.endswith(end):
-            return f"{name.removesuffix(end).replace('_', ' ')} [{text}]"
-    return name.replace("_", " ")
+        if rest.endswith(end):
+            return f"{rest.removesuffix(end).replace('_', ' ')}{of} [{text}]"
+    return rest.replace("_", " ") + of
