@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bronzeward import style
 from bronzeward import sweep as sweeps
 from bronzeward.batch import run_batch
 from bronzeward.case import Case, case_from_inputs
@@ -167,3 +168,26 @@ def test_bad_input_is_named() -> None:
 )
 def test_axes_say_what_they_are_in_the_case_file(path, label):
     assert axis_label(short_name(path)) == label
+
+
+@pytest.mark.parametrize(
+    ("values", "scale", "ticks"),
+    [
+        ([5.0, 10.0, 25.0, 100.0], "log", [5.0, 10.0, 25.0, 100.0]),
+        ([16.0, 20.0, 24.0, 28.0, 32.0], "linear", [16.0, 20.0, 24.0, 28.0, 32.0]),
+        ([0.0, 1.0, 100.0], "linear", [0.0, 1.0, 100.0]),
+        (list(np.geomspace(1, 100, 40)), "log", None),
+        (list(np.linspace(0, 48, 40)), "linear", None),
+    ],
+)
+def test_ticks_stand_at_the_values_and_do_not_crowd(values, scale, ticks):
+    ax = style.new_axes()
+    ax.plot(values, values)
+    style.scale(ax.xaxis, values)
+    assert ax.get_xscale() == scale
+    shown = [t for t in ax.get_xticks() if min(values) <= t <= max(values)]
+    assert 3 <= len(shown) <= 7
+    if ticks is not None:
+        assert shown == ticks
+    elif scale == "log":
+        assert set(shown) <= set(values)

@@ -184,3 +184,28 @@ def frame(ax: Any) -> None:
     """Open frame and faint horizontal rules."""
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", color=RULE, linewidth=0.5)
+
+
+def light_map() -> Any:
+    """Colours for a quantity over two others: cividis without its dark end, so that ink shows on all of it."""
+    from matplotlib import colormaps
+    from matplotlib.colors import ListedColormap
+
+    return ListedColormap(colormaps["cividis"]([0.3 + 0.7 * k / 255 for k in range(256)]), "light")
+
+
+def scale(axis: Any, values: Any) -> None:
+    """Ticks that do not crowd: at the values themselves while they are few; logarithmic over a decade or more."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+    low, high = min(values), max(values)
+    if low > 0 and high >= 10 * low:
+        axis.axes.set(**{f"{axis.axis_name}scale": "log"})
+        axis.set_minor_locator(NullLocator())
+        most = [v for k, v in enumerate(sorted(values)) if k % (1 + (len(values) - 1) // 6) == 0]
+        axis.set_major_locator(FixedLocator(most))
+        axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:.3g}"))
+    elif len(values) <= 5:
+        axis.set_major_locator(FixedLocator(sorted(values)))
+    else:
+        axis.set_major_locator(MaxNLocator(5))

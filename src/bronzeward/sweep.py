@@ -418,6 +418,7 @@ def plot_sweep(data: xr.Dataset, answer: str, ax: Any = None, at: Mapping[str, f
         ax.plot(x, values, color=style.INK, lw=1.4, marker="o", ms=2.5)
         ax.set_xlabel(axis_label(str(field.dims[0])))
         ax.set_ylabel(label)
+        style.scale(ax.xaxis, x)
         style.frame(ax)
         return ax
     if field.ndim != 2:
@@ -426,16 +427,18 @@ def plot_sweep(data: xr.Dataset, answer: str, ax: Any = None, at: Mapping[str, f
     order_y, order_x = np.argsort(y), np.argsort(x)
     x, y, values = x[order_x], y[order_y], values[np.ix_(order_y, order_x)]
     if np.isfinite(values).any() and np.nanmax(values) > np.nanmin(values):
-        filled = ax.contourf(x, y, values, levels=12, cmap="cividis")
+        filled = ax.contourf(x, y, values, levels=12, cmap=style.light_map())
         lines = ax.contour(x, y, values, levels=filled.levels[::2], colors=style.INK, linewidths=0.5)
         ax.clabel(lines, fontsize=6)
         ax.figure.colorbar(filled, ax=ax, label=label)
-        if answer.startswith("overfill") and values.min() < 0 < values.max():
+        if answer.startswith("overfill") and np.nanmin(values) < 0 < np.nanmax(values):
             ax.contour(x, y, values, levels=[0.0], colors=style.WARN, linewidths=1.4)
     else:
         ax.text(0.5, 0.5, f"{label}: the same everywhere", transform=ax.transAxes, ha="center", fontsize=6)
     ax.set_xlabel(axis_label(str(field.dims[1])))
     ax.set_ylabel(axis_label(str(field.dims[0])))
+    style.scale(ax.xaxis, x)
+    style.scale(ax.yaxis, y)
     return ax
 
 
