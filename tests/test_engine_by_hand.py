@@ -309,7 +309,9 @@ def thin(p: Problem, share: float, slot: int) -> float:
     ("eta", "epsilon", "gone"),
     [(0.9, 0.5, EPSILON), (0.5, 0.9, ETA), (0.999, 5.0, ETA), (5.0, 0.999, EPSILON), (1.001, 5.0, None)],
 )
-def test_the_thinnest_inner_layer_goes(p: Problem, eta: float, epsilon: float, gone: int | None) -> None:
+@pytest.mark.parametrize("strand", [Strand.couple(20, 40), Strand.round(24, 44)])
+def test_the_thinnest_inner_layer_goes(strand: Strand, eta: float, epsilon: float, gone: int | None) -> None:
+    p = problem_of(strand, Schedule.start(200).hold(1), alpha_cells=CELLS, inner_cells=4)
     regime = regime_at(200)
     w = work(p)
     fill(p, w, CORE, 1.0, 1.0)
