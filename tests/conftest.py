@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +13,9 @@ import pytest
 from hypothesis import settings
 
 # set before anything is imported that reads it; a caller's own folder is kept, so CI can share one
-os.environ.setdefault("BRONZEWARD_CACHE", tempfile.mkdtemp(prefix="bronzeward-tests-"))
+if "BRONZEWARD_CACHE" not in os.environ:
+    os.environ["BRONZEWARD_CACHE"] = tempfile.mkdtemp(prefix="bronzeward-tests-")
+    atexit.register(shutil.rmtree, os.environ["BRONZEWARD_CACHE"], ignore_errors=True)
 os.environ.setdefault("MPLBACKEND", "Agg")
 
 # in CI the same examples every time, so that a change is judged by itself; elsewhere new ones each time

@@ -17,6 +17,7 @@ import random
 import resource
 import signal
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -136,7 +137,12 @@ class Replaced(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 
 def survives(module: str, tree: ast.Module, tests: list[str]) -> bool:
-    """Whether all quick tests pass on a mutant; run in a forked process."""
+    """Whether all quick tests pass on a mutant; run in a forked process, whose files go with it."""
+    with tempfile.TemporaryDirectory(prefix="bronzeward-mutant-") as work:
+        return _survives(module, tree, tests, work)
+
+
+def _survives(module: str, tree: ast.Module, tests: list[str], work: str) -> bool:
     child = os.fork()
     if child == 0:
         code = 1
@@ -145,6 +151,7 @@ def survives(module: str, tree: ast.Module, tests: list[str]) -> bool:
             hole = os.open(os.devnull, os.O_WRONLY)
             os.dup2(hole, 1)
             os.dup2(hole, 2)
+            tempfile.tempdir = work
             sys.meta_path.insert(0, Replaced(f"bronzeward.{module}", tree))
             import pytest
 
