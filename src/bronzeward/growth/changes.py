@@ -121,7 +121,6 @@ def clear(p: Problem, w: Work, slot: int) -> None:
     """Leave nothing of a layer."""
     w.n[slot] = 0.0
     w.tin[slot] = 0.0
-    w.s[slot] = 0.0
     first = int(p.cell_start[slot])
     for c in range(first, first + int(p.cells[slot])):
         w.u[c] = 0.0
