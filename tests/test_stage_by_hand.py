@@ -19,6 +19,7 @@ from growth_cases import problem_of
 
 CELLS = 6
 PACKED = Strand(12e-6, (Ring(15e-6, 1.0), Ring(20e-6, 0.4)))
+THREE = Strand(12e-6, (Ring(16e-6, 0.4), Ring(20e-6, 0.8), Ring(24e-6, 0.3)))
 
 
 def problem(strand: Strand = PACKED, **more: Any) -> Problem:
@@ -94,10 +95,10 @@ def test_layers_fill_the_area_from_the_barrier_inwards() -> None:
     assert p.volume_slope[ALPHA] > 0.0
 
 
-@pytest.mark.parametrize("strand", [PACKED, Strand.couple(20, 40)])
+@pytest.mark.parametrize("strand", [PACKED, THREE, Strand.couple(20, 40)])
 def test_paths_are_integrals_of_the_slope(strand: Strand) -> None:
     p = problem(strand)
-    for begin, width in ((0.05, 0.01), (0.05, 0.9), (0.35, 0.2), (0.6, 1e-9), (0.9, 0.05)):
+    for begin, width in ((0.05, 0.01), (0.05, 0.9), (0.35, 0.2), (0.5, 0.1), (0.6, 1e-9), (0.7, 0.1), (0.9, 0.05)):
         a, b = begin * p.area, (begin + width) * p.area
         knots = [edge for edge in p.zone_area if a < edge < b]
         ends = [a, *knots, b]
@@ -252,7 +253,7 @@ def dense_profile(
 
 
 @pytest.mark.parametrize("exponent", [0.0, 25.0])
-@pytest.mark.parametrize("strand", [PACKED, Strand.couple(20, 40)])
+@pytest.mark.parametrize("strand", [PACKED, THREE, Strand.couple(20, 40)])
 def test_resistance_of_faces(strand: Strand, exponent: float) -> None:
     """V dS / D between the centres, D averaged over the composition between them."""
     p = problem(strand, exponent=[exponent] * N_SLOTS)
