@@ -210,12 +210,15 @@ def main() -> None:
             else:
                 killed[module] += 1
     tried = 0
+    weighted = 0.0
     for module in own.modules:
         n = killed[module] + len(lived[module])
         tried += n
+        weighted += number[module] * killed[module] / max(n, 1)
         share = 100 * killed[module] / n if n else 0.0
         print(f"{module:<18} {killed[module]:>4} of {n:>4} noticed, {share:5.1f} %  ({number[module]} possible)")
-    print(f"all: {sum(killed.values())} of {tried}, {100 * sum(killed.values()) / max(tried, 1):.1f} %")
+    print(f"all: {sum(killed.values())} of {tried}, {100 * sum(killed.values()) / max(tried, 1):.1f} %; "
+          f"weighted by what is possible {100 * weighted / sum(number.values()):.1f} %")
 
 
 if __name__ == "__main__":
