@@ -619,6 +619,36 @@ def test_the_guess_changes_nothing_but_the_iterations(factor: float) -> None:
     np.testing.assert_allclose(w.u, best.u, rtol=1e-7, atol=1e-12 * best.tin[ALPHA])
 
 
+@pytest.mark.parametrize("factor", [0.0, 0.5, 0.9, 1.1, 2.0, -3.0])
+@pytest.mark.parametrize("with_profile", [True, False])
+def test_iteration_goes_on_until_nothing_moves(with_profile: bool, factor: float) -> None:
+    """To a twentieth of the step's tolerance, in amounts as in what is misplaced within a profile."""
+
+    def begin(p: Problem) -> tuple[Any, int]:
+        if with_profile:
+            return usual(p), 4
+        w = layers(p, (CORE, 0.2, 0.97), (EPSILON, 0.02, 0.25), (DELTA, 0.02, 0.2), (BETA, 0.76, 0.15))
+        w.sequence[3] = 0
+        w.n[BETA] = 0.0
+        w.n[DELTA] *= 30.0
+        w.tin[DELTA] *= 30.0
+        return w, 3
+
+    exact, count = begin(problem())
+    assert stage(problem()._replace(tolerance=1e-10), exact, count, 100.0)
+    w, _ = begin(problem())
+    w.s[:3] = factor * exact.s[:3]
+    w.x[cells_of(problem(), ALPHA)] *= 1.0 + 0.1 * factor
+    p = problem()._replace(tolerance=1e-3)
+    assert stage(p, w, count, 100.0)
+    slots = list(w.sequence[:count])
+    assert (w.s[: count - 1] != exact.s[: count - 1]).any()
+    np.testing.assert_allclose(w.n[slots], exact.n[slots], rtol=5e-5)
+    assert np.abs(w.u - exact.u).sum() <= 5e-5 * exact.tin.sum()
+    if with_profile:
+        assert np.abs(w.u - exact.u).sum() <= 5e-5 * exact.tin[ALPHA]
+
+
 def test_an_impossible_guess_is_dropped_and_a_hopeless_stage_given_up() -> None:
     p = problem()
     best = usual(p)
