@@ -33,13 +33,13 @@ from bronzeward.growth.problem import (
     USED_UP,
     Problem,
     Record,
-    new_work,
 )
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS
 from bronzeward.growth.state import find_sequence, set_temperature
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Strand
 from growth_cases import problem_of, regimes
+from growth_pieces import cells_of, fill, shares_of, work
 
 CELLS = 5
 
@@ -52,12 +52,6 @@ def problem(schedule: Schedule | None = None, **settings: Any) -> Problem:
 @pytest.fixture
 def p() -> Problem:
     return problem()
-
-
-def work(p: Problem, *sequence: int) -> Any:
-    w = new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
-    w.sequence[: len(sequence)] = sequence
-    return w
 
 
 def record(p: Problem, rows: int = 50, events: int = 20) -> Record:
@@ -73,18 +67,6 @@ def events_of(r: Record) -> list[tuple[int, int]]:
 
 def regime_at(celsius: float) -> int:
     return int(np.searchsorted(regimes().edges, celsius + 273.15)) - 1
-
-
-def fill(p: Problem, w: Any, slot: int, amount: float, composition: Any) -> None:
-    """Give a layer its atoms and tin."""
-    w.n[slot] = amount
-    if not p.wide[slot]:
-        w.tin[slot] = amount * composition
-        return
-    here = slice(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot]))
-    w.x[here] = composition
-    w.u[here] = amount * np.diff(p.edge[here.start + slot : here.stop + slot + 1]) * w.x[here]
-    w.tin[slot] = w.u[here].sum()
 
 
 # --- the record
@@ -326,9 +308,8 @@ def test_the_thinnest_inner_layer_goes(strand: Strand, eta: float, epsilon: floa
     # beside copper its last tin goes into the first cell, else into the compounds on both sides
     assert np.any(w.u != before[3]) == (gone == EPSILON)
     assert (w.n[CORE] != before[2]) == (gone == ETA)
-    here = slice(int(p.cell_start[ALPHA]), int(p.cell_start[ALPHA]) + CELLS)
-    shares = np.diff(p.edge[here.start + ALPHA : here.stop + ALPHA + 1])
-    np.testing.assert_allclose(w.x[here], w.u[here] / (w.n[ALPHA] * shares), rtol=1e-13)
+    here = cells_of(p, ALPHA)
+    np.testing.assert_allclose(w.x[here], w.u[here] / (w.n[ALPHA] * shares_of(p, ALPHA)), rtol=1e-13)
 
 
 def test_a_thin_compound_between_compounds_goes_to_both(wide_range: Problem) -> None:
@@ -722,7 +703,7 @@ def test_epsilon_forms_inside_gamma_on_cooling(wide_range: Problem, gamma_edge: 
     w, _, count = crossing(wide_range, gamma_edge + 0.2, gamma_edge - 0.2, {GAMMA: (2.0, gamma), ALPHA: (1.0, 0.0)})
     assert regime_has(regime_at(gamma_edge - 0.2), EPSILON)
     assert not regime_has(regime_at(gamma_edge + 0.2), EPSILON)
-    shares = np.diff(wide_range.edge[int(wide_range.cell_start[GAMMA]) + GAMMA :][:5])
+    shares = shares_of(wide_range, GAMMA)
     # all but what the seeds took
     assert w.n[GAMMA_TIN] == pytest.approx(2.0 * shares[:2].sum(), rel=0.02)
     assert w.tin[GAMMA_TIN] == pytest.approx(2.0 * (shares[:2] * gamma[:2]).sum(), rel=0.02)
@@ -752,9 +733,8 @@ def test_copper_that_holds_tin_from_the_start(monkeypatch: pytest.MonkeyPatch) -
     w, r = work(p), record(p, rows=400)
     monkeypatch.setattr(engine, "try_step", Fake(1e-12))
     engine.integrate(p._replace(tin=tin), w, r)
-    here = slice(int(p.cell_start[ALPHA]), int(p.cell_start[ALPHA]) + CELLS)
-    shares = np.diff(p.edge[here.start + ALPHA : here.stop + ALPHA + 1])
-    np.testing.assert_allclose(np.asarray(r.cell)[here], tin[ALPHA] * shares, rtol=1e-14)
+    here = cells_of(p, ALPHA)
+    np.testing.assert_allclose(np.asarray(r.cell)[here], tin[ALPHA] * shares_of(p, ALPHA), rtol=1e-14)
     assert not np.asarray(r.cell)[: here.start].any()
 
 

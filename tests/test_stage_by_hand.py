@@ -11,11 +11,12 @@ from scipy.integrate import quad
 
 from bronzeward.growth import balance, geometry, profile
 from bronzeward.growth.balance import IN, IN_BY_IN, IN_BY_OUT, OUT, OUT_BY_IN, OUT_BY_OUT
-from bronzeward.growth.problem import Problem, new_work
+from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, N_SLOTS
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Ring, Strand
 from growth_cases import problem_of
+from growth_pieces import cells_of, edges_of, fill, shares_of, work
 
 CELLS = 6
 PACKED = Strand(12e-6, (Ring(15e-6, 1.0), Ring(20e-6, 0.4)))
@@ -25,21 +26,6 @@ THREE = Strand(12e-6, (Ring(16e-6, 0.4), Ring(20e-6, 0.8), Ring(24e-6, 0.3)))
 def problem(strand: Strand = PACKED, **more: Any) -> Problem:
     p = problem_of(strand, Schedule.start(450).hold(1), alpha_cells=CELLS, inner_cells=4)
     return p._replace(**more)
-
-
-def work(p: Problem, *sequence: int) -> Any:
-    w = new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
-    w.sequence[: len(sequence)] = sequence
-    return w
-
-
-def cells_of(p: Problem, slot: int) -> slice:
-    return slice(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot]))
-
-
-def edges_of(p: Problem, slot: int) -> np.ndarray:
-    here = cells_of(p, slot)
-    return np.asarray(p.edge[here.start + slot : here.stop + slot + 1])
 
 
 def solved_of(p: Problem, w: Any, slot: int) -> np.ndarray:
@@ -56,18 +42,13 @@ def layers(p: Problem, *contents: tuple[int, float, Any]) -> Any:
     w = work(p, *(slot for slot, _, _ in contents))
     for slot, share, composition in contents:
         x = float(np.mean(composition))
-        amount = share * p.area / (p.volume[slot] + p.volume_slope[slot] * x)
-        w.n[slot] = w.n_star[slot] = amount
+        fill(p, w, slot, share * p.area / (p.volume[slot] + p.volume_slope[slot] * x), composition)
+        w.x_in[slot] = w.x_out[slot] = x
         if p.wide[slot]:
-            here = cells_of(p, slot)
-            w.x[here] = composition
-            w.u[here] = w.u_star[here] = amount * np.diff(edges_of(p, slot)) * w.x[here]
-            w.tin[slot] = w.tin_star[slot] = w.u[here].sum()
-            w.x_in[slot], w.x_out[slot] = w.x[here][0] + 0.01, max(w.x[here][-1] - 0.01, 0.0)
-        else:
-            w.tin[slot] = w.tin_star[slot] = amount * x
-            w.x_in[slot] = w.x_out[slot] = x
+            ends = w.x[cells_of(p, slot)]
+            w.x_in[slot], w.x_out[slot] = ends[0] + 0.01, max(ends[-1] - 0.01, 0.0)
         w.rate[slot] = 1e-17
+    w.n_star[:], w.tin_star[:], w.u_star[:] = w.n, w.tin, w.u
     return w
 
 
@@ -261,7 +242,7 @@ def test_resistance_of_faces(strand: Strand, exponent: float) -> None:
     profile.lay_faces(p, w, ALPHA, w.n[ALPHA], w.area_in[ALPHA])
     here = cells_of(p, ALPHA)
     x = np.array([w.x_in[ALPHA], *w.x[here], w.x_out[ALPHA]])
-    widths = w.n[ALPHA] * np.diff(edges_of(p, ALPHA)) * (p.volume[ALPHA] + p.volume_slope[ALPHA] * w.x[here])
+    widths = w.n[ALPHA] * shares_of(p, ALPHA) * (p.volume[ALPHA] + p.volume_slope[ALPHA] * w.x[here])
     edges = w.area_in[ALPHA] + np.concatenate([[0.0], np.cumsum(widths)])
     places = np.array([edges[0], *(edges[:-1] + 0.5 * widths), edges[-1]])
     for k in range(CELLS + 1):
@@ -289,7 +270,7 @@ def test_cells_against_a_dense_solution(slot: int, s_in: float, s_out: float, op
     np.testing.assert_allclose(solved_of(p, w, slot), x, rtol=1e-10)
     np.testing.assert_allclose(ours, (flow_in, flow_out), rtol=1e-6)
     # nothing is lost between the cells
-    gained = float((w.n[slot] * np.diff(edges_of(p, slot)) * x).sum() - w.u_star[cells_of(p, slot)].sum())
+    gained = float((w.n[slot] * shares_of(p, slot) * x).sum() - w.u_star[cells_of(p, slot)].sum())
     assert gh * (flow_in - flow_out) == pytest.approx(gained, rel=1e-8, abs=1e-20)
 
 
@@ -368,7 +349,7 @@ def test_nudges_are_small_against_whatever_counts(
 def test_how_much_of_a_layers_tin_an_iteration_moved() -> None:
     p = problem()
     w = usual(p)
-    here, atoms = cells_of(p, ALPHA), w.n[ALPHA] * np.diff(edges_of(p, ALPHA))
+    here, atoms = cells_of(p, ALPHA), w.n[ALPHA] * shares_of(p, ALPHA)
     before = w.x[here].copy()
     after = before[::-1].copy()
     w.held[here] = after
@@ -482,7 +463,7 @@ def test_a_profile_follows_its_flows_only_so_far(beyond: float, followed: bool) 
     assert w.tin[ALPHA] == pytest.approx(held * (1.0 + given), rel=1e-13)
     assert w.corrected[1] == pytest.approx(1.0 + held * given, rel=1e-13)
     np.testing.assert_allclose(w.x[here], shape * (1.0 + given), rtol=1e-13)
-    np.testing.assert_allclose(w.u[here], w.n[ALPHA] * np.diff(edges_of(p, ALPHA)) * w.x[here], rtol=1e-13)
+    np.testing.assert_allclose(w.u[here], w.n[ALPHA] * shares_of(p, ALPHA) * w.x[here], rtol=1e-13)
 
 
 def test_a_profile_without_tin_is_left_without() -> None:

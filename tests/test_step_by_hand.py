@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from bronzeward.growth import balance, step
-from bronzeward.growth.problem import Problem, new_work
-from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, N_SLOTS
+from bronzeward.growth.problem import Problem
+from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Strand
 from growth_cases import problem_of
+from growth_pieces import cells_of, fill, shares_of, work
 
 TABLE = np.array(step.WEIGHTS).reshape(5, 5)
 OVER = TABLE[4] - np.array(step.LOWER_ORDER)
@@ -30,30 +31,6 @@ def p() -> Problem:
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(7)
-
-
-def work(p: Problem, *sequence: int) -> Any:
-    w = new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
-    w.sequence[: len(sequence)] = sequence
-    return w
-
-
-def cells_of(p: Problem, slot: int) -> slice:
-    return slice(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot]))
-
-
-def shares_of(p: Problem, slot: int) -> np.ndarray:
-    here = cells_of(p, slot)
-    return np.diff(p.edge[here.start + slot : here.stop + slot + 1])
-
-
-def fill(p: Problem, w: Any, slot: int, amount: float, composition: Any) -> None:
-    """Give a profile its atoms, composition and tin."""
-    here = cells_of(p, slot)
-    w.n[slot] = amount
-    w.x[here] = composition
-    w.u[here] = amount * shares_of(p, slot) * w.x[here]
-    w.tin[slot] = w.u[here].sum()
 
 
 # --- keeping a state and going back to it
