@@ -689,13 +689,24 @@ def test_a_seed_does_not_live_on_seeds(p: Problem, w: Any, seeds: tuple[float, f
     kept.check()
 
 
-def test_a_seed_lives_on_seeds_where_there_is_nothing_else(p: Problem, w: Any) -> None:
-    layer(w, ETA, SEED[EPSILON], 0.455)
-    layer(w, ZETA, SEED[EPSILON], 0.235)
+@pytest.mark.parametrize(
+    ("inner", "slot", "outer", "parts"),
+    [
+        # 0.455 and 0.235 make 0.255; 0.255 and 0.205 make 0.235
+        (ETA, EPSILON, ZETA, (2.0, 20.0)),
+        (EPSILON, ZETA, DELTA, (3.0, 2.0)),
+    ],
+)
+def test_a_seed_lives_on_seeds_where_there_is_nothing_else(
+    p: Problem, w: Any, inner: int, slot: int, outer: int, parts: tuple[float, float]
+) -> None:
+    x = 0.5 * (X_IN + X_OUT)
+    layer(w, inner, SEED[slot], x[inner])
+    layer(w, outer, SEED[slot], x[outer])
     kept = Kept(w)
-    assert changes.seed_between(p, w, EPSILON)
-    # a hundredth of the one that gives more: 20 atoms of zeta for 2 of eta
-    check_compound(w, EPSILON, 0.01 * SEED[EPSILON] * 22.0 / 20.0, 0.255)
+    assert changes.seed_between(p, w, slot)
+    # a hundredth of the one that gives more
+    check_compound(w, slot, 0.01 * SEED[slot] * sum(parts) / max(parts), x[slot])
     kept.check()
 
 

@@ -1,0 +1,216 @@
+"""Boundaries and rates at a temperature, and which phases there are, against numbers done by hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bronzeward.growth import state
+from bronzeward.growth.problem import Problem, new_work
+from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS, ZETA
+from bronzeward.schedule import Schedule
+from bronzeward.strand import Strand
+from growth_cases import problem_of
+
+NODES = 5
+START, STEP = np.array([400.0, 500.0, 700.0]), np.array([25.0, 50.0, 10.0])
+STABLE = ((CORE, ALPHA), (CORE, ETA, DELTA, BETA, ALPHA), (GAMMA_TIN, EPSILON, GAMMA, ALPHA))
+LIQUID = (0, 1, 1)
+
+X_IN = np.array([1.0, 0.46, 0.30, 0.26, 0.24, 0.21, 0.19, 0.16, 0.09])
+X_OUT = np.array([0.9, 0.45, 0.28, 0.25, 0.23, 0.20, 0.17, 0.14, 0.01])
+RATE = np.arange(1.0, N_SLOTS + 1.0)
+ENERGY = 1e4 * np.arange(2.0, N_SLOTS + 2.0)
+R = 8.314462618
+"""[J/(mol K)]"""
+
+
+@pytest.fixture(scope="module")
+def p() -> Problem:
+    """Straight tables: compositions fall by 1e-6 a kelvin, the factor is 1.5 and rises by 0.001 a kelvin."""
+    usual = problem_of(Strand.round(24, 44), Schedule.start(200).hold(1), alpha_cells=6, inner_cells=4)
+    fall = np.concatenate([1e-6 * STEP[g] * np.arange(NODES) for g in range(3) for _ in range(N_SLOTS)])
+    return usual._replace(
+        present=[int(slot in stable) for stable in STABLE for slot in range(N_SLOTS)],
+        liquid_core=LIQUID,
+        table_start=START,
+        table_step=STEP,
+        nodes=NODES,
+        x_in=np.tile(np.repeat(X_IN, NODES), 3) - fall,
+        x_out=np.tile(np.repeat(X_OUT, NODES), 3) - fall,
+        factor=1.5 + 1e3 * fall,
+        rate0=RATE,
+        activation=ENERGY,
+        rate0_liquid=10.0 * RATE,
+        activation_liquid=2.0 * ENERGY,
+    )
+
+
+@pytest.fixture
+def w(p: Problem) -> Any:
+    return new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
+
+
+def with_boundaries(p: Problem, given: dict[int, tuple[float, float]]) -> Problem:
+    """The same boundaries at all temperatures, some phases with their own."""
+    x_in, x_out = X_IN.copy(), X_OUT.copy()
+    for slot, own in given.items():
+        x_in[slot], x_out[slot] = own
+    return p._replace(x_in=np.tile(np.repeat(x_in, NODES), 3), x_out=np.tile(np.repeat(x_out, NODES), 3))
+
+
+# the table between its nodes
+
+
+@pytest.mark.parametrize("position", [0.0, 0.3, 1.0, 1.5, 2.7, 3.2, 4.0])
+def test_straight_tables_are_met(position: float) -> None:
+    table = [99.0, -99.0, *(3.0 + 2.0 * k for k in range(5)), 99.0, -99.0]
+    assert state.interpolate(table, 2, 5, position) == pytest.approx(3.0 + 2.0 * position, rel=1e-14)
+
+
+@pytest.mark.parametrize("position", [1.0, 1.25, 1.9, 2.0, 2.6])
+def test_parabolas_are_met_between_inner_nodes(position: float) -> None:
+    table = [99.0, -99.0, *((k - 0.7) ** 2 for k in range(5)), 99.0, -99.0]
+    assert state.interpolate(table, 2, 5, position) == pytest.approx((position - 0.7) ** 2, rel=1e-13)
+
+
+@pytest.mark.parametrize(("position", "value"), [(0.5, 0.375), (0.25, 0.203125), (3.5, 12.375), (3.75, 14.203125)])
+def test_end_slopes_are_those_of_the_end_intervals(position: float, value: float) -> None:
+    """On 0, 1, 4, 9, 16 the cubics from (0, 0) to (1, 1) with slopes 1 and 2, (3, 9) to (4, 16) with 6 and 7."""
+    table = [99.0, -99.0, 0.0, 1.0, 4.0, 9.0, 16.0, 99.0, -99.0]
+    assert state.interpolate(table, 2, 5, position) == pytest.approx(value, rel=1e-14)
+
+
+@pytest.mark.parametrize(("position", "value"), [(-0.5, 7.0), (-3.0, 7.0), (2.2, 5.0), (9.0, 5.0)])
+def test_beyond_the_table_its_ends_hold(position: float, value: float) -> None:
+    assert state.interpolate([99.0, 7.0, 4.0, 5.0, 99.0], 1, 3, position) == value
+
+
+def test_two_nodes_are_joined_by_a_line() -> None:
+    assert state.interpolate([99.0, 7.0, 4.0, 99.0], 1, 2, 0.25) == pytest.approx(6.25, rel=1e-15)
+
+
+# boundaries and rates
+
+
+@pytest.mark.parametrize(("regime", "kelvin"), [(0, 400.0), (1, 540.0), (2, 733.0)])
+def test_boundaries_of_stable_phases_come_from_their_own_table(p: Problem, w: Any, regime: int, kelvin: float) -> None:
+    w.x_in[:] = w.x_out[:] = w.rate[:] = -1.0
+    state.set_temperature(p, w, regime, kelvin, -1)
+    fall = 1e-6 * (kelvin - START[regime])
+    for slot in range(N_SLOTS):
+        if slot in STABLE[regime]:
+            assert w.x_in[slot] == pytest.approx(X_IN[slot] - fall, rel=1e-14)
+            assert w.x_out[slot] == pytest.approx(X_OUT[slot] - fall, rel=1e-14)
+        else:
+            assert (w.x_in[slot], w.x_out[slot], w.rate[slot]) == (-1.0, -1.0, -1.0)
+
+
+@pytest.mark.parametrize(("regime", "kelvin", "touched"), [(1, 540.0, -1), (1, 540.0, ETA), (2, 733.0, GAMMA_TIN)])
+def test_rates_follow_arrhenius_with_their_own_constants(
+    p: Problem, w: Any, regime: int, kelvin: float, touched: int
+) -> None:
+    state.set_temperature(p, w, regime, kelvin, touched)
+    factor = 1.5 + 1e-3 * (kelvin - START[regime])
+    for slot in STABLE[regime]:
+        solid = RATE[slot] * np.exp(-ENERGY[slot] / (R * kelvin)) * factor
+        liquid = 10.0 * RATE[slot] * np.exp(-2.0 * ENERGY[slot] / (R * kelvin))
+        # a compound in liquid has one law; a profile keeps its thermodynamic factor
+        expected = solid if slot != touched else liquid * (factor if slot == GAMMA_TIN else 1.0)
+        assert w.rate[slot] == pytest.approx(expected, rel=1e-12, abs=0.0)
+
+
+@pytest.mark.parametrize(("gap", "raised"), [(2e-5, False), (0.5e-5, True), (-1e-3, True)])
+@pytest.mark.parametrize(("inner", "outer"), [(BETA, ALPHA), (ETA, DELTA), (CORE, ETA), (DELTA, BETA)])
+def test_compositions_jump_at_every_interface(
+    p: Problem, w: Any, inner: int, outer: int, gap: float, raised: bool
+) -> None:
+    """By 1e-5: a profile on the tin side gives way, or else what is on the copper side."""
+    own = with_boundaries(p, {inner: (X_IN[inner], X_IN[outer] + gap)})
+    state.set_temperature(own, w, 1, 540.0, -1)
+    x_in, x_out = X_IN.copy(), X_OUT.copy()
+    x_out[inner] = X_IN[outer] + gap
+    if raised and inner == BETA:
+        x_out[BETA] = X_IN[ALPHA] + 1e-5
+    elif raised:
+        x_in[outer] = x_out[inner] - 1e-5
+    there = list(STABLE[1])
+    np.testing.assert_allclose(w.x_in[there], x_in[there], rtol=0, atol=1e-14)
+    np.testing.assert_allclose(w.x_out[there], x_out[there], rtol=0, atol=1e-14)
+
+
+@pytest.mark.parametrize("width", [0.0, 0.5e-4, -1e-3])
+@pytest.mark.parametrize(("regime", "slot"), [(1, BETA), (2, GAMMA), (2, GAMMA_TIN)])
+def test_a_profile_between_two_phases_is_never_too_narrow(
+    p: Problem, w: Any, regime: int, slot: int, width: float
+) -> None:
+    middle = 0.5 * (X_IN[slot] + X_OUT[slot])
+    own = with_boundaries(p, {slot: (middle + 0.5 * width, middle - 0.5 * width)})
+    state.set_temperature(own, w, regime, START[regime], -1)
+    assert w.x_in[slot] == pytest.approx(middle + 0.5e-4, rel=1e-12)
+    assert w.x_out[slot] == pytest.approx(middle - 0.5e-4, rel=1e-12)
+
+
+@pytest.mark.parametrize(("slot", "width"), [(BETA, 1.5e-4), (ETA, 0.0), (ALPHA, 0.0)])
+def test_wide_enough_profiles_compounds_and_the_last_phase_keep_their_width(
+    p: Problem, w: Any, slot: int, width: float
+) -> None:
+    middle = 0.5 * (X_IN[slot] + X_OUT[slot])
+    own = with_boundaries(p, {slot: (middle + 0.5 * width, middle - 0.5 * width)})
+    state.set_temperature(own, w, 1, START[1], -1)
+    assert w.x_in[slot] == pytest.approx(middle + 0.5 * width, rel=1e-12)
+    assert w.x_out[slot] == pytest.approx(middle - 0.5 * width, rel=1e-12)
+
+
+# which layers there are
+
+
+@pytest.mark.parametrize(
+    ("regime", "there"),
+    [
+        (0, [CORE, ALPHA]),
+        (1, [CORE, ETA, BETA]),
+        (1, [DELTA]),
+        (2, [GAMMA_TIN, EPSILON, GAMMA, ALPHA]),
+        (2, []),
+    ],
+)
+def test_sequence_of_the_layers_there_are(p: Problem, w: Any, regime: int, there: list[int]) -> None:
+    w.n[there] = 0.5
+    w.n[ZETA] = 0.5  # never stable here
+    assert state.find_sequence(p, w, regime) == len(there)
+    assert w.sequence == there + [0] * (N_SLOTS - len(there))
+
+
+def test_a_layer_a_little_below_zero_still_counts(p: Problem, w: Any) -> None:
+    w.n[[CORE, ETA, BETA]] = [0.5, -1e-20, 0.5]
+    assert state.find_sequence(p, w, 1) == 3
+    assert w.sequence[:3] == [CORE, ETA, BETA]
+
+
+@pytest.mark.parametrize(
+    ("regime", "there", "touched"),
+    [
+        (1, [CORE, ETA, DELTA], ETA),
+        (1, [CORE, ALPHA], ALPHA),
+        (0, [CORE, ETA], -1),
+        (1, [ETA, DELTA, BETA], -1),
+        (2, [ETA, DELTA], -1),
+    ],
+)
+def test_liquid_touches_the_layer_around_it(p: Problem, w: Any, regime: int, there: list[int], touched: int) -> None:
+    w.sequence[: len(there)] = there
+    assert state.touched_by_liquid(p, w, regime, len(there)) == touched
+
+
+def test_liquid_alone_touches_nothing(p: Problem, w: Any) -> None:
+    w.sequence[:2] = [CORE, ETA]
+    assert state.touched_by_liquid(p, w, 1, 1) == -1
+
+
+@pytest.mark.parametrize(("slot", "tin"), [(GAMMA_TIN, 1111.0), (GAMMA, 11110000.0), (ETA, 0.0)])
+def test_tin_of_a_slot_is_that_of_its_cells(p: Problem, w: Any, slot: int, tin: float) -> None:
+    w.u[:] = [float(10**k) if k < 15 else 0.5 for k in range(p.n_cells)]
+    assert state.slot_tin(p, w, slot) == tin
