@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
-from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
+from bronzeward.growth.slots import ALPHA, BETA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
 from bronzeward.phases import LIQUID, SOLID_TIN
 
 NODES = 401
@@ -103,7 +103,7 @@ def _one_regime(table: Any, low: float, high: float) -> tuple[Any, int, Any, Any
     if names[0] == SOLID_TIN:
         x_out[CORE] = 1.0  # solid tin takes up no copper in this model
     x_out[slots[-1]] = 0.0
-    for slot in (GAMMA_TIN, GAMMA, GAMMA + 1, ALPHA):
+    for slot in (GAMMA_TIN, GAMMA, BETA, ALPHA):
         if present[slot]:
             factor[slot] = _mean_factor(table, SLOT_LABELS[slot], nodes, "tin" if slot == GAMMA_TIN else "copper")
     return present, int(names[0] == LIQUID), x_in, x_out, factor

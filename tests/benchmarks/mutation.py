@@ -34,7 +34,7 @@ MODULES = (
 QUICK = (
     "tests/test_geometry_by_hand.py", "tests/test_growth_by_hand.py", "tests/test_step_by_hand.py",
     "tests/test_stage_by_hand.py", "tests/test_engine_by_hand.py", "tests/test_changes_by_hand.py",
-    "tests/test_balance_by_hand.py", "tests/test_state_by_hand.py",
+    "tests/test_balance_by_hand.py", "tests/test_state_by_hand.py", "tests/test_layers_by_hand.py",
     "tests/test_growth_step.py", "tests/test_volume_by_hand.py", "tests/test_couple.py", "tests/test_kinetics.py",
     "tests/test_growth_predict.py", "tests/test_main_job.py", "tests/test_conservation.py",
     "tests/test_growth_profile.py", "tests/test_growth_by_scipy.py", "tests/test_growth_trust.py",

@@ -1,0 +1,165 @@
+"""What the engine recorded sorted by phase, and the boundary tables it reads, against geometry done by hand."""
+
+from __future__ import annotations
+
+from math import pi
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bronzeward.growth.cell_grid import graded_edges
+from bronzeward.growth.slots import (
+    ALPHA,
+    BETA,
+    CORE,
+    DELTA,
+    EPSILON,
+    ETA,
+    GAMMA,
+    GAMMA_TIN,
+    N_SLOTS,
+    SLOT_LABELS,
+    WIDE,
+)
+from bronzeward.layers import COLUMN, alpha_profile, by_phase, radius_of_area
+from bronzeward.properties import load_properties
+from bronzeward.regimes import build_regimes
+from bronzeward.strand import Ring, Strand
+from bronzeward.thermo import load_table
+from growth_cases import regimes
+
+STRAND = Strand(12e-6, (Ring(15e-6, 1.0), Ring(20e-6, 0.4)))
+VOLUMES = [1.7e-5, 1.06e-5, 8.2e-6, 8.6e-6, 8.4e-6, 8.3e-6, 8.1e-6, 7.9e-6, 7.1e-6]
+SLOPES = [0.0, 0.0, 1e-6, 0.0, 0.0, 0.0, 1e-6, 0.0, 2e-6]
+
+
+def area_inside(radius: float) -> float:
+    """Room for copper and tin inside a radius of `STRAND`: all to 15 um, 40 % of what lies beyond."""
+    dense = pi * min(radius, 15e-6) ** 2
+    return dense + 0.4 * pi * (max(radius, 15e-6) ** 2 - 15e-6**2)
+
+
+@pytest.mark.parametrize("radius", [0.0, 5e-6, 12e-6, 14.9e-6, 15.1e-6, 18e-6, 20e-6])
+def test_radius_that_holds_an_area(radius: float) -> None:
+    assert float(radius_of_area(STRAND, np.array(area_inside(radius)))) == pytest.approx(radius, rel=1e-12, abs=1e-12)
+
+
+def slots_filling(bounds: dict[int, tuple[float, float]]) -> tuple[Any, Any]:
+    """Atoms and tin by slot of layers between two radii each, a quarter of the atoms tin."""
+    amount, tin = np.zeros((1, N_SLOTS)), np.zeros((1, N_SLOTS))
+    for slot, (inner, outer) in bounds.items():
+        n = (area_inside(outer) - area_inside(inner)) / (VOLUMES[slot] + 0.25 * SLOPES[slot])
+        amount[0, slot], tin[0, slot] = n, 0.25 * n
+    return amount, tin
+
+
+@pytest.mark.parametrize("liquid", [True, False])
+def test_layers_between_their_radii(liquid: bool) -> None:
+    bounds = {
+        CORE: (0.0, 6e-6), ETA: (6e-6, 9e-6), EPSILON: (9e-6, 13e-6), DELTA: (13e-6, 16e-6), ALPHA: (16e-6, 20e-6)
+    }  # fmt: skip
+    amount, tin = slots_filling(bounds)
+    found = by_phase(STRAND, amount, tin, np.array([liquid]), VOLUMES, SLOPES)
+    absent = set(COLUMN)
+    for slot, (inner, outer) in bounds.items():
+        phase = ("liquid" if liquid else "(Sn)") if slot == CORE else SLOT_LABELS[slot]
+        k = COLUMN[phase]
+        absent.remove(phase)
+        assert found.inner[0, k] == pytest.approx(inner, abs=1e-14)
+        assert found.outer[0, k] == pytest.approx(outer, abs=1e-14)
+        assert found.thickness[0, k] == pytest.approx(outer - inner, abs=1e-14)
+        assert found.amount[0, k] == amount[0, slot]
+        assert found.tin[0, k] == tin[0, slot]
+    for phase in absent:
+        k = COLUMN[phase]
+        assert found.amount[0, k] == found.tin[0, k] == found.thickness[0, k] == 0.0
+        assert np.isnan(found.inner[0, k])
+        assert np.isnan(found.outer[0, k])
+    # core and copper are no shell
+    assert found.shell[0] == pytest.approx(10e-6, abs=1e-14)
+
+
+@pytest.mark.parametrize("both", [True, False])
+def test_gamma_at_both_sides_of_epsilon_is_one_phase(both: bool) -> None:
+    bounds = {GAMMA_TIN: (4e-6, 6e-6), EPSILON: (6e-6, 7e-6), GAMMA: (7e-6, 12e-6), ALPHA: (12e-6, 20e-6)}
+    if not both:
+        bounds = {GAMMA_TIN: (4e-6, 6e-6), EPSILON: (6e-6, 7e-6), ALPHA: (7e-6, 20e-6)}
+    amount, tin = slots_filling({CORE: (0.0, 4e-6), **bounds})
+    found = by_phase(STRAND, amount, tin, np.array([True]), VOLUMES, SLOPES)
+    k = COLUMN["gamma"]
+    assert found.thickness[0, k] == pytest.approx(7e-6 if both else 2e-6, abs=1e-14)
+    assert found.amount[0, k] == amount[0, GAMMA] + amount[0, GAMMA_TIN]
+    assert found.tin[0, k] == tin[0, GAMMA] + tin[0, GAMMA_TIN]
+    ends = (7e-6, 12e-6) if both else (4e-6, 6e-6)
+    assert (found.inner[0, k], found.outer[0, k]) == pytest.approx(ends, abs=1e-14)
+    assert found.shell[0] == pytest.approx(8e-6 if both else 3e-6, abs=1e-14)
+
+
+def test_profile_of_copper_against_radius() -> None:
+    """Cells from the compound outwards to the barrier, each at the radius that halves its area."""
+    properties, count = load_properties(), 6
+    volume, slope = properties.molar_volume["alpha"], properties.alpha_slope
+    shares, x = np.diff(graded_edges(count)), np.array([0.08, 0.05, 0.03, 0.02, 0.01, 0.0])
+    room = area_inside(20e-6) - area_inside(13e-6)
+    amount = room / (volume + slope * float((shares * x).sum()))
+    others = np.full(4, 7.0)
+    cells = np.concatenate([others, amount * shares * x])
+    stored = np.array([cells, np.zeros_like(cells)])
+    radius, found = alpha_profile(STRAND, np.array([amount, 0.0]), stored, properties, count)
+    np.testing.assert_allclose(found[0], x, rtol=1e-13, atol=1e-16)
+    assert np.isnan(radius[1]).all()
+    assert np.isnan(found[1]).all()
+    area = area_inside(13e-6)
+    for k in range(count):
+        own = amount * shares[k] * (volume + slope * x[k])
+        assert area_inside(float(radius[0, k])) == pytest.approx(area + 0.5 * own, rel=1e-9)
+        area += own
+    assert area == pytest.approx(area_inside(20e-6), rel=1e-12)
+
+
+# --- boundary tables
+
+
+def test_what_the_engine_reads_is_what_the_table_says() -> None:
+    """Boundaries at nodes of every regime; the mean thermodynamic factor where, and only where, a phase is wide."""
+    table, own = load_table(), regimes()
+    compared = set()
+    for g, (low, high) in enumerate(zip(own.edges[:-1], own.edges[1:], strict=True)):
+        nodes = np.linspace(low, high, own.x_in.shape[2])
+        for slot in range(N_SLOTS):
+            factor = own.factor[g, slot]
+            if not (own.present[g, slot] and WIDE[slot]):
+                assert (factor == 1.0).all()
+                continue
+            side = "tin" if slot == GAMMA_TIN else "copper"
+            rich, lean = table.boundaries_of(SLOT_LABELS[slot], nodes, side)
+            wide = np.abs(rich - lean) > 1e-3
+            integral = table.diffusion_width(SLOT_LABELS[slot], nodes, side)
+            wide &= np.isfinite(integral)
+            wide[[0, -1]] = False  # where two sequences of phases meet, a phase may have two boundaries
+            if wide.any():
+                compared.add(slot)
+            np.testing.assert_allclose(factor[wide], integral[wide] / np.abs(rich - lean)[wide], rtol=1e-9)
+            assert (factor > 0.0).all()
+            np.testing.assert_allclose(own.x_in[g, slot][wide], np.maximum(rich, lean)[wide], atol=1e-9)
+    assert compared == {slot for slot in range(N_SLOTS) if WIDE[slot]}
+    assert own.factor[own.present[:, BETA] == 1, BETA].min() > 1.5
+
+
+def test_regime_at_an_edge_is_the_one_above() -> None:
+    own = regimes()
+    for g, edge in enumerate(own.edges[:-1]):
+        assert own.at(edge) == g
+        assert own.at(edge - 1e-9) == max(g - 1, 0)
+    assert own.at(own.edges[-1] + 100.0) == len(own.edges) - 2
+
+
+def test_a_narrow_range_gets_the_regimes_it_touches() -> None:
+    own, edges = load_table(), regimes().edges
+    middle = 0.5 * (edges[2] + edges[3])
+    found = build_regimes(own, middle, middle + 0.1)
+    np.testing.assert_array_equal(found.edges, edges[2:4])
+    # one that begins where the range ends is touched by it
+    np.testing.assert_array_equal(build_regimes(own, middle, edges[3]).edges, edges[2:5])
+    np.testing.assert_array_equal(build_regimes(own, edges[2], middle).edges, edges[2:4])
