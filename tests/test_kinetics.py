@@ -26,6 +26,11 @@ def made(*rows, **top):
     return set_from_data({"inherits": "default", "constant": list(rows), **top}, "mine.toml")
 
 
+def near(expected, rel):
+    """Relative only: constants in m2/s are far below the absolute tolerance that pytest adds by itself."""
+    return pytest.approx(expected, rel=rel, abs=0.0)
+
+
 def test_every_set_of_the_databases_loads_and_covers_all_layers():
     assert {"default", "mei1992", "onishi1975", "dreyer1995"} <= set(available_sets())
     for name in available_sets():
@@ -39,7 +44,7 @@ def test_interdiffusion_becomes_integrated_by_its_width():
     constant = made({**ROW, "kind": "interdiffusion", "homogeneity_range": 0.02}).constant("eta")
     kelvin = 488.15
     by_hand = 1e-10 * 0.02 * math.exp(-60e3 / (GAS_CONSTANT * kelvin))
-    assert constant.at(kelvin) == pytest.approx(by_hand, rel=1e-14)
+    assert constant.at(kelvin) == near(by_hand, rel=1e-14)
 
 
 def test_default_is_the_middle_of_two_published_sets():
@@ -49,7 +54,7 @@ def test_default_is_the_middle_of_two_published_sets():
             load_set("mei1992").constant(phase).at(kelvin) * load_set("onishi1975").constant(phase).at(kelvin)
         )
         # rounding of the printed constants: three digits of the prefactor, one of the energy
-        assert load_set().constant(phase).at(kelvin) == pytest.approx(mean, rel=0.03)
+        assert load_set().constant(phase).at(kelvin) == near(mean, rel=0.03)
 
 
 def test_plain_data_gives_the_set_back():
@@ -58,7 +63,7 @@ def test_plain_data_gives_the_set_back():
         again = set_from_data(plain_set(chosen), "again")
         assert again.references == chosen.references
         for a, b in zip(again.constants, chosen.constants, strict=True):
-            assert a.at(500.0) == pytest.approx(b.at(500.0), rel=1e-12)
+            assert a.at(500.0) == near(b.at(500.0), rel=1e-12)
             assert (a.phase, a.contact, a.thermodynamic, a.exponent) == (
                 b.phase,
                 b.contact,
@@ -150,9 +155,9 @@ def test_growth_constants_of_a_couple_are_converted_without_loss():
             row["prefactor"] * math.exp(-row["activation_energy_kJ_per_mol"] * 1e3 / (GAS_CONSTANT * kelvin))
             for row in GROWTH
         ]
-        assert back == pytest.approx(given, rel=1e-12)
+        assert back == near(given, rel=1e-12)
     again = set_from_data(plain_set(chosen), "again")
-    assert again.constant("eta").at(450.0) == pytest.approx(chosen.constant("eta").at(450.0), rel=1e-14)
+    assert again.constant("eta").at(450.0) == near(chosen.constant("eta").at(450.0), rel=1e-14)
 
 
 def test_a_run_grows_as_the_growth_constants_say():
@@ -172,3 +177,134 @@ def test_growth_constants_come_in_pairs():
         made(GROWTH[0])
     with pytest.raises(InputError, match="understood for eta and epsilon"):
         made(*GROWTH, {**ROW, "phase": "delta", "kind": "growth"})
+
+
+def test_a_factor_multiplies_every_law_of_its_phase_only():
+    usual = made(*GROWTH, {**ROW, "contact": "liquid"})
+    faster = usual.scaled({"eta": 3.0, "alpha": 0.25})
+    for before, after in zip(usual.constants, faster.constants, strict=True):
+        factor = {"eta": 3.0, "alpha": 0.25}.get(before.phase, 1.0)
+        assert after.at(450.0) == near(factor * before.at(450.0), rel=1e-14)
+    assert len(faster.constant("eta").terms) == 1
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.9, 1.0, 1e6])
+def test_factors_may_lie_on_either_side_of_one(factor):
+    assert load_set().scaled({"eta": factor}).constant("eta").prefactor == near(
+        factor * load_set().constant("eta").prefactor, rel=1e-15
+    )
+
+
+@pytest.mark.parametrize("factor", [0.0, -1.0, math.inf, math.nan])
+def test_impossible_factors_are_told(factor):
+    with pytest.raises(InputError, match=r"factor for eta .* finite and above 0"):
+        load_set().scaled({"eta": factor})
+
+
+def test_without_an_exponent_composition_does_not_matter():
+    assert made(ROW).constant("eta").exponent == 0.0
+
+
+def test_temperatures_and_energies_are_read_in_their_units():
+    eta = made({**ROW, "composition_exponent": -3.0, "more_terms": [[2e-11, 50.0], [3e-12, 40.0]]}).constant("eta")
+    # 100 and 230 C
+    assert eta.range == pytest.approx((373.15, 503.15), rel=1e-15)
+    assert (eta.prefactor, eta.activation, eta.exponent) == (1e-10, 60e3, -3.0)
+    laws = ((1e-10, 60e3), (2e-11, 50e3), (3e-12, 40e3))
+    assert eta.at(450.0) == near(sum(a * math.exp(-e / (GAS_CONSTANT * 450.0)) for a, e in laws), rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("given", "factor", "wider"),
+    [
+        ({"factor_1sigma": 2.0}, 2.0, 2.0),
+        # an error of a factor of a half is one of two
+        ({"factor_1sigma": 0.5}, 2.0, 2.0),
+        ({"factor_1sigma": 2.0, "factor_1sigma_extrapolated": 5.0}, 2.0, 5.0),
+        ({"factor_1sigma": 2.0, "factor_1sigma_extrapolated": 0.2}, 2.0, 5.0),
+    ],
+)
+def test_errors_are_factors_above_one(given, factor, wider):
+    eta = made({**ROW, **given}).constant("eta")
+    assert (eta.factor, eta.extrapolated_factor) == pytest.approx((factor, wider), rel=1e-15)
+
+
+def test_plain_data_is_written_in_the_units_of_the_file():
+    more = {"more_terms": [[2e-11, 50.5]], "composition_exponent": 2.0, "factor_1sigma_extrapolated": 4.0}
+    row = plain_set(made({**ROW, "t_max_C": 230.123456789, **more}))["constant"][0]
+    expected = {**ROW, "t_max_C": 230.123456789, **more}
+    assert {key: row[key] for key in expected} == expected
+    kinds = {c["phase"]: c["kind"] for c in plain_set(load_set())["constant"]}
+    assert kinds["delta"] == "integrated"
+    for constant in load_set().constants:
+        if constant.phase in ("gamma", "beta", "alpha"):
+            assert kinds[constant.phase] == ("tracer" if constant.thermodynamic else "interdiffusion")
+
+
+def test_references_are_named_once_in_their_order():
+    rows = [{**ROW, "source": ["b", "a"]}, {**ROW, "phase": "epsilon", "source": ["a", "c"]}]
+    assert made(*rows).references[:3] == ("b", "a", "c")
+
+
+PARAMETERS = ["eta.ln_prefactor", "eta.activation_energy_kJ_per_mol", "alpha.ln_prefactor"]
+MATRIX = [[4.0, 1.0, 0.0], [1.0, 9.0, -2.0], [0.0, -2.0, 1.0]]
+
+
+@pytest.mark.parametrize(
+    ("parameters", "matrix"),
+    [
+        (PARAMETERS, MATRIX),
+        (PARAMETERS[:1], [[0.25]]),
+        (PARAMETERS[1:], [[1, 0], [0, 0]]),
+        # rank one: the smallest variance is zero but for rounding
+        (PARAMETERS, [[0.01, 0.03, 0.07], [0.03, 0.09, 0.21], [0.07, 0.21, 0.49]]),
+        (PARAMETERS[:2], [[1.0, 1.0 + 5e-7], [1.0, 1.01]]),
+        # a negative variance of 1e-10 of the largest is rounding
+        (PARAMETERS[:2], [[100.0, 0.0], [0.0, -1e-8]]),
+    ],
+)
+def test_a_covariance_is_kept(parameters, matrix):
+    covariance = made(ROW, covariance={"parameters": parameters, "matrix": matrix}).covariance
+    assert covariance.parameters == tuple(parameters)
+    assert covariance.matrix == tuple(tuple(map(float, row)) for row in matrix)
+    again = set_from_data(plain_set(made(ROW, covariance={"parameters": parameters, "matrix": matrix})), "again")
+    assert again.covariance == covariance
+
+
+@pytest.mark.parametrize(
+    ("covariance", "word"),
+    [
+        (3, "table with parameters and matrix"),
+        ({"parameters": PARAMETERS}, "table with parameters and matrix"),
+        ({"parameters": PARAMETERS, "matrix": MATRIX, "colour": 1}, "table with parameters and matrix"),
+        ({"parameters": "eta.ln_prefactor", "matrix": MATRIX}, "list of different names"),
+        ({"parameters": [], "matrix": []}, "list of different names"),
+        ({"parameters": PARAMETERS[:1] * 2, "matrix": [[1.0, 0.0], [0.0, 1.0]]}, "list of different names"),
+        ({"parameters": ["eta.colour"], "matrix": [[1.0]]}, "a parameter is 'eta.colour'"),
+        ({"parameters": ["core.ln_prefactor"], "matrix": [[1.0]]}, "a parameter is"),
+        ({"parameters": PARAMETERS, "matrix": 4.0}, "3 rows of 3"),
+        ({"parameters": PARAMETERS, "matrix": [1.0, 2.0, 3.0]}, "3 rows of 3"),
+        ({"parameters": PARAMETERS, "matrix": ["abc", "def", "ghi"]}, "3 rows of 3"),
+        ({"parameters": PARAMETERS, "matrix": [[1.0, 0.0]] * 3}, "3 rows of 3"),
+        ({"parameters": PARAMETERS, "matrix": MATRIX[:2]}, "square"),
+        ({"parameters": PARAMETERS[:2], "matrix": [[1.0, 0.5], [0.4, 1.0]]}, "symmetric"),
+        ({"parameters": PARAMETERS[:2], "matrix": [[1.0, 2.0], [2.0, 1.0]]}, "negative variance"),
+        ({"parameters": PARAMETERS[:2], "matrix": [[100.0, 0.0], [0.0, -1e-6]]}, "negative variance"),
+        ({"parameters": PARAMETERS[:2], "matrix": [[1.0, "x"], ["x", 1.0]]}, "finite"),
+        ({"parameters": PARAMETERS[:2], "matrix": [[1.0, math.nan], [math.nan, 1.0]]}, "finite"),
+    ],
+)
+def test_bad_covariances_are_told(covariance, word):
+    with pytest.raises(InputError, match=word):
+        made(ROW, covariance=covariance)
+
+
+@pytest.mark.parametrize("terms", [3, "ab", [3], ["ab"], [[1e-10]], [[1e-10, 60.0, 1.0]], [[1e-10, "x"]]])
+def test_bad_further_terms_are_told(terms):
+    with pytest.raises(InputError, match="more_terms"):
+        made({**ROW, "more_terms": terms})
+
+
+def test_a_bad_constant_is_told_by_its_number():
+    with pytest.raises(InputError, match=r"constant 2: 'kind' is missing"):
+        made(ROW, {"phase": "epsilon"})
