@@ -129,7 +129,7 @@ class Kept:
         assert self.w.n.sum() == pytest.approx(self.atoms, rel=1e-13, abs=0.0)
         assert self.w.tin.sum() == pytest.approx(self.tin, rel=1e-13, abs=0.0)
         for slot, here in HERE.items():
-            assert self.w.u[here].sum() == pytest.approx(self.w.tin[slot], rel=1e-12)
+            assert self.w.u[here].sum() == pytest.approx(self.w.tin[slot], rel=1e-12, abs=0.0)
 
 
 def copied(w: Any) -> list[Any]:
@@ -561,7 +561,7 @@ def test_gamma_not_richer_than_epsilon_at_its_end_stays(p: Problem, w: Any, x: l
     [(1e-3, DELTA, 1e-5), (1e-3, GAMMA, 1e-5), (1e-6, DELTA, 1e-8), (1e-6, GAMMA, 1e-7)],
 )
 def test_share_of_all_atoms_at_which_a_layer_is_used_up(p: Problem, tolerance: float, slot: int, share: float) -> None:
-    assert changes.spent_share(p._replace(tolerance=tolerance), slot) == pytest.approx(share, rel=1e-14)
+    assert changes.spent_share(p._replace(tolerance=tolerance), slot) == pytest.approx(share, rel=1e-14, abs=0.0)
 
 
 @pytest.mark.parametrize(
