@@ -119,7 +119,7 @@ def test_rates_follow_arrhenius_with_their_own_constants(
         liquid = 10.0 * RATE[slot] * np.exp(-2.0 * ENERGY[slot] / (R * kelvin))
         # a compound in liquid has one law; a profile keeps its thermodynamic factor
         expected = solid if slot != touched else liquid * (factor if slot == GAMMA_TIN else 1.0)
-        assert w.rate[slot] == pytest.approx(expected, rel=1e-12, abs=0.0)
+        assert w.rate[slot] == pytest.approx(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize(("gap", "raised"), [(2e-5, False), (0.5e-5, True), (-1e-3, True)])

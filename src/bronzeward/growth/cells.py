@@ -35,13 +35,11 @@ def extend(
     cells = int(p.cells[slot])
     before = 0.0
     for k in range(cells + 1):
-        # tin between the new tin-side end and the k-th new face, measured from the old tin-side end
+        # tin up to the k-th new face, from the end that is further to the tin side, the old or the new one
         position = new * p.edge[base + k] - inside
         total = 0.0
         if inside > 0.0:
             total += x_inside * min(position + inside, inside)
-        elif inside < 0.0:
-            total -= tin_up_to(p, w, slot, old, -inside)
         if position > 0.0:
             total += tin_up_to(p, w, slot, old, min(position, old))
         if position > old and outside > 0.0:

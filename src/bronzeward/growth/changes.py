@@ -159,7 +159,11 @@ def melt_core(p: Problem, w: Work) -> None:
             break
         x = composition_at_end(p, w, slot, False)
         amount = lacking / (wanted - x)
-        if amount >= w.n[slot] * (1.0 - 1e-9):
+        if amount < 0.0:  # too much was taken, from cells of several compositions: the end gets it back
+            w.n[CORE] += amount
+            w.tin[CORE] += amount * x
+            add(p, w, slot, -amount, x, False)
+        elif amount >= w.n[slot] * (1.0 - 1e-9):
             w.tin[CORE] += w.tin[slot]
             w.n[CORE] += w.n[slot]
             clear(p, w, slot)
