@@ -246,7 +246,7 @@ def _converted(own: list[Constant], measured: list[bool], where: str) -> list[Co
 
 
 def plain_set(kinetics: KineticSet) -> dict[str, Any]:
-    """A set as the plain data of a kinetic file; `set_from_data` gives it back (an activation energy to its last bit but one)."""
+    """A set as the plain data of a kinetic file; `set_from_data` gives it back, energies to the last bit but one."""
     rows = [_row(constant) for constant in kinetics.constants]
     data: dict[str, Any] = {"name": kinetics.name, "title": kinetics.title, "constant": rows}
     if kinetics.covariance is not None:
