@@ -24,7 +24,7 @@ from bronzeward.growth.slots import (
 )
 from bronzeward.layers import COLUMN, alpha_profile, by_phase, radius_of_area
 from bronzeward.properties import load_properties
-from bronzeward.regimes import build_regimes
+from bronzeward.regimes import _merge_close, build_regimes
 from bronzeward.strand import Ring, Strand
 from bronzeward.thermo import load_table
 from growth_cases import regimes
@@ -163,3 +163,7 @@ def test_a_narrow_range_gets_the_regimes_it_touches() -> None:
     # one that begins where the range ends is touched by it
     np.testing.assert_array_equal(build_regimes(own, middle, edges[3]).edges, edges[2:5])
     np.testing.assert_array_equal(build_regimes(own, edges[2], middle).edges, edges[2:4])
+
+
+def test_cuts_that_are_one_but_for_rounding_are_merged() -> None:
+    assert _merge_close([500.0, 500.0 + 5e-7, 500.0 + 3e-6, 600.0]) == [500.0, 500.0 + 3e-6, 600.0]
