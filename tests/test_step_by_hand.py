@@ -9,7 +9,7 @@ import pytest
 
 from bronzeward.growth import balance, step
 from bronzeward.growth.problem import Problem
-from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA
+from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA
 from bronzeward.schedule import Schedule
 from bronzeward.strand import Strand
 from growth_cases import problem_of
@@ -147,6 +147,16 @@ def test_the_two_neighbours_with_most_room_settle_it(p: Problem, amounts: tuple[
     assert w.n.sum() == pytest.approx(atoms, rel=1e-14)
     assert (w.n[spared], w.tin[spared]) == before
     np.testing.assert_allclose(w.tin[slots] / w.n[slots], content, rtol=1e-13)
+
+
+def test_the_pair_that_settles_it_has_room_on_both_sides(p: Problem) -> None:
+    w = work(p, CORE, ETA, EPSILON, DELTA)
+    slots = [CORE, ETA, EPSILON, DELTA]
+    w.n[slots] = 9.0, 1.0, 5.0, 6.0
+    w.tin[slots] = w.n[slots] * np.array([0.99, 0.45, 0.25, 0.2])
+    before = w.n.copy()
+    step.close_tin(p, w, 4, float(w.tin.sum()) + 1e-3)
+    assert [slot for slot in slots if w.n[slot] != before[slot]] == [EPSILON, DELTA]
 
 
 def test_two_profiles_settle_it_only_where_there_is_nothing_else(p: Problem) -> None:
