@@ -42,9 +42,10 @@ def test_slope(radius, phi):
     assert resistance_slope(ROUND, area(radius)) == pytest.approx((2 * pi * radius * phi) ** -2, rel=1e-10)
 
 
-def test_path_far_below_the_rounding_of_the_area():
-    width = 1e-12 * area(15e-6)
-    assert path(ROUND, area(15e-6), width) == pytest.approx(width / (2 * pi * 15e-6) ** 2, rel=1e-9)
+@pytest.mark.parametrize(("radius", "phi"), [(15e-6, 1.0), (30e-6, SHARE)])
+def test_path_far_below_the_rounding_of_the_area(radius, phi):
+    width = 1e-12 * area(radius)
+    assert path(ROUND, area(radius), width) == pytest.approx(width / (2 * pi * radius * phi) ** 2, rel=1e-9)
 
 
 def test_plane():
