@@ -1,4 +1,4 @@
-"""Mutation score of the physics: python tests/benchmarks/mutation.py [MODULE ...] --seconds 600
+"""Mutation score of the physics: python tests/benchmarks/mutation.py [MODULE ...] [--own] --seconds 600
 
 Changes one operator, comparison, number or branch of a module at a time, in memory, and runs a quick part
 of the tests against it in a process of its own; a mutant that no test notices survives. Mutants are drawn
@@ -40,6 +40,22 @@ QUICK = (
     "tests/test_growth_profile.py", "tests/test_growth_by_scipy.py", "tests/test_growth_trust.py",
 )  # fmt: skip
 """Tests in the order they are run; the first that fails ends the mutant."""
+
+STAGE = ("tests/test_balance_by_hand.py", "tests/test_stage_by_hand.py", "tests/test_geometry_by_hand.py")
+
+OWN = {
+    "growth.balance": STAGE, "growth.profile": STAGE, "growth.geometry": STAGE,
+    "growth.step": ("tests/test_step_by_hand.py", "tests/test_growth_step.py"),
+    "growth.changes": ("tests/test_changes_by_hand.py",),
+    "growth.cells": ("tests/test_changes_by_hand.py", "tests/test_growth_by_hand.py"),
+    "growth.state": ("tests/test_state_by_hand.py",), "growth.predict": ("tests/test_growth_predict.py",),
+    "growth.engine": ("tests/test_engine_by_hand.py",), "volume": ("tests/test_volume_by_hand.py",),
+    "couple": ("tests/test_couple.py",), "kinetics": ("tests/test_kinetics.py",),
+    "regimes": ("tests/test_layers_by_hand.py",), "layers": ("tests/test_layers_by_hand.py",),
+    "composition": ("tests/test_geometry_by_hand.py",), "properties": ("tests/test_volume_by_hand.py",),
+}  # fmt: skip
+"""Tests that check a module function by function: with `--own` only these are run, about a second a mutant, so that
+every mutant can be tried. What they miss other tests may still notice."""
 
 SLOW = (
     "published or simulated_couple or erfc or longer_holds or in_cells or differential or whole_schedule or noticed "
@@ -176,6 +192,7 @@ def main() -> None:
     parser.add_argument("modules", nargs="*", default=list(MODULES))
     parser.add_argument("--seconds", type=float, default=600.0)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--own", action="store_true", help="only each module's own tests")
     parser.add_argument("--tests", nargs="*", default=[name for name in QUICK if (ROOT / name).exists()])
     own = parser.parse_args()
     os.chdir(ROOT)
@@ -204,7 +221,7 @@ def main() -> None:
             if not waiting[module] or time.monotonic() - began >= own.seconds:
                 continue
             tree, words = mutant(trees[module], *waiting[module].pop())
-            if survives(module, tree, own.tests):
+            if survives(module, tree, list(OWN[module]) if own.own else own.tests):
                 lived[module].append(words)
                 print(f"survived {module} {words[:150]}", flush=True)
             else:
