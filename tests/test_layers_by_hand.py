@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import pi
 from typing import Any
 
 import numpy as np
 import pytest
 
+from bronzeward.errors import InputError
 from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.slots import (
     ALPHA,
@@ -125,7 +127,7 @@ def test_what_the_engine_reads_is_what_the_table_says() -> None:
     """Boundaries at nodes of every regime; the mean thermodynamic factor where, and only where, a phase is wide."""
     table, own = load_table(), regimes()
     compared = set()
-    for g, (low, high) in enumerate(zip(own.edges[:-1], own.edges[1:], strict=True)):
+    for g, (low, high) in enumerate(pairwise(own.edges)):
         nodes = np.linspace(low, high, own.x_in.shape[2])
         for slot in range(N_SLOTS):
             factor = own.factor[g, slot]
@@ -145,6 +147,32 @@ def test_what_the_engine_reads_is_what_the_table_says() -> None:
             np.testing.assert_allclose(own.x_in[g, slot][wide], np.maximum(rich, lean)[wide], atol=1e-9)
     assert compared == {slot for slot in range(N_SLOTS) if WIDE[slot]}
     assert own.factor[own.present[:, BETA] == 1, BETA].min() > 1.5
+
+
+def test_ends_of_the_sequence() -> None:
+    """Solid tin is pure, liquid on its liquidus; the copper end holds no tin; liquid from the eutectic on."""
+    table, own = load_table(), regimes()
+    eutectic = next(i.temperature for i in table.invariants if {"liquid", "(Sn)", "eta"} <= set(i.phases))
+    for g, (low, high) in enumerate(pairwise(own.edges)):
+        nodes = np.linspace(low, high, own.x_in.shape[2])
+        molten = low >= eutectic - 1e-6
+        assert own.liquid_core[g] == molten
+        assert (own.x_in[g, CORE] == 1.0).all()
+        assert (own.x_out[g, ALPHA] == 0.0).all()
+        if not molten:
+            assert (own.x_out[g, CORE] == 1.0).all()
+            continue
+        (field,) = (
+            f for f in table.fields if f.tin_side == "liquid" and f.temperature[0] < nodes[200] < f.temperature[-1]
+        )
+        np.testing.assert_allclose(own.x_out[g, CORE], np.interp(nodes, field.temperature, field.x_tin_side))
+    assert 0 < own.liquid_core.sum() < len(own.liquid_core)
+
+
+@pytest.mark.parametrize(("coldest", "hottest"), [(100.0, 500.0), (300.0, 5000.0)])
+def test_a_range_beyond_the_table_is_refused(coldest: float, hottest: float) -> None:
+    with pytest.raises(InputError, match="leaves the thermodynamic table"):
+        build_regimes(load_table(), coldest, hottest)
 
 
 def test_regime_at_an_edge_is_the_one_above() -> None:
