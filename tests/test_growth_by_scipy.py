@@ -28,10 +28,10 @@ def before_events(run: Run) -> np.ndarray:
 )
 def test_whole_schedule(strand: Strand, schedule: Schedule) -> None:
     problem = problem_of(strand, schedule)
-    _, at_ends = Baseline(problem, 1e-6).run()
+    _, at_ends = Baseline(problem, 1e-7).run()
     theirs = np.array(at_ends) / problem.amount.sum()
     ours = before_events(run_fast(problem_of(strand, schedule, tolerance=1e-6), rows=19000))
-    # both tolerances are 1e-6 a step; layers run out at 1e-5 of all atoms at the latest
+    # tolerances are 1e-7 and 1e-6 a step; layers run out at 1e-5 of all atoms at the latest
     assert np.abs(theirs - ours).max() < 1e-5
     assert np.abs(theirs - before_events(run_fast(problem))).max() < 1e-4
 
@@ -47,7 +47,8 @@ def test_whole_schedule(strand: Strand, schedule: Schedule) -> None:
 def test_in_plain_python(strand: Strand, schedule: Schedule, factors: dict[str, float]) -> None:
     """The same with few cells and the engine interpreted; alpha is made to take part."""
     problem = problem_of(strand, schedule, load_set().scaled(factors), alpha_cells=12, inner_cells=4, tolerance=3e-5)
-    _, at_ends = Baseline(problem, 1e-6).run()
+    # at 1e-6 BDF itself is off by up to 3e-5, now and then, with the last digits of the boundary tables
+    _, at_ends = Baseline(problem, 1e-7).run()
     theirs, run = np.array(at_ends) / problem.amount.sum(), run_plain(problem)
     assert run.complaints() == []
     assert np.abs(theirs - before_events(run)).max() < 2e-5
