@@ -182,14 +182,36 @@ def test_chunks_left_beside_their_result_are_cleared(tmp_path):
     parts, target = tmp_path / ".out.nc.parts", tmp_path / "out.nc"
     for name in ("own", "other"):
         sweeps._Store(parts / name).write([0], {"status": np.zeros(1)})
-    sweeps.clear_finished(parts, target)  # no result yet
+    sweeps.clear_finished(target)  # no result yet
     assert (parts / "own").exists()
     target.write_text("no netCDF")
-    sweeps.clear_finished(parts, target)
+    sweeps.clear_finished(target)
     assert (parts / "own").exists()
     sweeps.write(xr.Dataset(attrs={"digest": "own"}), target, overwrite=True)
-    sweeps.clear_finished(parts, target)
+    sweeps.clear_finished(target)
     assert [path.name for path in parts.iterdir()] == ["other"]
     sweeps.write(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
-    sweeps.clear_finished(parts, target)
+    sweeps.clear_finished(target)
     assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]
+
+
+def test_a_result_names_no_folder_but_its_own_chunks(tmp_path):
+    """A made-up file must not have anything else removed."""
+    target, parts, other = tmp_path / "out.nc", tmp_path / ".out.nc.parts", tmp_path / "precious"
+    sweeps._Store(parts / "own").write([0], {"status": np.zeros(1)})
+    other.mkdir()
+    for digest in ("../precious", str(other), "..", ".", "", 7):
+        sweeps.write(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
+        sweeps.clear_finished(target)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".out.nc.parts", "out.nc", "precious"]
+    assert [path.name for path in parts.iterdir()] == ["own"]
+
+
+@pytest.mark.parametrize("name", [".", "..", "/"])
+def test_a_folder_is_no_target(tmp_path, name, command, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("case.toml").write_text(CASE)
+    code, out, err = command("sweep", "case.toml", "--vary", VARY[1], "-o", name)
+    assert (code, out) == (2, "")
+    assert "is a folder" in err
+    assert len(err.splitlines()) == 1

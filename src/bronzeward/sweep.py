@@ -261,7 +261,6 @@ class _Plan:
         attributes = {
             **cf_attributes(self.case.title or "sweep"),
             **provenance(self.case),
-            "inputs": self.inputs,
             "spread": spread,
             "precision": self.precision,
             "digest": self.digest,
@@ -337,15 +336,21 @@ def clear_parts(parts: str | Path, data: xr.Dataset) -> None:
         folder.rmdir()
 
 
-def clear_finished(parts: str | Path, target: str | Path) -> None:
+def parts_of(target: Path) -> Path:
+    """The folder for chunks of a sweep that will be written to `target`."""
+    return target.with_name(f".{target.name}.parts")
+
+
+def clear_finished(target: Path) -> None:
     """Remove chunks whose sweep is in `target` already: it was stopped between writing that and clearing them."""
     import xarray as xr
 
-    if not (Path(parts).is_dir() and Path(target).is_file()):
+    if not (target.is_file() and parts_of(target).is_dir()):
         return
-    with suppress(OSError, ValueError), xr.open_dataset(target, engine="netcdf4") as data:
-        if "digest" in data.attrs:
-            clear_parts(parts, data)
+    with suppress(OSError, ValueError, RuntimeError), xr.open_dataset(target, engine="netcdf4") as data:
+        # whatever the file says, nothing is removed but what lies in that folder
+        if data.attrs.get("digest") in os.listdir(parts_of(target)):
+            clear_parts(parts_of(target), data)
 
 
 def write(data: xr.Dataset, path: str | Path, overwrite: bool = False) -> Path:

@@ -71,12 +71,12 @@ def sweep(
     chosen = load_case(case)
     axes = [parse_axis(text) for text in vary]
     target = output or Path(f"{case.stem}_sweep.nc")
-    parts = target.with_name(f".{target.name}.parts")
-    sweeps.clear_finished(parts, target)
+    sweeps.clear_finished(target)
     check_target(target, overwrite)
     if figure is not None:
         check_target(figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
+    parts = sweeps.parts_of(target)
     data = sweeps.sweep(chosen, axes, spread, workers, progress(quiet), parts, scheduler=scheduler)
     sweeps.write(data, target, overwrite)
     sweeps.clear_parts(parts, data)
