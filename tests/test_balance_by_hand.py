@@ -498,21 +498,20 @@ def test_corrected_flows_close_the_tin_of_a_profile(sequence: tuple[int, ...], s
 def settled(p: Problem, sequence: tuple[int, ...]) -> Any:
     """A stack after some corrections, its flows with fresh slopes and the next correction at hand."""
     w, count = stack(p, sequence), len(sequence)
-    for _ in range(6):
+
+    def correct() -> None:
         move(p, w, count)
         for k in range(count):
             flows_of(p, w, k, count, fresh=True)
             if p.wide[sequence[k]]:
                 balance.take_cells(p, w, sequence[k])
         assert balance.newton_step(w, count)
+
+    for _ in range(6):
+        correct()
         w.s[: count - 1] += w.right[: count - 1]
     w.s[: count - 1] *= 1.001
-    move(p, w, count)
-    for k in range(count):
-        flows_of(p, w, k, count, fresh=True)
-        if p.wide[sequence[k]]:
-            balance.take_cells(p, w, sequence[k])
-    assert balance.newton_step(w, count)
+    correct()
     return w
 
 
