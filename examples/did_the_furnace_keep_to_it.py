@@ -8,26 +8,27 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward import compare, figures, programme
-from bronzeward.case import load_case
-from bronzeward.result import Result
-from bronzeward.simulation import run_case
-from bronzeward.thermocouple import load_log
+from bronzeward.inputs.case import load_case
+from bronzeward.inputs.furnace_log import load_log
+from bronzeward.model.result import Result
+from bronzeward.model.simulation import run_case
+from bronzeward.plots import comparison, run_history
+from bronzeward.studies import furnace_deviation
 
 HERE = Path(__file__).resolve().parent
 
 
-def answer(folder: Path) -> tuple[programme.Comparison, list[tuple[str, Result]]]:
+def answer(folder: Path) -> tuple[furnace_deviation.Comparison, list[tuple[str, Result]]]:
     """The comparison of the schedules, and both results; draws `furnace.png` in `folder`."""
     planned, logged = (load_case(HERE / f"{name}.toml") for name in ("larkfell", "larkfell_log"))
-    found = programme.compare_programme(planned.schedule, logged.schedule)
-    ax = figures.plot_programme(planned.schedule, logged.schedule, shift=found.shift)
-    figures.save(ax.figure, folder / "furnace.png", overwrite=True)
+    found = furnace_deviation.compare_programme(planned.schedule, logged.schedule)
+    ax = run_history.plot_programme(planned.schedule, logged.schedule, shift=found.shift)
+    run_history.save(ax.figure, folder / "furnace.png", overwrite=True)
     return found, [("as programmed", run_case(planned)), ("as logged", run_case(logged))]
 
 
 if __name__ == "__main__":
     comparison, results = answer(Path(sys.argv[1] if len(sys.argv) > 1 else "."))
     print("\n".join(load_log(HERE / "larkfell_log.csv").understood))
-    print("\n".join(["", *programme.sentences(comparison), "", programme.table(comparison), ""]))
-    print(compare.table(results))
+    print("\n".join(["", *furnace_deviation.sentences(comparison), "", furnace_deviation.table(comparison), ""]))
+    print(comparison.table(results))

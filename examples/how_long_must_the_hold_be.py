@@ -11,11 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-from bronzeward import figures, style
-from bronzeward.answers import numbers
-from bronzeward.case import case_from_inputs
-from bronzeward.databases import read_toml
-from bronzeward.simulation import run_case
+from bronzeward.inputs.case import case_from_inputs
+from bronzeward.materials.literature import read_toml
+from bronzeward.model.answers import numbers
+from bronzeward.model.simulation import run_case
+from bronzeward.plots import run_history, style
 
 HERE = Path(__file__).resolve().parent
 HOURS = (0.0, 4.0, 10.0, 24.0, 48.0)
@@ -31,7 +31,7 @@ def answer(folder: Path, hours: tuple[float, ...] = HOURS) -> dict[str, np.ndarr
         found.append(numbers(run_case(case)))
     shell = np.array([one["shell_at_first_liquid"] for one in found])
     overfill = np.array([one["overfill_at_first_liquid"] for one in found])
-    figures.save(draw(np.array(hours), shell, overfill), folder / "hold.png", overwrite=True)
+    run_history.save(draw(np.array(hours), shell, overfill), folder / "hold.png", overwrite=True)
     return {"hours": np.array(hours), "shell": shell, "overfill": overfill}
 
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward import figures, section
-from bronzeward.case import load_case
-from bronzeward.report import write_report
-from bronzeward.simulation import run_case
+from bronzeward.inputs.case import load_case
+from bronzeward.model.simulation import run_case
+from bronzeward.plots import run_history, section
+from bronzeward.reports.run_page import write_report
 
 HERE = Path(__file__).resolve().parent
 
@@ -19,7 +19,7 @@ HERE = Path(__file__).resolve().parent
 def answer(folder: Path) -> list[section.Layer]:
     """The layers from the centre outwards; draws `quench.png` and writes `report.html` in `folder`."""
     result = run_case(load_case(HERE / "larkfell.toml"))
-    figures.save(section.draw_section(result, "first liquid"), folder / "quench.png", overwrite=True)
+    run_history.save(section.draw_section(result, "first liquid"), folder / "quench.png", overwrite=True)
     write_report(result, folder / "report.html", overwrite=True)
     return section.layers_at(result, section.find_moment(result, "first liquid"))
 

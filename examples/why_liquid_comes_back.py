@@ -9,10 +9,10 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward import figures, section
-from bronzeward.case import load_case
-from bronzeward.layers import COLUMN
-from bronzeward.simulation import run_case
+from bronzeward.inputs.case import load_case
+from bronzeward.model.layers import COLUMN
+from bronzeward.model.simulation import run_case
+from bronzeward.plots import run_history, section
 
 HERE = Path(__file__).resolve().parent
 MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")
@@ -21,7 +21,7 @@ MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")
 def answer(folder: Path) -> dict[str, float]:
     """Share of the tin that is in η before it melts, and liquid after; draws `lean.png` in `folder`."""
     result = run_case(load_case(HERE / "larkfell_lean.toml"))
-    figures.save(section.draw_section(result, MOMENTS), folder / "lean.png", overwrite=True)
+    run_history.save(section.draw_section(result, MOMENTS), folder / "lean.png", overwrite=True)
     before, after = (section.find_moment(result, moment) for moment in MOMENTS[1:3])
     return {
         "eta_before": float(result["tin_fraction"][before, COLUMN["eta"]]),

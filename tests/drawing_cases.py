@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from bronzeward.case import case_from_inputs
-from bronzeward.result import Result
-from bronzeward.simulation import run_case
+from bronzeward.inputs.case import case_from_inputs
+from bronzeward.model.result import Result
+from bronzeward.model.simulation import run_case
 
 QUICK = {"tolerance": 1e-3, "alpha_cells": 12}
 

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 
-from bronzeward.assemble import as_lists
 from bronzeward.growth import engine
 from bronzeward.growth.changes import spent_share
 from bronzeward.growth.problem import EVENT_WIDTH, N_COUNTS, ROW_WIDTH, Problem, Record, new_work
 from bronzeward.growth.slots import ALPHA, N_SLOTS
 from bronzeward.growth.state import GAS_CONSTANT, find_sequence, set_temperature, touched_by_liquid
 from bronzeward.growth.step import close_tin, refresh_cells
+from bronzeward.model.problem_builder import as_lists
 
 Array = NDArray[np.float64]
 

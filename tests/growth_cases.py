@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-from bronzeward.assemble import Settings, as_lists, build_problem
 from bronzeward.growth.compiled import array_record, array_work, run_compiled
 from bronzeward.growth.engine import integrate
 from bronzeward.growth.problem import (
@@ -32,11 +31,12 @@ from bronzeward.growth.problem import (
     new_work,
 )
 from bronzeward.growth.slots import N_SLOTS, SLOT_LABELS
-from bronzeward.kinetics import COMPOUNDS, WIDE_PHASES, KineticSet, load_set
-from bronzeward.properties import load_properties
-from bronzeward.regimes import Regimes, build_regimes
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Ring, Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, KineticSet, load_set
+from bronzeward.materials.properties import load_properties
+from bronzeward.model.boundary_tables import Regimes, build_regimes
+from bronzeward.model.problem_builder import Settings, as_lists, build_problem
 from bronzeward.thermo import load_table
 
 COLDEST_C, HOTTEST_C = 20.0, 700.0

@@ -14,8 +14,8 @@ from bronzeward.growth import balance, profile
 from bronzeward.growth.balance import IN, IN_BY_IN, IN_BY_OUT, OUT, OUT_BY_IN, OUT_BY_OUT
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, N_SLOTS, ZETA
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of
 from growth_pieces import cells_of, shares_of, work
 

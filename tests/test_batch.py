@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bronzeward import answers
-from bronzeward.batch import Shared, run_batch, simulate_many
-from bronzeward.case import Case, Numerics
 from bronzeward.errors import InputError
-from bronzeward.kinetics import load_set
-from bronzeward.schedule import Schedule
-from bronzeward.simulation import run_case, simulate
-from bronzeward.strand import Strand
+from bronzeward.inputs.case import Case, Numerics
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model import answers
+from bronzeward.model.batch import Shared, run_batch, simulate_many
+from bronzeward.model.simulation import run_case, simulate
 
 STRAND = Strand.round(24, 44)
 PACKED = Strand.round(30, 40, [(60, 0.3)], porosity=0.01)
@@ -60,9 +60,9 @@ def test_progress_reaches_the_total() -> None:
 
 
 def test_problem_is_the_one_a_single_run_builds() -> None:
-    from bronzeward.assemble import Settings, build_problem
-    from bronzeward.properties import load_properties
-    from bronzeward.simulation import FEWEST_POINTS, WIDEST_STEP
+    from bronzeward.materials.properties import load_properties
+    from bronzeward.model.problem_builder import Settings, build_problem
+    from bronzeward.model.simulation import FEWEST_POINTS, WIDEST_STEP
 
     case = _case(PACKED, LONG, eta=2.0)
     shared = Shared([case], "run")
@@ -74,7 +74,7 @@ def test_problem_is_the_one_a_single_run_builds() -> None:
 
 
 def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    from bronzeward import batch
+    from bronzeward.model import batch
 
     run_compiled = batch.run_compiled
 
@@ -93,9 +93,7 @@ def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatc
 
 def test_many_as_a_dataset() -> None:
     detail = Numerics(tolerance=1e-4)
-    data = simulate_many(
-        {"bare": STRAND, "packed": PACKED}, {"ramp": QUICK}, ["default", "mei1992"], numerics=detail
-    )
+    data = simulate_many({"bare": STRAND, "packed": PACKED}, {"ramp": QUICK}, ["default", "mei1992"], numerics=detail)
     assert dict(data.sizes) == {"strand": 2, "schedule": 1, "kinetic_set": 2}
     assert data["shell_at_first_liquid"].attrs["units"] == "m"
     single = answers.numbers(simulate(PACKED, QUICK, "mei1992", numerics=detail))

@@ -10,15 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward import databases
-from bronzeward.calibrate import Fit, fit, fit_report, plot_fit, write_kinetics
-from bronzeward.case import Numerics
-from bronzeward.ensemble import moved_law
 from bronzeward.errors import InputError
-from bronzeward.kinetics import KineticSet, load_set, plain_set, set_from_data
-from bronzeward.measured import Measurement, isothermal, read_measurements
-from bronzeward.strand import Strand
-from bronzeward.tomlout import toml_text
+from bronzeward.inputs.case import Numerics
+from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_measurements
+from bronzeward.inputs.strand import Strand
+from bronzeward.inputs.toml_text import toml_text
+from bronzeward.materials import literature
+from bronzeward.materials.kinetics import KineticSet, load_set, plain_set, set_from_data
+from bronzeward.studies.calibration import Fit, fit, fit_report, plot_fit, write_kinetics
+from bronzeward.studies.uncertainty import moved_law
 
 # eta and epsilon below 230 C take nothing from alpha's profile, so a few cells do
 COARSE = Numerics(tolerance=1e-4, alpha_cells=4)
@@ -35,7 +35,7 @@ def _plan(holds: list[tuple[float, float]], layers: tuple[str, ...] = ("eta", "e
 
 def _measured(plan: list[Measurement], truth: KineticSet, relative: float, seed: int | None) -> list[Measurement]:
     """The same measurements with the thicknesses of `truth`, and log-normal scatter of their means."""
-    from bronzeward.calibrate import _Model
+    from bronzeward.studies.calibration import _Model
 
     exact = _Model(plan, truth, ["eta"], "factors", "cu-sn-shim1996", COARSE, 1).thicknesses(np.zeros(1))
     z = np.zeros(len(plan)) if seed is None else np.random.default_rng(seed).standard_normal(len(plan))
@@ -108,7 +108,7 @@ def test_scatter_beyond_the_readings_is_said() -> None:
 
 
 def _published(wanted: str) -> dict[str, tuple[dict[str, str], float]]:
-    with (databases.folder() / "checks.csv").open(encoding="utf-8") as file:
+    with (literature.folder() / "checks.csv").open(encoding="utf-8") as file:
         rows = [row for row in csv.DictReader(file) if row["id"].startswith(wanted)]
     found = {}
     for row in rows:

@@ -21,16 +21,17 @@ import numpy as np
 import pint
 import pytest
 
-from bronzeward import Schedule, Strand, sweep
-from bronzeward.banded import with_bands
-from bronzeward.batch import simulate_many
-from bronzeward.case import Case, case_from_inputs
-from bronzeward.ensemble import Spread, band
-from bronzeward.kinetics import load_set
-from bronzeward.margins import margins
-from bronzeward.paths import Axis
-from bronzeward.result import write_netcdf
-from bronzeward.simulation import run_case
+from bronzeward import Schedule, Strand
+from bronzeward.inputs.case import Case, case_from_inputs
+from bronzeward.inputs.case_values import Axis
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.batch import simulate_many
+from bronzeward.model.result import write_netcdf
+from bronzeward.model.simulation import run_case
+from bronzeward.studies import sweep
+from bronzeward.studies.furnace_margins import margins
+from bronzeward.studies.history_bands import with_bands
+from bronzeward.studies.uncertainty import Spread, band
 from bronzeward.thermo import load_table
 
 UNITS = pint.UnitRegistry()
@@ -69,9 +70,9 @@ WRITERS = {
     "diagram": _diagram,
     "sweep": lambda path: _swept(path, None),
     "sweep of bands": lambda path: _swept(path, FEW),
-    "sweep from xarray": lambda path: sweep.sweep(
-        CASE, [Axis(("schedule.steps.1.hold_h",), (1.0, 2.0))]
-    ).to_netcdf(path),
+    "sweep from xarray": lambda path: sweep.sweep(CASE, [Axis(("schedule.steps.1.hold_h",), (1.0, 2.0))]).to_netcdf(
+        path
+    ),
     "band": lambda path: sweep.write(band(CASE, FEW), path),
     "margins": lambda path: sweep.write(margins(CASE), path),
     "many": lambda path: simulate_many({"own": STRAND}, {"plan": PLAN}).to_netcdf(path),

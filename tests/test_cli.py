@@ -10,10 +10,10 @@ import sys
 
 import pytest
 
-from bronzeward import starter
-from bronzeward.case import load_case
-from bronzeward.result import write_netcdf
-from bronzeward.simulation import run_case
+from bronzeward.inputs import starter
+from bronzeward.inputs.case import load_case
+from bronzeward.model.result import write_netcdf
+from bronzeward.model.simulation import run_case
 
 CASE = starter.STARTER.read_text(encoding="utf-8")
 

@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward import cluster
-from bronzeward.case import case_from_inputs
 from bronzeward.errors import InputError
-from bronzeward.paths import Axis
-from bronzeward.sweep import sweep
+from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case_values import Axis
+from bronzeward.studies import dask_cluster
+from bronzeward.studies.sweep import sweep
 
 pytest.importorskip("distributed")
 
@@ -68,9 +68,7 @@ def _wait_for_workers(address: str, count: int) -> None:
         client.wait_for_workers(count, timeout=PATIENCE)
 
 
-def test_a_worker_that_dies_loses_nothing(
-    scheduler: tuple[str, list[subprocess.Popen[bytes]]], tmp_path: Path
-) -> None:
+def test_a_worker_that_dies_loses_nothing(scheduler: tuple[str, list[subprocess.Popen[bytes]]], tmp_path: Path) -> None:
     address, workers = scheduler
     _wait_for_workers(address, 2)
     case = case_from_inputs(INPUTS, Path())
@@ -93,6 +91,6 @@ def test_a_worker_that_dies_loses_nothing(
 
 
 def test_a_scheduler_that_is_not_there_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cluster, "WAIT", 0.5)
+    monkeypatch.setattr(dask_cluster, "WAIT", 0.5)
     with pytest.raises(InputError, match=r"scheduler tcp://127\.0\.0\.1:9: cannot be reached"):
-        next(cluster.computed("tcp://127.0.0.1:9", len, ["job"]))
+        next(dask_cluster.computed("tcp://127.0.0.1:9", len, ["job"]))

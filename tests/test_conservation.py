@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from growth_cases import Run, problem_of, regimes, run_fast, run_plain
 
 STRANDS = {

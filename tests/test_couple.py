@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from bronzeward import databases
-from bronzeward.couple import growth_from_integrated, integrated_from_growth
 from bronzeward.errors import InputError
 from bronzeward.growth.slots import CORE, EPSILON, ETA
-from bronzeward.kinetics import KineticSet, load_set
-from bronzeward.properties import load_properties
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials import literature
+from bronzeward.materials.kinetics import KineticSet, load_set
+from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
+from bronzeward.materials.properties import load_properties
 from growth_cases import Run, problem_of, run_fast
 
 X = (0.455, 0.25)
@@ -83,7 +83,7 @@ def test_simulated_couple_gives_back_its_growth_constants(name: str, celsius: fl
 
 
 def rows_of_checks() -> list[dict[str, str]]:
-    with (databases.folder() / "checks.csv").open(encoding="utf-8") as file:
+    with (literature.folder() / "checks.csv").open(encoding="utf-8") as file:
         rows = [row for row in csv.DictReader(file) if row["id"].startswith(("couple_mei1992", "couple_onishi1975"))]
     assert len(rows) == 6
     return rows

@@ -24,7 +24,7 @@ from scipy.integrate import quad
 from scipy.optimize import fsolve
 
 import bronzeward
-from bronzeward.databases import bibliography, folder, read_toml
+from bronzeward.materials.literature import bibliography, folder, read_toml
 
 KELVIN = 273.15
 SETS = ["default", "mei1992", "onishi1975", "dreyer1995"]
@@ -131,9 +131,7 @@ def test_constants_are_complete(name: str) -> None:
         assert row["t_min_C"] < row["t_max_C"]
         assert 1 < row["factor_1sigma"] <= row.get("factor_1sigma_extrapolated", math.inf)
         assert ("homogeneity_range" in row) == (row["kind"] == "interdiffusion" and row["phase"] != "alpha")
-        assert row["source"] or row["grade"] == "estimated", (
-            f"{row['phase']} is {row['grade']} without a source"
-        )
+        assert row["source"] or row["grade"] == "estimated", f"{row['phase']} is {row['grade']} without a source"
 
 
 def test_default_set_has_every_phase_once() -> None:
@@ -322,9 +320,7 @@ def test_estimated_volumes_are_interpolated(
 ) -> None:
     ends = [value("molar_volume", low)["value"], value("molar_volume", high)["value"]]
     assert value("molar_volume", phase)["grade"] == "estimated"
-    assert value("molar_volume", phase)["value"] == pytest.approx(
-        np.interp(x, [x_low, x_high], ends), rel=1e-3
-    )
+    assert value("molar_volume", phase)["value"] == pytest.approx(np.interp(x, [x_low, x_high], ends), rel=1e-3)
 
 
 def liquid_density(phase: str, kelvin: float) -> float:
@@ -359,9 +355,7 @@ def test_tin_expands_on_melting_by_a_few_percent() -> None:
 def test_default_is_log_mean_of_mei1992_and_onishi1975(phase: str, celsius: float) -> None:
     """It holds at every temperature, the mean of two Arrhenius lines being one; 2 percent for rounding."""
     kelvin = celsius + KELVIN
-    mean = math.sqrt(
-        math.prod(integrated(constant(name, phase), kelvin) for name in ("mei1992", "onishi1975"))
-    )
+    mean = math.sqrt(math.prod(integrated(constant(name, phase), kelvin) for name in ("mei1992", "onishi1975")))
     assert integrated(constant("default", phase), kelvin) == pytest.approx(mean, rel=0.02)
 
 
@@ -380,9 +374,7 @@ def test_gamma_is_the_fit_of_ddf28986() -> None:
     slope, intercept = np.polyfit(1 / kelvin, np.log([float(row["value"]) for row in rows]), 1)
     for phase in ("gamma", "beta"):
         assert constant("default", phase)["prefactor"] == pytest.approx(math.exp(intercept), rel=3e-3)
-        assert constant("default", phase)["activation_energy_kJ_per_mol"] == pytest.approx(
-            -slope * R / 1e3, abs=0.05
-        )
+        assert constant("default", phase)["activation_energy_kJ_per_mol"] == pytest.approx(-slope * R / 1e3, abs=0.05)
 
 
 def test_alpha_exponent_is_the_fit_of_ddf28992() -> None:
@@ -454,9 +446,7 @@ def equivalent_hold(row: dict[str, str]) -> float:
     end = given["to_C"] + KELVIN
     energy = given["activation_energy_kJ_per_mol"] * 1e3 / R
     start = given["from_C"] + KELVIN
-    return (
-        quad(lambda kelvin: math.exp(-energy * (1 / kelvin - 1 / end)), start, end)[0] / given["ramp_C_per_h"]
-    )
+    return quad(lambda kelvin: math.exp(-energy * (1 / kelvin - 1 / end)), start, end)[0] / given["ramp_C_per_h"]
 
 
 def computed(row: dict[str, str]) -> float:

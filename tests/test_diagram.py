@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from bronzeward import diagram
 from bronzeward.errors import InputError
-from bronzeward.phases import FORMULAS
+from bronzeward.materials.phases import FORMULAS
+from bronzeward.plots import phase_diagram
 from bronzeward.thermo import load_table
 from thermo_systems import compound, solution, table, written
 
@@ -24,7 +24,7 @@ def texts(ax):
 @pytest.mark.parametrize("zoom", VIEWS)
 def test_labels_do_not_overlap(zoom):
     """Rendered at one column width, no two texts on the drawing touch, and none leaves the axes."""
-    ax = diagram.draw_diagram(table(), zoom=zoom)
+    ax = phase_diagram.draw_diagram(table(), zoom=zoom)
     ax.figure.canvas.draw()
     renderer = ax.figure.canvas.get_renderer()
     boxes = [text.get_window_extent(renderer) for text in ax.texts]
@@ -43,7 +43,7 @@ def test_every_phase_is_named():
     """Greek letters and formulas: between them the views name all phases."""
     seen = set()
     for zoom in VIEWS:
-        seen.update(texts(diagram.draw_diagram(table(), zoom=zoom)))
+        seen.update(texts(phase_diagram.draw_diagram(table(), zoom=zoom)))
     for label in ("eta", "eta_prime", "epsilon", "zeta", "delta", "gamma", "beta", "alpha", "liquid"):
         assert FORMULAS[label] in seen
     assert "(Sn)" in seen
@@ -51,21 +51,22 @@ def test_every_phase_is_named():
 
 
 def test_axes_say_what_they_show():
-    ax = diagram.draw_diagram(table())
+    ax = phase_diagram.draw_diagram(table())
     assert ax.get_xlabel() == "tin, at.%"
     assert "°C" in ax.get_ylabel()
     top = ax.child_axes[0]
     assert top.get_xlabel() == "tin, wt.%"
-    np.testing.assert_allclose(diagram._to_atoms(diagram._to_mass(25.0)), 25.0)
-    assert diagram._to_mass(25.0) == pytest.approx(38.37, abs=0.01)
+    np.testing.assert_allclose(phase_diagram._to_atoms(phase_diagram._to_mass(25.0)), 25.0)
+    assert phase_diagram._to_mass(25.0) == pytest.approx(38.37, abs=0.01)
 
 
 def test_readable_at_column_width():
     """85 mm wide, no letter below 5 points."""
-    ax = diagram.draw_diagram(table())
+    ax = phase_diagram.draw_diagram(table())
     assert ax.figure.get_size_inches()[0] == pytest.approx(85 / 25.4)
     sizes = [text.get_fontsize() for text in ax.texts] + [
-        tick.get_fontsize() for tick in (*ax.get_xticklabels(), *ax.get_yticklabels())]
+        tick.get_fontsize() for tick in (*ax.get_xticklabels(), *ax.get_yticklabels())
+    ]
     assert min(sizes) >= 5
 
 
@@ -79,12 +80,9 @@ def linear(colour):
 # sRGB as seen without one kind of cone, full strength: Machado, Oliveira and Fernandes, IEEE Trans.
 # Vis. Comput. Graph. 15 (2009) 1291, matrices from memory of the published table
 BLINDNESS = {
-    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-               [-0.003882, -0.048116, 1.051998]],
-    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-               [-0.011820, 0.042940, 0.968881]],
-    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-               [0.004733, 0.691367, 0.303900]],
+    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
 }
 
 
@@ -92,17 +90,26 @@ BLINDNESS = {
 def test_neighbouring_colours_differ(kind):
     """Phases that touch or nearly touch on the drawing stay apart for every form of colour blindness."""
     matrix = np.array(BLINDNESS[kind])
-    neighbours = [("alpha", "beta"), ("beta", "gamma"), ("gamma", "liquid"), ("alpha", "liquid"),
-                  ("beta", "liquid"), ("gamma", "epsilon"), ("delta", "epsilon"), ("zeta", "gamma")]
+    neighbours = [
+        ("alpha", "beta"),
+        ("beta", "gamma"),
+        ("gamma", "liquid"),
+        ("alpha", "liquid"),
+        ("beta", "liquid"),
+        ("gamma", "epsilon"),
+        ("delta", "epsilon"),
+        ("zeta", "gamma"),
+    ]
     for one, other in neighbours:
-        drawn = [diagram._tint(label, line=label in ("epsilon", "delta", "zeta")) for label in (one, other)]
+        drawn = [phase_diagram._tint(label, line=label in ("epsilon", "delta", "zeta")) for label in (one, other)]
         a, b = (np.clip(matrix @ linear(colour), 0, 1) ** (1 / 2.2) for colour in drawn)
         assert np.linalg.norm(a - b) > 0.12, (one, other)
 
 
 def test_points_and_path_are_drawn():
-    ax = diagram.draw_diagram(table(), points=[(0.1, 700.0), (0.3, 900.0)],
-                              path=(0.2, [293.15, 480.0, 480.0, 900.0]))
+    ax = phase_diagram.draw_diagram(
+        table(), points=[(0.1, 700.0), (0.3, 900.0)], path=(0.2, [293.15, 480.0, 480.0, 900.0])
+    )
     marks = next(line for line in ax.lines if line.get_marker() == "o")
     np.testing.assert_allclose(marks.get_xydata(), [[10, 426.85], [30, 626.85]])
     arrow = next(line for line in ax.lines if line.get_marker() == "^")
@@ -115,23 +122,32 @@ def test_draws_on_given_axes():
     from matplotlib.figure import Figure
 
     ax = Figure().add_subplot()
-    assert diagram.draw_diagram(table(), ax=ax) is ax
+    assert phase_diagram.draw_diagram(table(), ax=ax) is ax
 
 
-@pytest.mark.parametrize(("keywords", "word"), [
-    ({"zoom": "left"}, "expected 'tin'"), ({"points": [1.0, 2.0, 3.0]}, "pairs"),
-    ({"points": [(1.5, 300.0)]}, "between 0 and 1"), ({"path": 0.2}, "a path is"),
-    ({"path": (0.2, [np.nan])}, "finite"), ({"path": (2.0, [300.0])}, "between 0 and 1")])
+@pytest.mark.parametrize(
+    ("keywords", "word"),
+    [
+        ({"zoom": "left"}, "expected 'tin'"),
+        ({"points": [1.0, 2.0, 3.0]}, "pairs"),
+        ({"points": [(1.5, 300.0)]}, "between 0 and 1"),
+        ({"path": 0.2}, "a path is"),
+        ({"path": (0.2, [np.nan])}, "finite"),
+        ({"path": (2.0, [300.0])}, "between 0 and 1"),
+    ],
+)
 def test_bad_input(keywords, word):
     with pytest.raises(InputError, match=word):
-        diagram.draw_diagram(table(), **keywords)
+        phase_diagram.draw_diagram(table(), **keywords)
 
 
 def test_touches_no_global_state():
     """Importing draws nothing in, and drawing leaves pyplot alone."""
-    code = ("import sys, bronzeward.diagram as d\nassert 'matplotlib' not in sys.modules\n"
-            "from bronzeward.thermo import load_table\nd.draw_diagram(load_table(cache=False))\n"
-            "import matplotlib._pylab_helpers as h\nassert not h.Gcf.figs")
+    code = (
+        "import sys, bronzeward.plots.phase_diagram as d\nassert 'matplotlib' not in sys.modules\n"
+        "from bronzeward.thermo import load_table\nd.draw_diagram(load_table(cache=False))\n"
+        "import matplotlib._pylab_helpers as h\nassert not h.Gcf.figs"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
@@ -139,8 +155,15 @@ def test_touches_no_global_state():
 def test_other_descriptions_can_be_drawn(tmp_path):
     """Unknown phases, gaps, no reactions at all."""
     liquid = solution("LIQUID", "0", "0", "+25000")
-    own = load_table(written(tmp_path, liquid, solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000"),
-                             compound("CUSN", 0.5, 0.5, "-7500+5*T")), cache=False)
-    assert "cusn" in texts(diagram.draw_diagram(own))
+    own = load_table(
+        written(
+            tmp_path,
+            liquid,
+            solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000"),
+            compound("CUSN", 0.5, 0.5, "-7500+5*T"),
+        ),
+        cache=False,
+    )
+    assert "cusn" in texts(phase_diagram.draw_diagram(own))
     one = load_table(written(tmp_path, solution("LIQUID", "0", "0")), cache=False)
-    assert texts(diagram.draw_diagram(one)) == ["liquid"]
+    assert texts(phase_diagram.draw_diagram(one)) == ["liquid"]

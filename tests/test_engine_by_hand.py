@@ -36,8 +36,8 @@ from bronzeward.growth.problem import (
 )
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS
 from bronzeward.growth.state import find_sequence, set_temperature
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of, regimes
 from growth_pieces import cells_of, fill, shares_of, work
 

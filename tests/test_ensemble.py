@@ -8,9 +8,13 @@ from math import log
 import numpy as np
 import pytest
 
-from bronzeward.batch import run_batch
-from bronzeward.case import Case
-from bronzeward.ensemble import (
+from bronzeward.errors import InputError
+from bronzeward.inputs.case import Case
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import Covariance, load_set
+from bronzeward.model.batch import run_batch
+from bronzeward.studies.uncertainty import (
     SOURCES,
     Members,
     Spread,
@@ -26,10 +30,6 @@ from bronzeward.ensemble import (
     uneven,
     widths,
 )
-from bronzeward.errors import InputError
-from bronzeward.kinetics import Covariance, load_set
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
 
 CASE = Case(Strand.round(24, 44), Schedule.start(20).ramp(100, to=240), load_set())
 GAS_CONSTANT = 8.314462618

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward.answers import numbers
+from bronzeward.model.answers import numbers
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 

@@ -20,14 +20,14 @@ import numpy as np
 import pytest
 
 from bronzeward import Schedule, Strand
-from bronzeward.case import Case, load_case
 from bronzeward.errors import InputError
-from bronzeward.kinetics import load_set
-from bronzeward.result import read_netcdf, write_netcdf
-from bronzeward.simulation import run_case
-from bronzeward.starter import STARTER
+from bronzeward.files import write_text
+from bronzeward.inputs.case import Case, load_case
+from bronzeward.inputs.starter import STARTER
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.result import read_netcdf, write_netcdf
+from bronzeward.model.simulation import run_case
 from bronzeward.thermo import cache, load_table, place
-from bronzeward.whole_file import write_text
 
 
 @pytest.fixture(scope="module")
@@ -41,12 +41,12 @@ def script(body: str, *words: object) -> subprocess.Popen[str]:
         import sys
         from pathlib import Path
         from bronzeward import Schedule, Strand
-        from bronzeward.case import Case
+        from bronzeward.inputs.case import Case
         from bronzeward.errors import InputError
-        from bronzeward.kinetics import load_set
-        from bronzeward.result import read_netcdf, write_netcdf
-        from bronzeward.simulation import run_case
-        from bronzeward.whole_file import write_text
+        from bronzeward.materials.kinetics import load_set
+        from bronzeward.model.result import read_netcdf, write_netcdf
+        from bronzeward.model.simulation import run_case
+        from bronzeward.files import write_text
         from bronzeward.thermo import cache, load_table
         run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
     """
@@ -85,9 +85,12 @@ FULL = """
     [
         ("old.nc", "write_netcdf(run, target, overwrite=True)"),
         ("old.toml", "write_text('a' * 50000, target, True)"),
-        ("old.png", "from bronzeward import figures; figures.save(figures.draw_history(run), target, True)"),
+        (
+            "old.png",
+            "from bronzeward.plots import run_history; run_history.save(run_history.draw_history(run), target, True)",
+        ),
         ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
-        ("sweep.nc", "from bronzeward.sweep import write; write(run.to_dataset(), target, True)"),
+        ("sweep.nc", "from bronzeward.studies.sweep import write; write(run.to_dataset(), target, True)"),
     ],
 )
 def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
@@ -175,7 +178,7 @@ def test_read_only_folder(run, closed):
 
 
 def _write_sweep(run, path):
-    from bronzeward.sweep import write
+    from bronzeward.studies.sweep import write
 
     write(run.to_dataset(), path, overwrite=True)
 
@@ -196,7 +199,7 @@ def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):
 def test_a_clock_that_jumps_changes_no_number(run, monkeypatch):
     from datetime import datetime
 
-    import bronzeward.result as results
+    import bronzeward.model.result as results
 
     class Wrong(datetime):
         @classmethod
@@ -293,7 +296,7 @@ def test_a_damaged_cache_is_built_anew(damage, table, tmp_path, monkeypatch):
 
 def test_interrupted_run_writes_nothing(tmp_path):
     body = """
-        from bronzeward import starter
+        from bronzeward.inputs import starter
         from bronzeward.cli import main
         print("ready", flush=True)
         sys.argv = ["bronzeward", "run", str(starter.STARTER), "-o", sys.argv[1]]

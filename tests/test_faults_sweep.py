@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from bronzeward import sweep as sweeps
-from bronzeward.case import load_case
-from bronzeward.paths import parse_axis
+from bronzeward.inputs.case import load_case
+from bronzeward.inputs.case_values import parse_axis
+from bronzeward.studies import sweep as sweeps
 
 CASE = """
 [strand]
@@ -37,7 +37,7 @@ def started(folder: Path, log: str, *more: str, slow: bool | None = None) -> sub
     code = """
         import sys
         from functools import partial
-        from bronzeward import sweep
+        from bronzeward.studies import sweep
         import time
         from pathlib import Path
         log, slow, *words = sys.argv[1:]
@@ -55,7 +55,7 @@ def started(folder: Path, log: str, *more: str, slow: bool | None = None) -> sub
         sweep.evaluate = noted
         sweep.sweep = partial(sweep.sweep, runs_per_chunk=5)
         if slow:
-            from bronzeward.batch import warm_engine
+            from bronzeward.model.batch import warm_engine
             warm_engine()
             print("ready", flush=True)
             sys.stdin.readline()

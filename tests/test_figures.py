@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bronzeward import figures, style
 from bronzeward.errors import InputError
-from bronzeward.phases import PHASES
-from bronzeward.result import Result, Variable
-from bronzeward.schedule import Schedule
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.materials.phases import PHASES
+from bronzeward.model.result import Result, Variable
+from bronzeward.plots import run_history, style
 from drawing_cases import CASES, result
 
 # G.M. Machado et al., IEEE Trans. Vis. Comput. Graph. 15 (2009) 1291, severity 1.0, acts on linear RGB
@@ -84,9 +84,9 @@ def test_every_phase_has_a_look_and_hatches_repeat_only_where_there_is_none():
 
 
 @pytest.mark.parametrize("name", CASES)
-@pytest.mark.parametrize("against", figures.AGAINST)
+@pytest.mark.parametrize("against", run_history.AGAINST)
 def test_history_keeps_its_texts_inside_and_apart(name, against):
-    figure = figures.draw_history(result(name), against, volume=True, equilibrium=True)
+    figure = run_history.draw_history(result(name), against, volume=True, equilibrium=True)
     assert figure.get_figwidth() == pytest.approx(85 / 25.4)
     check_texts(figure)
     numbers = [text for ax in figure.axes for text in ax.texts if text.get_text().isdigit()]
@@ -115,16 +115,16 @@ def beyond(axis):
 
 
 def test_history_lists_every_event_once():
-    figure = figures.draw_history(result("lean"))
+    figure = run_history.draw_history(result("lean"))
     said = [text.get_text() for text in figure.axes[-1].texts]
-    for event in figures.events(result("lean")):
+    for event in run_history.events(result("lean")):
         assert sum(line.startswith(event.words) for line in said) == 1
     assert any(line.startswith("η decomposes") for line in said)
 
 
 def test_end_without_quench_is_not_called_one():
-    assert figures.events(result("sleeve"))[-1].name == "end"
-    assert figures.events(result("lean"))[-1].name == "quench"
+    assert run_history.events(result("sleeve"))[-1].name == "end"
+    assert run_history.events(result("lean"))[-1].name == "quench"
 
 
 def test_more_events_than_fit_are_counted():
@@ -137,30 +137,30 @@ def test_more_events_than_fit_are_counted():
         "event_row": np.arange(count),
     }
     variables = {**run.variables, **{key: Variable(("event",), value) for key, value in many.items()}}
-    figure = figures.draw_history(Result(variables, run.attributes))
+    figure = run_history.draw_history(Result(variables, run.attributes))
     assert any("and 16 more" in text.get_text() for text in figure.axes[-1].texts)
 
 
 def test_window_shows_only_its_part_and_must_lie_in_the_run():
-    figure = figures.draw_history(result("sleeve"), window=(55.0, 60.0))
+    figure = run_history.draw_history(result("sleeve"), window=(55.0, 60.0))
     low, high = figure.axes[0].get_xlim()
     assert 55.0 <= low < high <= 60.0
-    assert figures.draw_history(result("sleeve"), window=(0.0, 1e6)) is not None
+    assert run_history.draw_history(result("sleeve"), window=(0.0, 1e6)) is not None
     for window in ((60.0, 55.0), (500.0, 600.0)):
         with pytest.raises(InputError, match="window"):
-            figures.draw_history(result("sleeve"), window=window)
+            run_history.draw_history(result("sleeve"), window=window)
 
 
 def test_unknown_choices_name_what_is_allowed():
     with pytest.raises(InputError, match="time, temperature"):
-        figures.draw_history(result("cold"), against="length")
+        run_history.draw_history(result("cold"), against="length")
     with pytest.raises(InputError, match="kinetics, equilibrium"):
-        figures.plot_shares(result("cold"), kind="both")
+        run_history.plot_shares(result("cold"), kind="both")
 
 
 PLOTS = (
-    figures.plot_temperature, figures.plot_phases, figures.plot_thickness, figures.plot_liquid,
-    figures.plot_volume, figures.plot_wall, figures.plot_shares, figures.plot_radii,
+    run_history.plot_temperature, run_history.plot_phases, run_history.plot_thickness, run_history.plot_liquid,
+    run_history.plot_volume, run_history.plot_wall, run_history.plot_shares, run_history.plot_radii,
 )  # fmt: skip
 
 
@@ -176,24 +176,24 @@ def test_plots_draw_on_the_axes_given_and_return_them(plot, name):
 
 def test_nothing_global_is_touched():
     before = dict(matplotlib.rcParams)
-    figure = figures.draw_history(result("plane"), volume=True)
-    figures.encode(figure)
+    figure = run_history.draw_history(result("plane"), volume=True)
+    run_history.encode(figure)
     assert dict(matplotlib.rcParams) == before
-    code = "import sys; from bronzeward import compare, report; print('matplotlib.pyplot' in sys.modules)"
+    code = "import sys, bronzeward.reports.run_page; print('matplotlib.pyplot' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
 
 
 def test_layer_lines_are_the_numbers_of_the_result():
     run = result("sleeve")
-    ax = figures.plot_thickness(run)
+    ax = run_history.plot_thickness(run)
     drawn = max(np.nanmax(line.get_ydata()) for line in ax.lines if line.get_label() == "whole shell")
     assert drawn == pytest.approx(run["shell_thickness"].max() * 1e6)
 
 
 def test_shares_fill_the_whole_height():
     for kind in ("kinetics", "equilibrium"):
-        ax = figures.plot_shares(result("lean"), kind=kind)
+        ax = run_history.plot_shares(result("lean"), kind=kind)
         tops = [line.get_ydata() for line in ax.lines]
         np.testing.assert_allclose(tops[-1], 100.0, atol=1e-6)
 
@@ -206,21 +206,21 @@ def test_bands_are_drawn_where_the_file_has_them():
         banded[f"{name}_low"] = Variable(variable.dims, variable.values * 0.8)
         banded[f"{name}_high"] = Variable(variable.dims, variable.values * 1.2)
     with_bands = Result(banded, run.attributes)
-    for plot in (figures.plot_thickness, figures.plot_liquid, figures.plot_volume):
+    for plot in (run_history.plot_thickness, run_history.plot_liquid, run_history.plot_volume):
         assert len(plot(with_bands).collections) > len(plot(run).collections)
 
 
 def test_programme_and_log_are_drawn():
     programme = Schedule.start(20).ramp(25, to=210).hold(4)
     log = Schedule.from_arrays(programme.time, programme.temperature + np.array([0.0, 1.5, 2.0]))
-    ax = figures.plot_programme(programme, log, shift=60.0)
+    ax = run_history.plot_programme(programme, log, shift=60.0)
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["programmed", "measured"]
     assert ax.lines[1].get_xdata()[0] == pytest.approx(1 / 60)
 
 
 @given(st.lists(st.floats(0.0, 1.0), max_size=20), st.floats(0.001, 0.05))
 def test_marks_are_spread_apart_in_order_and_stay_inside(places, distance):
-    spread = figures.spread_out(sorted(places), distance)
+    spread = run_history.spread_out(sorted(places), distance)
     assert len(spread) == len(places)
     for one, other in pairwise(spread):
         assert other - one >= distance * (1 - 1e-9)
@@ -229,34 +229,34 @@ def test_marks_are_spread_apart_in_order_and_stay_inside(places, distance):
 
 def test_marks_pushed_back_from_the_end_push_on():
     places = [0.70, 0.93, 0.95, 0.97, 0.98, 0.99, 1.0]
-    spread = figures.spread_out(places, 0.05)
+    spread = run_history.spread_out(places, 0.05)
     np.testing.assert_allclose(spread, [0.70, 0.75, 0.80, 0.85, 0.90, 0.95, 1.0])
-    np.testing.assert_allclose(figures.spread_out([0.72, *places[1:]], 0.05), spread)
+    np.testing.assert_allclose(run_history.spread_out([0.72, *places[1:]], 0.05), spread)
 
 
 def test_marks_that_lie_apart_stay_where_they_are():
-    assert figures.spread_out([0.1, 0.5, 0.9], 0.05) == [0.1, 0.5, 0.9]
-    np.testing.assert_allclose(figures.spread_out([0.5, 0.5], 0.1), [0.45, 0.55])
+    assert run_history.spread_out([0.1, 0.5, 0.9], 0.05) == [0.1, 0.5, 0.9]
+    np.testing.assert_allclose(run_history.spread_out([0.5, 0.5], 0.1), [0.45, 0.55])
 
 
 @pytest.mark.parametrize(
     ("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF"), (".PNG", b"\x89PNG")]
 )
 def test_save_writes_by_suffix(tmp_path, suffix, start):
-    figure = figures.plot_wall(result("cold")).figure
-    path = figures.save(figure, tmp_path / f"out{suffix}")
+    figure = run_history.plot_wall(result("cold")).figure
+    path = run_history.save(figure, tmp_path / f"out{suffix}")
     assert path.read_bytes().startswith(start)
     assert list(tmp_path.iterdir()) == [path]
 
 
 def test_save_is_the_same_every_time():
     for kind in ("png", "svg", "pdf"):
-        one, other = (figures.encode(figures.plot_liquid(result("lean")).figure, kind) for _ in range(2))
+        one, other = (run_history.encode(run_history.plot_liquid(result("lean")).figure, kind) for _ in range(2))
         assert one == other
 
 
 def test_save_refuses_and_leaves_nothing(tmp_path, monkeypatch):
-    figure = figures.plot_wall(result("cold")).figure
+    figure = run_history.plot_wall(result("cold")).figure
     kept = tmp_path / "kept.png"
     kept.write_bytes(b"mine")
     for path, word in (
@@ -266,9 +266,9 @@ def test_save_refuses_and_leaves_nothing(tmp_path, monkeypatch):
         (tmp_path / "a", "none of them"),
     ):
         with pytest.raises(InputError, match=word):
-            figures.save(figure, path)
-    monkeypatch.setattr(figures, "encode", lambda *_: (_ for _ in ()).throw(OSError(28, "no space left")))
+            run_history.save(figure, path)
+    monkeypatch.setattr(run_history, "encode", lambda *_: (_ for _ in ()).throw(OSError(28, "no space left")))
     with pytest.raises(InputError, match="no space left"):
-        figures.save(figure, kept, overwrite=True)
+        run_history.save(figure, kept, overwrite=True)
     assert kept.read_bytes() == b"mine"
     assert [path.name for path in tmp_path.iterdir()] == ["kept.png"]

@@ -39,8 +39,8 @@ def test_input_is_read_or_refused(path, attempt, tmp_path):
 
 
 GOOD = {
-    "case": b"[couple]\ntin_thickness_um = 9\ncopper_thickness_um = 9\n[schedule]\nlog = \"thermocouple.csv\"\n"
-    b"[kinetics]\nfile = \"mine.toml\"\n",
+    "case": b'[couple]\ntin_thickness_um = 9\ncopper_thickness_um = 9\n[schedule]\nlog = "thermocouple.csv"\n'
+    b'[kinetics]\nfile = "mine.toml"\n',
     "log": b"time_h,temperature_C\n0,20\n1,120\n2,220\n",
     "measured": b"temperature_C,time_h,layer,mean_um,sd_um,readings\n215,48,eta,7.2,0.4,12\n",
     "kinetics": b'inherits = "default"\n',

@@ -6,10 +6,10 @@ from math import log, pi
 
 import pytest
 
-from bronzeward.composition import atom_fraction, mass_fraction
 from bronzeward.growth.geometry import path, resistance, resistance_slope
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.composition import atom_fraction, mass_fraction
 from growth_cases import problem_of
 
 CORE, SLEEVE, PACK, SHARE = 10e-6, 20e-6, 40e-6, 0.3

@@ -10,8 +10,8 @@ import pytest
 from bronzeward.growth import cells, changes, state, step
 from bronzeward.growth.problem import Problem, new_work
 from bronzeward.growth.slots import ALPHA, EPSILON, GAMMA, GAMMA_TIN
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of
 
 CELLS = 6

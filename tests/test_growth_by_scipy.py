@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bronzeward.kinetics import load_set
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
 from growth_by_scipy import Baseline
 from growth_cases import Run, problem_of, run_fast, run_plain
 

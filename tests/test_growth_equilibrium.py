@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from bronzeward.growth.slots import CORE, N_SLOTS, SLOT_LABELS
-from bronzeward.kinetics import COMPOUNDS, WIDE_PHASES, load_set
-from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, load_set
+from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from growth_cases import problem_of, run_fast
 
 CASES = [

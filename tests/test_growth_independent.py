@@ -15,9 +15,9 @@ from scipy.integrate import solve_ivp
 
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA
-from bronzeward.kinetics import load_set
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
 from growth_cases import problem_of, run_fast
 
 CELSIUS, HOURS = 300.0, 1.0

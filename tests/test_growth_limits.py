@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from bronzeward import databases
-from bronzeward.couple import growth_from_integrated
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import CORE, EPSILON, ETA, N_SLOTS
 from bronzeward.growth.state import GAS_CONSTANT
-from bronzeward.kinetics import load_set
-from bronzeward.properties import load_properties
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Ring, Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.materials import literature
+from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.plane_couple import growth_from_integrated
+from bronzeward.materials.properties import load_properties
 from growth_cases import Run, problem_of, run_fast
 
 X = (0.455, 0.25)
@@ -80,7 +80,7 @@ def test_ramp_of_one_arrhenius_constant(name: str, energy: float) -> None:
 
 def test_equivalent_hold_of_a_ramp() -> None:
     """The hold at 231 C that does what 25 C/h from 20 to 231 C does; the row `equivalent_hold` of checks.csv."""
-    with (databases.folder() / "checks.csv").open(encoding="utf-8") as file:
+    with (literature.folder() / "checks.csv").open(encoding="utf-8") as file:
         row = next(row for row in csv.DictReader(file) if row["id"] == "equivalent_hold")
     energy = 59.4e3
     schedule = Schedule.start(20).ramp(25, to=231)

@@ -10,8 +10,8 @@ import pytest
 from bronzeward.growth import predict, step
 from bronzeward.growth.problem import ITERATIONS, new_work
 from bronzeward.growth.slots import N_SLOTS
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of, run_plain
 
 LAYERS = 3

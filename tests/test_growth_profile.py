@@ -14,8 +14,8 @@ from bronzeward.growth.problem import Problem, new_work
 from bronzeward.growth.profile import bernoulli, lay_faces, mean_growth, solve_cells
 from bronzeward.growth.slots import ALPHA, N_SLOTS
 from bronzeward.growth.step import GAMMA, STAGES, WEIGHTS
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of
 
 D, VOLUME = 1e-15, 7e-6

@@ -8,14 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bronzeward.couple import growth_from_integrated
 from bronzeward.growth import balance, changes, engine, step
 from bronzeward.growth.problem import STATUS, UNBALANCED
 from bronzeward.growth.slots import EPSILON, ETA
-from bronzeward.kinetics import load_set
-from bronzeward.properties import load_properties
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.plane_couple import growth_from_integrated
+from bronzeward.materials.properties import load_properties
 from growth_cases import Run, problem_of, random_case, run_fast, run_plain
 
 PLATEAUS = Schedule.start(20).ramp(25, to=150).ramp(25, to=210).hold(24).hold(24).ramp(50, to=300).ramp(50, to=350)
@@ -75,9 +75,9 @@ def test_order_of_the_whole_engine_in_the_step() -> None:
 
 def fixed_steps(problem: Any, count: int) -> float:
     """Amount of eta after `count` equal steps of the schedule's one piece, errors not controlled."""
-    from bronzeward.assemble import as_lists
     from bronzeward.growth.problem import new_work
     from bronzeward.growth.state import find_sequence
+    from bronzeward.model.problem_builder import as_lists
 
     p = as_lists(problem)
     w = new_work(p.n_cells, lambda k: [0.0] * k)._replace(sequence=[0] * 9)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from bronzeward import starter
+from bronzeward.inputs import starter
 
 ENTRY = "from bronzeward.cli import main; print('started', flush=True); main()"
 """What the installed command does; nothing can be said of an interrupt before Python has read `main` itself."""

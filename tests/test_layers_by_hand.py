@@ -24,10 +24,10 @@ from bronzeward.growth.slots import (
     SLOT_LABELS,
     WIDE,
 )
-from bronzeward.layers import COLUMN, alpha_profile, by_phase, radius_of_area
-from bronzeward.properties import load_properties
-from bronzeward.regimes import _merge_close, build_regimes
-from bronzeward.strand import Ring, Strand
+from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.materials.properties import load_properties
+from bronzeward.model.boundary_tables import _merge_close, build_regimes
+from bronzeward.model.layers import COLUMN, alpha_profile, by_phase, radius_of_area
 from bronzeward.thermo import load_table
 from growth_cases import regimes
 

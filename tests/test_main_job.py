@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import pytest
 
-from bronzeward import answers, databases
-from bronzeward.case import Case
-from bronzeward.kinetics import load_set
-from bronzeward.phases import PHASES
-from bronzeward.schedule import Schedule
-from bronzeward.simulation import run_case
-from bronzeward.strand import Strand
+from bronzeward.inputs.case import Case
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials import literature
+from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.phases import PHASES
+from bronzeward.model import answers
+from bronzeward.model.simulation import run_case
 
 STRAND = Strand.round(24, 44)
 
@@ -115,4 +116,4 @@ def test_every_source_of_a_run_is_cited_in_it():
     cited = run.attributes["references"]
     for key in ("shim1996", "mei1992", "assael2010"):
         assert f"{key}: " in cited
-        assert databases.bibliography()[key] in cited
+        assert literature.bibliography()[key] in cited

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bronzeward.batch import run_batch
-from bronzeward.case import Case
 from bronzeward.errors import InputError
-from bronzeward.kinetics import load_set
-from bronzeward.margins import (
+from bronzeward.inputs.case import Case
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.batch import run_batch
+from bronzeward.studies.furnace_margins import (
     Furnace,
     coldest_of,
     extreme_schedule,
@@ -22,8 +24,6 @@ from bronzeward.margins import (
     plot_margins,
     reactions,
 )
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
 
 EXACT = Furnace(sensor_class=0, homogeneity=0.0, overshoot=0.0, lag=0.0)
 PLAN = Schedule.start(20).ramp(25, to=222).hold(10).ramp(25, to=400).hold(5).ramp(10, to=300)

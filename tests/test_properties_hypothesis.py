@@ -19,17 +19,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bronzeward import databases
-from bronzeward.case import Case, Numerics, case_from_inputs, case_from_json
-from bronzeward.composition import atom_fraction, mass_fraction
-from bronzeward.couple import growth_from_integrated, integrated_from_growth
-from bronzeward.kinetics import COMPOUNDS, WIDE_PHASES, load_set, plain_set, set_from_data
-from bronzeward.provenance import plain_inputs
-from bronzeward.result import Result, Variable, read_netcdf, write_netcdf
-from bronzeward.schedule import Schedule
-from bronzeward.simulation import run_case
-from bronzeward.strand import Ring, Strand
-from bronzeward.thermocouple import read_log
+from bronzeward.inputs.case import Case, Numerics, case_from_inputs, case_from_json
+from bronzeward.inputs.furnace_log import read_log
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.materials import literature
+from bronzeward.materials.composition import atom_fraction, mass_fraction
+from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, load_set, plain_set, set_from_data
+from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
+from bronzeward.model.provenance import plain_inputs
+from bronzeward.model.result import Result, Variable, read_netcdf, write_netcdf
+from bronzeward.model.simulation import run_case
 
 QUICK = settings(deadline=None, max_examples=100, suppress_health_check=list(HealthCheck))
 RUNS = settings(deadline=None, max_examples=6, suppress_health_check=list(HealthCheck), derandomize=True)
@@ -311,5 +311,5 @@ def test_any_plain_data_is_a_case_or_refused(data):
 
 
 def test_the_databases_hold_the_sets_named_here():
-    there = {path.stem for path in (databases.folder() / "kinetics").glob("*.toml")}
+    there = {path.stem for path in (literature.folder() / "kinetics").glob("*.toml")}
     assert there == {"default", "mei1992", "onishi1975", "dreyer1995"}

@@ -8,20 +8,20 @@ from typing import Any
 
 import pytest
 
-from bronzeward import databases
-from bronzeward.batch import simulate_many
-from bronzeward.case import Case, case_from_json
-from bronzeward.ensemble import Spread, band
-from bronzeward.kinetics import load_set
-from bronzeward.limits import Free, Limit
-from bronzeward.margins import margins
-from bronzeward.paths import Axis
-from bronzeward.provenance import provenance
-from bronzeward.schedule import Schedule
-from bronzeward.shorten import trade_off
-from bronzeward.simulation import run_case
-from bronzeward.strand import Strand
-from bronzeward.sweep import sweep
+from bronzeward.inputs.case import Case, case_from_json
+from bronzeward.inputs.case_values import Axis
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials import literature
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.batch import simulate_many
+from bronzeward.model.provenance import provenance
+from bronzeward.model.simulation import run_case
+from bronzeward.studies.furnace_margins import margins
+from bronzeward.studies.optimise.limits import Free, Limit
+from bronzeward.studies.optimise.shortest import trade_off
+from bronzeward.studies.sweep import sweep
+from bronzeward.studies.uncertainty import Spread, band
 
 CASE = Case(Strand.round(24, 44), Schedule.start(200).hold(1).ramp(100, to=240), load_set())
 
@@ -51,7 +51,7 @@ def test_a_dataset_names_its_sources(kind: str) -> None:
     own = MADE[kind]().attrs
     cited = {line.split(":")[0] for line in own["references"].splitlines()}
     assert set(CASE.kinetics.references) <= cited
-    assert cited <= set(databases.bibliography())
+    assert cited <= set(literature.bibliography())
     assert len(cited) > len(set(CASE.kinetics.references))  # thermodynamics and properties too
     assert len(own["tdb_sha256"]) == 64
     assert own["thermodynamic_description"] == CASE.description
@@ -70,7 +70,7 @@ def test_sets_of_constants_are_named_once_each() -> None:
 
 
 def test_tables_read_before_change_nothing() -> None:
-    from bronzeward.properties import load_properties
+    from bronzeward.materials.properties import load_properties
     from bronzeward.thermo import load_table
 
     assert provenance(CASE) == provenance(CASE, load_table(), load_properties())

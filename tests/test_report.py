@@ -11,11 +11,11 @@ from xml.etree import ElementTree
 
 import pytest
 
-from bronzeward import report
 from bronzeward.errors import InputError
-from bronzeward.figures import events
-from bronzeward.kinetics import load_set
-from bronzeward.summary import answers, sentences
+from bronzeward.materials.kinetics import load_set
+from bronzeward.plots.run_history import events
+from bronzeward.reports import run_page
+from bronzeward.reports.summary import answers, sentences
 from drawing_cases import CASES, result
 
 EMPTY = {"meta", "img", "br", "hr", "link", "input"}
@@ -50,7 +50,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module", params=CASES)
 def made(request):
-    text = report.html(result(request.param))
+    text = run_page.html(result(request.param))
     return result(request.param), text, Page(text)
 
 
@@ -121,7 +121,7 @@ def test_it_lists_every_constant_used_with_source_and_grade(made):
 
 def test_it_carries_limits_and_cautions(made):
     said = " ".join(made[2].text.split())
-    for line in (*report.LIMITS, *report.CAUTIONS):
+    for line in (*run_page.LIMITS, *run_page.CAUTIONS):
         assert line in said
     assert "estimate" in said
     assert "witness sample" in said
@@ -137,7 +137,7 @@ def test_it_carries_the_inputs_to_run_again(made):
 
 
 def test_text_of_the_user_is_not_taken_for_html():
-    text = report.html(result("sleeve"))
+    text = run_page.html(result("sleeve"))
     assert "Larkfell &lt;b&gt;sleeve&lt;/b&gt; &amp; core" in text
     assert "<b>" not in text
 
@@ -145,14 +145,14 @@ def test_text_of_the_user_is_not_taken_for_html():
 def test_bands_are_shown_where_the_result_has_them():
     run = result("sleeve")
     bands = {"shell_at_first_liquid": [8e-6, 10e-6, 12e-6]}
-    page = Page(report.html(replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})))
+    page = Page(run_page.html(replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})))
     assert "8.00 to 12.00 µm" in page.text
     assert "nine of ten answers lie here: shell at the first liquid 8.00 to 12.00 µm." in " ".join(page.text.split())
 
 
 def test_a_run_that_did_not_complete_says_so_first():
     run = replace(result("cold"), attributes={**result("cold").attributes, "status": "steps too small"})
-    page = Page(report.html(run))
+    page = Page(run_page.html(run))
     assert "NOT COMPLETED" in page.text
     assert any(attrs.get("class") == "alarm" for attrs in page.all("p"))
 
@@ -161,7 +161,7 @@ def test_constants_that_can_no_longer_be_read_are_told():
     run = result("cold")
     inputs = json.loads(run.attributes["inputs"])
     inputs["kinetics"] = {"file": "/nowhere/mine.toml"}
-    page = Page(report.html(replace(run, attributes={**run.attributes, "inputs": json.dumps(inputs)})))
+    page = Page(run_page.html(replace(run, attributes={**run.attributes, "inputs": json.dumps(inputs)})))
     assert "can no longer be read" in page.text
 
 
@@ -170,7 +170,7 @@ def test_writing_refuses_and_leaves_nothing(tmp_path):
     kept.write_text("mine")
     for path, word in ((tmp_path / "a.txt", "html"), (tmp_path / "no" / "a.html", "folder"), (kept, "overwrite")):
         with pytest.raises(InputError, match=word):
-            report.write_report(result("cold"), path)
-    assert report.write_report(result("cold"), kept, overwrite=True) == kept
+            run_page.write_report(result("cold"), path)
+    assert run_page.write_report(result("cold"), kept, overwrite=True) == kept
     assert kept.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     assert [path.name for path in tmp_path.iterdir()] == ["kept.html"]

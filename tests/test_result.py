@@ -8,15 +8,15 @@ import os
 import numpy as np
 import pytest
 
-from bronzeward.case import Case, case_from_json, load_case
 from bronzeward.errors import InputError
-from bronzeward.kinetics import load_set
-from bronzeward.phases import PHASES
-from bronzeward.result import read_netcdf, write_netcdf
-from bronzeward.schedule import Schedule
-from bronzeward.simulation import run_case, simulate
-from bronzeward.starter import STARTER
-from bronzeward.strand import Strand
+from bronzeward.inputs.case import Case, case_from_json, load_case
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.starter import STARTER
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.phases import PHASES
+from bronzeward.model.result import read_netcdf, write_netcdf
+from bronzeward.model.simulation import run_case, simulate
 
 SERIES = {
     "temperature": "K", "liquid_mole_fraction": "1", "liquid_volume_fraction": "1", "liquid_tin_fraction": "1",

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bronzeward.assemble import cut_schedule
 from bronzeward.errors import InputError
-from bronzeward.regimes import build_regimes
-from bronzeward.schedule import Schedule
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.model.boundary_tables import build_regimes
+from bronzeward.model.problem_builder import cut_schedule
 
 
 def test_ramp_and_hold_are_exact_at_their_knots():
@@ -36,9 +36,7 @@ def test_furnace_cool_follows_the_exponential():
     exact = 20 + 400 * 2 ** (-(t - start) / 7200) + 273.15
     # 24 chords of an exponential: half a chord's square over eight, (ln(10)/24)^2 / 8 of 400 K
     assert np.abs(plan.temperature_at(t) - exact).max() < 400 * (np.log(10) / 24) ** 2 / 8
-    assert plan.temperature[2:] == pytest.approx(
-        20 + 400 * 2 ** (-(plan.time[2:] - start) / 7200) + 273.15, rel=1e-12
-    )
+    assert plan.temperature[2:] == pytest.approx(20 + 400 * 2 ** (-(plan.time[2:] - start) / 7200) + 273.15, rel=1e-12)
 
 
 @pytest.mark.parametrize(

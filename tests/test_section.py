@@ -10,11 +10,11 @@ import pytest
 from matplotlib.collections import EllipseCollection
 from matplotlib.patches import Circle, Rectangle, Wedge
 
-from bronzeward import section, style
 from bronzeward.errors import InputError
-from bronzeward.layers import COLUMN
-from bronzeward.phases import PHASES
-from bronzeward.result import Result, Variable
+from bronzeward.materials.phases import PHASES
+from bronzeward.model.layers import COLUMN
+from bronzeward.model.result import Result, Variable
+from bronzeward.plots import section, style
 from drawing_cases import CASES, result
 from test_figures import check_texts
 
@@ -109,7 +109,7 @@ def test_layers_have_no_gaps_and_end_at_the_barrier(name):
 
 def test_layers_hold_the_atoms_of_the_result():
     """Area of each ring, less filaments, over the molar volume gives back the amount."""
-    from bronzeward.properties import load_properties
+    from bronzeward.materials.properties import load_properties
 
     run, strand = result("lean"), section.strand_of(result("lean"))
     volumes = load_properties().molar_volume

@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bronzeward.case import Case, case_from_inputs, load_case
-from bronzeward.ensemble import Members, Spread, run_members
 from bronzeward.errors import InputError
-from bronzeward.limits import Free, Limit, Rules, parse_free, parse_limit
-from bronzeward.moments import FIRST_LIQUID, PERITECTIC, moment_of, until
-from bronzeward.paths import case_with
-from bronzeward.schedule import Schedule
-from bronzeward.shorten import shorten, trade_off
-from bronzeward.shortened import plot_trade_off, programme_table, shorten_report, write_case
+from bronzeward.inputs.case import Case, case_from_inputs, load_case
+from bronzeward.inputs.case_values import case_with
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.reports.shortest_schedule import plot_trade_off, programme_table, shorten_report, write_case
+from bronzeward.studies.optimise.limits import Free, Limit, Rules, parse_free, parse_limit
+from bronzeward.studies.optimise.shortest import shorten, trade_off
+from bronzeward.studies.optimise.truncation import FIRST_LIQUID, PERITECTIC, moment_of, until
+from bronzeward.studies.uncertainty import Members, Spread, run_members
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},

@@ -15,8 +15,8 @@ from scipy.integrate import quad
 from bronzeward.growth import balance, geometry, profile
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, GAMMA, N_SLOTS
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Ring, Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Ring, Strand
 from growth_cases import problem_of
 from growth_pieces import cells_of, edges_of, fill, shares_of, work
 

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from bronzeward.assemble import Settings, build_problem
 from bronzeward.errors import InputError
 from bronzeward.growth.geometry import resistance, resistance_slope
-from bronzeward.kinetics import load_set
-from bronzeward.layers import radius_of_area
-from bronzeward.properties import load_properties
-from bronzeward.regimes import build_regimes
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.properties import load_properties
+from bronzeward.model.boundary_tables import build_regimes
+from bronzeward.model.layers import radius_of_area
+from bronzeward.model.problem_builder import Settings, build_problem
 
 
 @pytest.fixture(scope="module")

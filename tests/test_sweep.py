@@ -7,14 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward import style
-from bronzeward import sweep as sweeps
-from bronzeward.batch import run_batch
-from bronzeward.case import Case, case_from_inputs
-from bronzeward.ensemble import Spread, band
 from bronzeward.errors import InputError
-from bronzeward.paths import Axis, case_with, parse_axis, short_name, value_at, with_values
-from bronzeward.sweep import axis_label, clear_parts, plot_sweep, sweep, sweep_table, write
+from bronzeward.inputs.case import Case, case_from_inputs
+from bronzeward.inputs.case_values import Axis, case_with, parse_axis, short_name, value_at, with_values
+from bronzeward.model.batch import run_batch
+from bronzeward.plots import style
+from bronzeward.studies import sweep as sweeps
+from bronzeward.studies.sweep import axis_label, clear_parts, plot_sweep, sweep, sweep_table, write
+from bronzeward.studies.uncertainty import Spread, band
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},

@@ -9,8 +9,8 @@ import csv
 import numpy as np
 import pytest
 
-from bronzeward import databases
-from bronzeward.composition import atom_fraction, mass_fraction
+from bronzeward.materials import literature
+from bronzeward.materials.composition import atom_fraction, mass_fraction
 from bronzeward.thermo.enthalpy import formation_enthalpy
 from thermo_systems import table
 
@@ -18,7 +18,7 @@ ZERO = 273.15
 
 
 def rows(*topics):
-    with (databases.folder() / "checks.csv").open(newline="", encoding="utf-8") as stream:
+    with (literature.folder() / "checks.csv").open(newline="", encoding="utf-8") as stream:
         return [row for row in csv.DictReader(stream) if row["topic"] in topics]
 
 
@@ -29,11 +29,15 @@ def condition(row):
 
 def reaction_of(row, name="cu-sn-shim1996"):
     """The reaction with the phases of a row: those the row names on one side of its arrow."""
-    before, after = (side.replace("eta'", "eta_prime").split(" + ")
-                     for side in condition(row)["reaction"].split(" -> "))
+    before, after = (
+        side.replace("eta'", "eta_prime").split(" + ") for side in condition(row)["reaction"].split(" -> ")
+    )
     sides = {frozenset(before), frozenset(after)}
-    found = [own for own in table(name).invariants
-             if {frozenset(part.split(" + ")) for part in own.reaction.split(" -> ")} == sides]
+    found = [
+        own
+        for own in table(name).invariants
+        if {frozenset(part.split(" + ")) for part in own.reaction.split(" -> ")} == sides
+    ]
     assert len(found) == 1
     return found[0]
 

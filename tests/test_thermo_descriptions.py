@@ -7,9 +7,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from bronzeward import databases
+from bronzeward import files
 from bronzeward.errors import InputError
-from bronzeward.phases import PHASES
+from bronzeward.materials import literature
+from bronzeward.materials.phases import PHASES
 from bronzeward.thermo import describe, description, load_table
 from thermo_systems import HEAD, compound, solution, table, written
 
@@ -32,11 +33,11 @@ def test_both_descriptions_are_there():
 def test_sidecar(name):
     """Checksum, title, licence note, sources in the bibliography, a label for every phase."""
     path = description.folder() / f"{name}.tdb"
-    entry = databases.read_toml(path.with_suffix(".toml"))
+    entry = files.read_toml(path.with_suffix(".toml"))
     assert entry["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
     assert entry["title"]
     assert "BSD-3-Clause" in entry["licence"]
-    assert set(entry["sources"]) <= set(databases.bibliography())
+    assert set(entry["sources"]) <= set(literature.bibliography())
     assert set(entry["phases"].values()) == {*PHASES, "eta_prime"}
 
 
@@ -45,7 +46,7 @@ def test_every_entry_has_its_source_beside_it(name):
     """The line above each function and parameter names a source of the sidecar, and all are used."""
     path = description.folder() / f"{name}.tdb"
     lines = path.read_text().splitlines()
-    sources = databases.read_toml(path.with_suffix(".toml"))["sources"]
+    sources = files.read_toml(path.with_suffix(".toml"))["sources"]
     used = set()
     for before, line in pairwise(lines):
         if line.startswith(("FUNCTION", "PARAMETER")):
@@ -59,8 +60,10 @@ def test_every_entry_has_its_source_beside_it(name):
 
 def test_the_two_alpha_sets_are_not_mixed():
     """Each description's alpha cites one assessment only."""
-    for name, own, other in (("cu-sn-shim1996", "shim1996", "ngai1981"),
-                             ("cu-sn-nist1999-alpha", "ngai1981", "shim1996")):
+    for name, own, other in (
+        ("cu-sn-shim1996", "shim1996", "ngai1981"),
+        ("cu-sn-nist1999-alpha", "ngai1981", "shim1996"),
+    ):
         text = (description.folder() / f"{name}.tdb").read_text()
         alpha = re.search(r"PHASE FCC_A1.*?(?=\$ ----)", text, re.S)
         assert own in alpha.group()
@@ -85,10 +88,13 @@ def test_report_of_a_bundled_description():
 
 def test_report_of_an_own_description(tmp_path):
     """What is missing, what is extra, and what cannot be used."""
-    ions = ("SPECIES CU+1 CU/+1 !\nSPECIES SN-1 SN/-1 !\nPHASE SALT % 2 1 1 !\n"
-            "CONSTITUENT SALT :CU+1:SN-1: !\nPARAMETER G(SALT,CU+1:SN-1;0) 1 0; 6000 N !")
-    path = written(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-4000+8*T"),
-                   compound("CU4SN", 0.8, 0.2, "-1000"), ions)
+    ions = (
+        "SPECIES CU+1 CU/+1 !\nSPECIES SN-1 SN/-1 !\nPHASE SALT % 2 1 1 !\n"
+        "CONSTITUENT SALT :CU+1:SN-1: !\nPARAMETER G(SALT,CU+1:SN-1;0) 1 0; 6000 N !"
+    )
+    path = written(
+        tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-4000+8*T"), compound("CU4SN", 0.8, 0.2, "-1000"), ions
+    )
     report = describe(path)
     assert report.phases == {"CU4SN": "cu4sn", "FCC_A1": "alpha", "LIQUID": "liquid"}
     assert "epsilon" in report.missing
@@ -103,8 +109,7 @@ def test_report_of_an_own_description(tmp_path):
 def test_own_labels_by_sidecar(tmp_path):
     """A TOML file beside the TDB file names its phases, title and sources."""
     path = written(tmp_path, LIQUID, solution("MY_FCC", "-10000+10*T", "-4000+8*T"))
-    path.with_suffix(".toml").write_text(
-        'title = "own"\nsources = ["shim1996"]\n[phases]\nMY_FCC = "alpha"\n')
+    path.with_suffix(".toml").write_text('title = "own"\nsources = ["shim1996"]\n[phases]\nMY_FCC = "alpha"\n')
     own = load_table(path, cache=False)
     assert own.title == "own"
     assert own.references == ["shim1996"]
@@ -113,8 +118,9 @@ def test_own_labels_by_sidecar(tmp_path):
 
 def test_two_phases_with_one_label(tmp_path):
     """The second keeps its own name, so that nothing is overwritten."""
-    path = written(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-4000+8*T"),
-                   solution("FCC", "-9000+10*T", "-3000+8*T"))
+    path = written(
+        tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-4000+8*T"), solution("FCC", "-9000+10*T", "-3000+8*T")
+    )
     assert sorted(describe(path).phases.values()) == ["alpha", "fcc_a1", "liquid"]
 
 
@@ -126,12 +132,19 @@ def test_order_and_other_elements_do_no_harm(tmp_path):
     assert list(describe(path).phases) == ["LIQUID"]
 
 
-@pytest.mark.parametrize(("text", "word"), [
-    ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT CU FCC_A1 63 0 0 !", "no tin"),
-    ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT SN BCT_A5 118 0 0 !", "no copper"),
-    ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT AL FCC_A1 27 0 0 !", "no copper and no tin"),
-    ("", "no element in it"), (HEAD.replace("\n", " "), "line of its own"), ("not a database at all", "own.tdb"),
-    (HEAD, "no phase of copper and tin"), ("\x00\x01\x02 !!!", "own.tdb")])
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT CU FCC_A1 63 0 0 !", "no tin"),
+        ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT SN BCT_A5 118 0 0 !", "no copper"),
+        ("ELEMENT VA VACUUM 0 0 0 !\nELEMENT AL FCC_A1 27 0 0 !", "no copper and no tin"),
+        ("", "no element in it"),
+        (HEAD.replace("\n", " "), "line of its own"),
+        ("not a database at all", "own.tdb"),
+        (HEAD, "no phase of copper and tin"),
+        ("\x00\x01\x02 !!!", "own.tdb"),
+    ],
+)
 def test_a_file_that_cannot_be_used(tmp_path, text, word):
     """One clear line that names the file."""
     path = tmp_path / "own.tdb"
@@ -179,8 +192,10 @@ def test_random_changes_of_the_description_are_followed(tmp_path):
         def changed(found, random=random, scale=scale):
             return f"{float(found.group()) * (1 + scale * random.uniform(-1, 1)):.6f}"
 
-        lines = [re.sub(r"(?<=[ +-])\d{3,}\.\d+(?=[-+*])", changed, line) if " L(" in line else line
-                 for line in text.splitlines()]
+        lines = [
+            re.sub(r"(?<=[ +-])\d{3,}\.\d+(?=[-+*])", changed, line) if " L(" in line else line
+            for line in text.splitlines()
+        ]
         path = tmp_path / f"own{seed}.tdb"
         path.write_text("\n".join(lines))
         own = load_table(path, cache=False)

@@ -50,16 +50,14 @@ def test_energy_equals_pycalphad(label):
             sites = [1 - y1, y1, 1 - y2, y2]
         else:
             sites = [1 - x[k], x[k]] + ([1.0] if label in ("alpha", "beta") else [])
-        found = calculate(database, ["CU", "SN", "VA"], phase.name, T=t[k], P=101325,
-                          points=np.array([sites]))
+        found = calculate(database, ["CU", "SN", "VA"], phase.name, T=t[k], P=101325, points=np.array([sites]))
         assert float(found.GM.values.ravel()[0]) == pytest.approx(state.energy[k], abs=1e-6)
 
 
 @pytest.mark.parametrize("label", reference.SOLUTIONS)
 def test_derivatives_equal_differences(label):
     """Central differences of G and of its slope; tolerances are the rounding of the differences."""
-    t, x = (own[(0.01 < own_x) & (own_x < 0.95)] for own, own_x in [(v, list(points(label))[1])
-                                                                    for v in points(label)])
+    t, x = (own[(0.01 < own_x) & (own_x < 0.95)] for own, own_x in [(v, list(points(label))[1]) for v in points(label)])
     phase, h, k = phases()[label], 1e-6, 1e-3
     state = phase.at(t, x)
     up, down = phase.at(t, x + h), phase.at(t, x - h)

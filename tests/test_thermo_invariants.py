@@ -34,8 +34,7 @@ def height(reaction, t):
 @pytest.mark.parametrize("reaction", [r for r in REACTIONS if len(r.phases) == 3], ids=lambda r: r.reaction)
 def test_three_phase_temperature_by_convex_hull(reaction):
     """A bisection on scipy's hull of the hand-written model: 0.02 K is the house's tolerance."""
-    found = brentq(lambda t: height(reaction, t), reaction.temperature - 0.4, reaction.temperature + 0.4,
-                   xtol=1e-4)
+    found = brentq(lambda t: height(reaction, t), reaction.temperature - 0.4, reaction.temperature + 0.4, xtol=1e-4)
     assert reaction.temperature == pytest.approx(found, abs=0.02)
 
 
@@ -116,7 +115,9 @@ def test_ideal_lens(tmp_path):
     """Ideal liquid and solid: the boundaries of the lens in closed form, and two melting points."""
     own = built(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-4000+8*T"))
     assert [(r.kind, r.temperature) for r in own.invariants] == [
-        ("melting", pytest.approx(500, abs=1e-8)), ("melting", pytest.approx(1000, abs=1e-8))]
+        ("melting", pytest.approx(500, abs=1e-8)),
+        ("melting", pytest.approx(1000, abs=1e-8)),
+    ]
     t = np.linspace(510, 990, 41)
     cu, sn = ((a + b * t) / (reference.R * t) for a, b in ((-10000, 10), (-4000, 8)))
     liquid = (1 - np.exp(cu)) / (np.exp(sn) - np.exp(cu)) * np.exp(sn)
@@ -137,8 +138,9 @@ def test_critical_point_of_a_regular_solution(tmp_path):
 
 def test_monotectic(tmp_path):
     """A gap in the liquid: monotectic, eutectic, critical point and both melting points."""
-    own = built(tmp_path, solution("LIQUID", "0", "0", "+25000"),
-                solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000"))
+    own = built(
+        tmp_path, solution("LIQUID", "0", "0", "+25000"), solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000")
+    )
     assert [r.kind for r in own.invariants] == ["eutectic", "melting", "monotectic", "melting", "critical"]
     assert own.invariants[-1].temperature == pytest.approx(25000 / (2 * reference.R), abs=1e-4)
     assert own.warnings == []
@@ -150,11 +152,17 @@ def test_compound_stable_over_ten_kelvin(tmp_path):
     c, depth, middle = 0.02, 0.5, 600.0
     constant = 0.75 * -10000 + 0.25 * -8000 + c * middle**2 - depth
     linear = 0.75 * 10 + 0.25 * 16 + mix - 2 * c * middle
-    own = built(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-8000+16*T"),
-                compound("CU3SN", 0.75, 0.25, f"{constant:+.10f}{linear:+.10f}*T+{c}*T**2"))
+    own = built(
+        tmp_path,
+        LIQUID,
+        solution("FCC_A1", "-10000+10*T", "-8000+16*T"),
+        compound("CU3SN", 0.75, 0.25, f"{constant:+.10f}{linear:+.10f}*T+{c}*T**2"),
+    )
     found = [(r.reaction, r.temperature) for r in own.invariants if r.kind == "congruent"]
-    assert found == [("epsilon -> alpha", pytest.approx(595, abs=1e-6)),
-                     ("alpha -> epsilon", pytest.approx(605, abs=1e-6))]
+    assert found == [
+        ("epsilon -> alpha", pytest.approx(595, abs=1e-6)),
+        ("alpha -> epsilon", pytest.approx(605, abs=1e-6)),
+    ]
 
 
 def test_compound_stable_over_two_kelvin_between_two_others(tmp_path):
@@ -162,9 +170,14 @@ def test_compound_stable_over_two_kelvin_between_two_others(tmp_path):
     x, y = (-16000.0, 4.0), (-17000.0, 5.0)
     mean = [0.5 * (a + b) for a, b in zip(x, y, strict=True)]
     z = f"{mean[0] + 640**2 - 1:+.6f}{mean[1] - 1280:+.6f}*T+T**2"
-    own = built(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "-8000+16*T", "+30000"),
-                compound("XX", 0.7, 0.3, f"{x[0]:+}{x[1]:+}*T"), compound("YY", 0.3, 0.7, f"{y[0]:+}{y[1]:+}*T"),
-                compound("ZZ", 0.5, 0.5, z))
+    own = built(
+        tmp_path,
+        LIQUID,
+        solution("FCC_A1", "-10000+10*T", "-8000+16*T", "+30000"),
+        compound("XX", 0.7, 0.3, f"{x[0]:+}{x[1]:+}*T"),
+        compound("YY", 0.3, 0.7, f"{y[0]:+}{y[1]:+}*T"),
+        compound("ZZ", 0.5, 0.5, z),
+    )
     found = [(r.kind, r.temperature) for r in own.invariants if "zz" in r.phases]
     assert found == [("peritectoid" if k else "eutectoid", pytest.approx(639 + 2 * k, abs=1e-6)) for k in (1, 0)][::-1]
 
@@ -172,8 +185,13 @@ def test_compound_stable_over_two_kelvin_between_two_others(tmp_path):
 def test_two_forms_of_pure_tin(tmp_path):
     """A second form of tin that dissolves nothing: polymorphic at 2000/7 K, eutectoid just below."""
     grey = "PHASE GREY % 1 1.0 !\nCONSTITUENT GREY :SN: !\nPARAMETER G(GREY,SN;0) 1 -9000+21*T; 6000 N !"
-    own = built(tmp_path, LIQUID, solution("FCC_A1", "-10000+10*T", "+5000"),
-                solution("BCT_A5", "+9000", "-7000+14*T", "+20000"), grey)
+    own = built(
+        tmp_path,
+        LIQUID,
+        solution("FCC_A1", "-10000+10*T", "+5000"),
+        solution("BCT_A5", "+9000", "-7000+14*T", "+20000"),
+        grey,
+    )
     found = {r.kind: r for r in own.invariants}
     assert found["polymorphic"].reaction == "(Sn) -> grey"
     assert found["polymorphic"].temperature == pytest.approx(2000 / 7, abs=1e-6)

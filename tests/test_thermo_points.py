@@ -55,8 +55,9 @@ def test_agrees_with_pycalphad_equilibrium():
     database = reading.open_database(description.find())
     names = [phase.name for phase in reading.read(description.find())[0]]
     for t in (480.0, 700.0, 950.0, 1150.0):
-        found = equilibrium(database, ["CU", "SN", "VA"], names,
-                            {v.T: t, v.P: 101325, v.N: 1, v.X("SN"): (0.05, 0.96, 0.1)})
+        found = equilibrium(
+            database, ["CU", "SN", "VA"], names, {v.T: t, v.P: 101325, v.N: 1, v.X("SN"): (0.05, 0.96, 0.1)}
+        )
         x = found.X_SN.values
         theirs = found.GM.values.ravel()
         ok = np.isfinite(theirs)

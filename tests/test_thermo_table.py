@@ -5,10 +5,10 @@ import pytest
 from scipy.integrate import quad
 
 from bronzeward.errors import InputError
-from bronzeward.phases import PHASES
+from bronzeward.materials.phases import PHASES
 from bronzeward.thermo import load_table, phases_along, points
 from bronzeward.thermo.lines import scan
-from bronzeward.thermo.widths import R
+from bronzeward.units import GAS_CONSTANT
 from thermo_systems import phases, solution, table, written
 
 
@@ -25,8 +25,11 @@ def test_boundaries_interpolate_to_1e_5():
         assert [labels[line.a] for line in lines] == own.regions(k)[:-1]
         for line, index in zip(lines, own.stacks[k], strict=True):
             field = own.fields[index]
-            worst = max(worst, abs(np.interp(tk, field.temperature, field.x_copper_side) - line.x_a),
-                        abs(np.interp(tk, field.temperature, field.x_tin_side) - line.x_b))
+            worst = max(
+                worst,
+                abs(np.interp(tk, field.temperature, field.x_copper_side) - line.x_a),
+                abs(np.interp(tk, field.temperature, field.x_tin_side) - line.x_b),
+            )
     assert worst < 1e-5
 
 
@@ -69,8 +72,9 @@ def test_fractions_balance_tin():
 
 def test_a_miscibility_gap_balances_too(tmp_path):
     """Two liquids share one column: the whole amount, at the mean composition."""
-    path = written(tmp_path, solution("LIQUID", "0", "0", "+25000"),
-                   solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000"))
+    path = written(
+        tmp_path, solution("LIQUID", "0", "0", "+25000"), solution("FCC_A1", "-12000+9.6*T", "-6000+6*T", "+60000")
+    )
     own = load_table(path, cache=False)
     fraction, tin = own.amounts(1400.0, 0.4)
     assert fraction[PHASES.index("liquid")] == pytest.approx(1)
@@ -139,9 +143,19 @@ def test_stable_phases_from_tin_to_copper():
     assert own.stable(1380.0) == ("liquid",)
 
 
-@pytest.mark.parametrize(("label", "side", "celsius"), [
-    ("alpha", "copper", 25), ("alpha", "copper", 450), ("alpha", "copper", 700), ("beta", "copper", 650),
-    ("gamma", "copper", 560), ("gamma", "copper", 645), ("gamma", "tin", 645), ("gamma", "copper", 700)])
+@pytest.mark.parametrize(
+    ("label", "side", "celsius"),
+    [
+        ("alpha", "copper", 25),
+        ("alpha", "copper", 450),
+        ("alpha", "copper", 700),
+        ("beta", "copper", 650),
+        ("gamma", "copper", 560),
+        ("gamma", "copper", 645),
+        ("gamma", "tin", 645),
+        ("gamma", "copper", 700),
+    ],
+)
 def test_diffusion_width_by_quadrature(label, side, celsius):
     """The thermodynamic factor of the models integrated by scipy; 2e-4 is the table's interpolation."""
     own, phase, t = table(), phases()[label], celsius + 273.15
@@ -149,10 +163,11 @@ def test_diffusion_width_by_quadrature(label, side, celsius):
 
     def factor(x):
         state = phase.at(np.array([t]), np.array([x]))
-        return x * (1 - x) / (R * t) * float(state.curvature[0])
+        return x * (1 - x) / (GAS_CONSTANT * t) * float(state.curvature[0])
 
-    expected = quad(factor, max(low, 1e-12), high, points=[0.25] if low < 0.25 < high else None,
-                    limit=400, epsabs=1e-10)[0]
+    expected = quad(
+        factor, max(low, 1e-12), high, points=[0.25] if low < 0.25 < high else None, limit=400, epsabs=1e-10
+    )[0]
     assert float(own.diffusion_width(label, t, side)) == pytest.approx(expected, rel=2e-4, abs=1e-7)
 
 
@@ -165,13 +180,20 @@ def test_diffusion_width_of_lines_and_absent_phases():
     assert float(own.diffusion_width("alpha", 255.0)) == pytest.approx(float(tin), rel=0.12)
 
 
-@pytest.mark.parametrize(("call", "word"), [
-    (lambda own: own.fractions(200.0, 0.1), "250"), (lambda own: own.fractions(np.nan, 0.1), "outside"),
-    (lambda own: own.fractions(500.0, 1.2), "between 0 and 1"), (lambda own: own.liquidus(-0.1), "between"),
-    (lambda own: own.fractions(500.0, np.nan), "between"), (lambda own: own.solvus(5000.0), "outside"),
-    (lambda own: own.boundaries_of("gamma", 900.0, side="left"), "expected one of"),
-    (lambda own: phases_along(own, [], 0.1), "at least one"),
-    (lambda own: phases_along(own, [300, 9000], 0.1), "outside")])
+@pytest.mark.parametrize(
+    ("call", "word"),
+    [
+        (lambda own: own.fractions(200.0, 0.1), "250"),
+        (lambda own: own.fractions(np.nan, 0.1), "outside"),
+        (lambda own: own.fractions(500.0, 1.2), "between 0 and 1"),
+        (lambda own: own.liquidus(-0.1), "between"),
+        (lambda own: own.fractions(500.0, np.nan), "between"),
+        (lambda own: own.solvus(5000.0), "outside"),
+        (lambda own: own.boundaries_of("gamma", 900.0, side="left"), "expected one of"),
+        (lambda own: phases_along(own, [], 0.1), "at least one"),
+        (lambda own: phases_along(own, [300, 9000], 0.1), "outside"),
+    ],
+)
 def test_bad_input_says_what_is_wrong(call, word):
     with pytest.raises(InputError, match=word):
         call(table())

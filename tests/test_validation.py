@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from bronzeward import validation
 from bronzeward.cli.app import app
 from bronzeward.errors import InputError
-from bronzeward.validation import Check, Laboratory, Outcome
-from bronzeward.validation_page import draw_deviations, first_lines, page, text_table, write_page
+from bronzeward.reports.validation_page import draw_deviations, first_lines, page, text_table, write_page
+from bronzeward.validation import checks
+from bronzeward.validation.checks import Check, Laboratory, Outcome
 
 NEVER_COMPUTED = {"liquid_saturation", "large_winding_plateau", "large_winding_homogeneity"}
 """Practice, and a rate that the model does not have."""
@@ -27,10 +27,10 @@ MISSES = {"solidus_c51100", "activation_epsilon_film", "volume_diffusion_eta", "
 
 @cache
 def outcomes() -> dict[str, Outcome]:
-    return {o.check.id: o for o in validation.validate()}
+    return {o.check.id: o for o in checks.validate()}
 
 
-@pytest.mark.parametrize("check", validation.read_checks(), ids=lambda c: c.id)
+@pytest.mark.parametrize("check", checks.read_checks(), ids=lambda c: c.id)
 def test_row_is_as_its_note_says(check):
     found = outcomes()[check.id]
     if check.id in NEVER_COMPUTED:
@@ -57,14 +57,14 @@ def test_closed_form_holds(name):
 
 
 def test_nothing_is_left_out():
-    rows = {check.id for check in validation.read_checks()}
+    rows = {check.id for check in checks.read_checks()}
     assert rows <= set(outcomes())
     assert len(outcomes()) == len(rows) + 10
     assert not [o for o in outcomes().values() if o.computed is None and o.check.id not in NEVER_COMPUTED]
 
 
 def test_the_readme_gives_these_counts():
-    found = validation.counts(list(outcomes().values()))
+    found = checks.counts(list(outcomes().values()))
     readme = " ".join((Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8").split())
     assert (
         f"Of all {len(outcomes())} checks, kinetics and strands included, {found['holds']} hold, "
@@ -117,25 +117,25 @@ def test_a_marked_miss_that_holds_is_not_expected():
 
 
 def test_a_topic_without_recipe_is_said_not_hidden():
-    found = validation.compute(replace(check("absolute", 1.0, 1.0), topic="weather"), Laboratory())
+    found = checks.compute(replace(check("absolute", 1.0, 1.0), topic="weather"), Laboratory())
     assert found.verdict == "not computed"
     assert "weather" in found.remark
 
 
 def test_a_reaction_the_description_lacks_is_said():
-    wanted = next(c for c in validation.read_checks() if c.id == "eutectic_t")
+    wanted = next(c for c in checks.read_checks() if c.id == "eutectic_t")
     foreign = replace(wanted, condition={"reaction": "liquid -> alpha + (Sn)"})
-    assert validation.compute(foreign, Laboratory()).verdict == "not computed"
+    assert checks.compute(foreign, Laboratory()).verdict == "not computed"
 
 
 def test_a_damaged_row_is_named(tmp_path, monkeypatch):
-    from bronzeward import databases
+    from bronzeward.materials import literature
 
-    text = (databases.folder() / "checks.csv").read_text(encoding="utf-8")
+    text = (literature.folder() / "checks.csv").read_text(encoding="utf-8")
     (tmp_path / "checks.csv").write_text(text.replace(",231.928,", ",warm,", 1), encoding="utf-8")
-    monkeypatch.setattr(databases, "folder", lambda: tmp_path)
+    monkeypatch.setattr(literature, "folder", lambda: tmp_path)
     with pytest.raises(InputError, match=r"line 2: value and tolerance must be numbers"):
-        validation.read_checks()
+        checks.read_checks()
 
 
 # --- page, table, command
@@ -215,7 +215,7 @@ def few(monkeypatch):
     def some(description="cu-sn-shim1996", closed_forms=True):
         return [Outcome(check("absolute", 1.0, 0.1), 9.0 if kept["bad"] else 1.0)]
 
-    monkeypatch.setattr(validation, "validate", some)
+    monkeypatch.setattr(checks, "validate", some)
     if "validate" not in {c.callback.__name__ for c in app.registered_commands}:
         from bronzeward.cli import trust
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bronzeward.phases import LIQUID, PHASES, SOLID_TIN
-from bronzeward.properties import load_properties
-from bronzeward.volume import START_K, cavity, contents, core_volume, tin_share_for_room, yield_pressure
+from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
+from bronzeward.materials.properties import load_properties
+from bronzeward.model.volume_account import START_K, cavity, contents, core_volume, tin_share_for_room, yield_pressure
 
 PROPERTIES = load_properties()
 EUTECTIC_K = 500.0
@@ -86,8 +86,8 @@ def test_closed_form_share_makes_just_enough_room(compound: str, x: float) -> No
 def test_closed_form_against_simulated_melting() -> None:
     """Longer holds react more tin before it melts; overfill at first liquid passes zero at the closed form's share."""
     from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA
-    from bronzeward.schedule import Schedule
-    from bronzeward.strand import Strand
+    from bronzeward.inputs.schedule import Schedule
+    from bronzeward.inputs.strand import Strand
     from growth_cases import problem_of, run_fast
 
     rows = []

@@ -10,10 +10,10 @@ from math import log, sqrt
 import numpy as np
 import pytest
 
-from bronzeward.composition import MOLAR_MASS_CU, MOLAR_MASS_SN
-from bronzeward.phases import PHASES
-from bronzeward.properties import load_properties
-from bronzeward.volume import cavity, contents, core_volume, tin_share_for_room, yield_pressure
+from bronzeward.materials.composition import MOLAR_MASS_CU, MOLAR_MASS_SN
+from bronzeward.materials.phases import PHASES
+from bronzeward.materials.properties import load_properties
+from bronzeward.model.volume_account import cavity, contents, core_volume, tin_share_for_room, yield_pressure
 
 P = load_properties()
 COLD = 293.15

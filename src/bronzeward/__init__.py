@@ -16,31 +16,31 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "InputError": "bronzeward.errors",
-    "KineticSet": "bronzeward.kinetics",
-    "Numerics": "bronzeward.case",
-    "Result": "bronzeward.result",
-    "Schedule": "bronzeward.schedule",
-    "Strand": "bronzeward.strand",
-    "load_case": "bronzeward.case",
-    "load_set": "bronzeward.kinetics",
+    "KineticSet": "bronzeward.materials.kinetics",
+    "Numerics": "bronzeward.inputs.case",
+    "Result": "bronzeward.model.result",
+    "Schedule": "bronzeward.inputs.schedule",
+    "Strand": "bronzeward.inputs.strand",
+    "load_case": "bronzeward.inputs.case",
+    "load_set": "bronzeward.materials.kinetics",
     "load_table": "bronzeward.thermo",
-    "read_netcdf": "bronzeward.result",
-    "run_case": "bronzeward.simulation",
-    "simulate": "bronzeward.simulation",
+    "read_netcdf": "bronzeward.model.result",
+    "run_case": "bronzeward.model.simulation",
+    "simulate": "bronzeward.model.simulation",
 }
 
 if TYPE_CHECKING:
-    from bronzeward.case import Numerics as Numerics
-    from bronzeward.case import load_case as load_case
     from bronzeward.errors import InputError as InputError
-    from bronzeward.kinetics import KineticSet as KineticSet
-    from bronzeward.kinetics import load_set as load_set
-    from bronzeward.result import Result as Result
-    from bronzeward.result import read_netcdf as read_netcdf
-    from bronzeward.schedule import Schedule as Schedule
-    from bronzeward.simulation import run_case as run_case
-    from bronzeward.simulation import simulate as simulate
-    from bronzeward.strand import Strand as Strand
+    from bronzeward.inputs.case import Numerics as Numerics
+    from bronzeward.inputs.case import load_case as load_case
+    from bronzeward.inputs.schedule import Schedule as Schedule
+    from bronzeward.inputs.strand import Strand as Strand
+    from bronzeward.materials.kinetics import KineticSet as KineticSet
+    from bronzeward.materials.kinetics import load_set as load_set
+    from bronzeward.model.result import Result as Result
+    from bronzeward.model.result import read_netcdf as read_netcdf
+    from bronzeward.model.simulation import run_case as run_case
+    from bronzeward.model.simulation import simulate as simulate
     from bronzeward.thermo import load_table as load_table
 
 

@@ -13,12 +13,12 @@ import time
 
 import numpy as np
 
-from bronzeward.answers import NUMBERS
-from bronzeward.batch import run_batch, warm_engine
-from bronzeward.case import Case, Numerics
-from bronzeward.kinetics import load_set
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.case import Case, Numerics
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.answers import NUMBERS
+from bronzeward.model.batch import run_batch, warm_engine
 
 
 def ensemble(schedule: Schedule, count: int) -> list[Case]:

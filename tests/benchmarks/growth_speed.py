@@ -21,12 +21,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from bronzeward.batch import run_batch, warm_engine
-from bronzeward.case import Case
 from bronzeward.growth.problem import ITERATIONS, STEPS
-from bronzeward.kinetics import load_set
-from bronzeward.schedule import Schedule
-from bronzeward.strand import Strand
+from bronzeward.inputs.case import Case
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.batch import run_batch, warm_engine
 from growth_by_scipy import Baseline
 from growth_cases import array_record, array_work, cache_folder, problem_of, run_compiled, run_fast
 from test_growth_by_scipy import before_events

@@ -234,8 +234,10 @@ def main() -> None:
         weighted += number[module] * killed[module] / max(n, 1)
         share = 100 * killed[module] / n if n else 0.0
         print(f"{module:<18} {killed[module]:>4} of {n:>4} noticed, {share:5.1f} %  ({number[module]} possible)")
-    print(f"all: {sum(killed.values())} of {tried}, {100 * sum(killed.values()) / max(tried, 1):.1f} %; "
-          f"weighted by what is possible {100 * weighted / sum(number.values()):.1f} %")
+    print(
+        f"all: {sum(killed.values())} of {tried}, {100 * sum(killed.values()) / max(tried, 1):.1f} %; "
+        f"weighted by what is possible {100 * weighted / sum(number.values()):.1f} %"
+    )
 
 
 if __name__ == "__main__":

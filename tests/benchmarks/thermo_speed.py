@@ -98,12 +98,16 @@ def grid(part: int = 40) -> None:
 
     taken, result = timed(theirs)
     scaled = taken * t.size / rows.size
-    print(f"80,000 equilibria  {ours:8.3f} s   equilibrium {scaled:8.1f} s   ratio {scaled / ours:6.1f}"
-          f"   (its {rows.size * x.size} points took {taken:.1f} s, scaled)")
+    print(
+        f"80,000 equilibria  {ours:8.3f} s   equilibrium {scaled:8.1f} s   ratio {scaled / ours:6.1f}"
+        f"   (its {rows.size * x.size} points took {taken:.1f} s, scaled)"
+    )
     print(f"    the same from the table, its building included {from_table:8.3f} s")
     holes = int(np.count_nonzero(~np.isfinite(result.GM.values)))
-    print(f"    without a phase: {int(np.count_nonzero(~np.isfinite(found.energy)))} of 80000 here, "
-          f"{holes} of {rows.size * x.size} there")
+    print(
+        f"    without a phase: {int(np.count_nonzero(~np.isfinite(found.energy)))} of 80000 here, "
+        f"{holes} of {rows.size * x.size} there"
+    )
 
 
 def main() -> int:

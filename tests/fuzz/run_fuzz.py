@@ -87,17 +87,18 @@ def seeds(target: str, folder: Path) -> list[bytes]:
 
     from targets import LOG, MINE
 
-    from bronzeward import databases, starter
+    from bronzeward.inputs import starter
+    from bronzeward.materials import literature
 
     found: list[bytes] = []
     if target == "case":
         text = starter.text()
         packed = text.replace("sleeve_diameter_um = 44.0", "pack = [{ outer_diameter_um = 60, copper_fraction = 0.3 }]")
-        logged = '[couple]\ntin_thickness_um = 9\ncopper_thickness_um = 9\n'
+        logged = "[couple]\ntin_thickness_um = 9\ncopper_thickness_um = 9\n"
         logged += '[schedule]\nlog = "thermocouple.csv"\n[kinetics]\nfile = "mine.toml"\n'
         found += [text.encode(), packed.encode(), logged.encode()]
     elif target == "stored":
-        from bronzeward.case import load_case
+        from bronzeward.inputs.case import load_case
 
         found.append(json.dumps(load_case(starter.STARTER).inputs).encode())
     elif target == "log":
@@ -107,13 +108,13 @@ def seeds(target: str, folder: Path) -> list[bytes]:
             b"elapsed_s\tT_K\n0\t300\n9\t301\n18\t302\n",
         ]
     elif target == "kinetics":
-        found += [MINE.encode(), *(p.read_bytes() for p in sorted((databases.folder() / "kinetics").glob("*.toml")))]
+        found += [MINE.encode(), *(p.read_bytes() for p in sorted((literature.folder() / "kinetics").glob("*.toml")))]
     elif target == "measured":
         found.append(
             b"temperature_C,time_h,layer,mean_um,sd_um,readings\n215,48,eta,7.2,0.4,12\n215,48,epsilon,2.6,0.3,12\n"
         )
     elif target == "tdb":
-        found += [p.read_bytes() for p in sorted((databases.folder() / "descriptions").glob("*.tdb"))]
+        found += [p.read_bytes() for p in sorted((literature.folder() / "descriptions").glob("*.tdb"))]
         found += [SMALL_TDB.encode()] * 2
     elif target in ("netcdf", "cache"):
         found += binary_seeds(target, folder)
@@ -145,10 +146,10 @@ def binary_seeds(target: str, folder: Path) -> list[bytes]:
     path = folder / "seed.nc"
     if target == "netcdf":
         from bronzeward import Schedule, Strand
-        from bronzeward.case import Case
-        from bronzeward.kinetics import load_set
-        from bronzeward.result import write_netcdf
-        from bronzeward.simulation import run_case
+        from bronzeward.inputs.case import Case
+        from bronzeward.materials.kinetics import load_set
+        from bronzeward.model.result import write_netcdf
+        from bronzeward.model.simulation import run_case
 
         plan = Schedule.start(20).ramp(200, to=300)
         write_netcdf(run_case(Case(Strand.round(24, 44), plan, load_set())), path, overwrite=True)
@@ -320,10 +321,7 @@ def child(target: str, inputs: int, seconds: float, seed: int, guided: bool, fou
         import atheris
 
         with atheris.instrument_imports(include=["bronzeward", "tomllib"]):
-            import bronzeward.case
-            import bronzeward.kinetics
-            import bronzeward.measured
-            import bronzeward.thermocouple  # noqa: F401
+            pass
     signal.signal(signal.SIGPROF, _too_slow)
     start = seeds(target, work)
     findings = Findings(target, found)

@@ -68,7 +68,7 @@ def _folder_with(folder: Path, name: str, data: bytes) -> Path:
 
 def case(data: bytes, folder: Path) -> None:
     """A case file, with a log and a kinetic file beside it; what is read must survive being stored."""
-    from bronzeward.case import case_from_json, load_case
+    from bronzeward.inputs.case import case_from_json, load_case
     from bronzeward.thermo.description import find
 
     if not (folder / "thermocouple.csv").exists():
@@ -88,14 +88,14 @@ def case(data: bytes, folder: Path) -> None:
 
 def stored(data: bytes, folder: Path) -> None:
     """The inputs that a result carries, as JSON."""
-    from bronzeward.case import case_from_json
+    from bronzeward.inputs.case import case_from_json
 
     case_from_json(data.decode("utf-8", "surrogateescape"))
 
 
 def log(data: bytes, folder: Path) -> None:
     """A thermocouple log."""
-    from bronzeward.thermocouple import read_log
+    from bronzeward.inputs.furnace_log import read_log
 
     time, temperature = read_log(_folder_with(folder, "log.csv", data))
     assert np.isfinite(time).all()
@@ -106,7 +106,7 @@ def log(data: bytes, folder: Path) -> None:
 
 def kinetics(data: bytes, folder: Path) -> None:
     """A kinetic file."""
-    from bronzeward.kinetics import load_set, plain_set, set_from_data
+    from bronzeward.materials.kinetics import load_set, plain_set, set_from_data
 
     own = load_set(_folder_with(folder, "own.toml", data))
     again = set_from_data(json.loads(json.dumps(plain_set(own))), "again")
@@ -121,7 +121,7 @@ def kinetics(data: bytes, folder: Path) -> None:
 
 def measured(data: bytes, folder: Path) -> None:
     """Measured layer thicknesses."""
-    from bronzeward.measured import read_measurements
+    from bronzeward.inputs.layer_measurements import read_measurements
 
     for own in read_measurements(_folder_with(folder, "layers.csv", data)):
         assert own.mean > 0
@@ -131,8 +131,8 @@ def measured(data: bytes, folder: Path) -> None:
 
 def netcdf(data: bytes, folder: Path) -> None:
     """A result file; what is accepted must answer the questions of a run."""
-    from bronzeward.result import read_netcdf
-    from bronzeward.summary import answers, sentences
+    from bronzeward.model.result import read_netcdf
+    from bronzeward.reports.summary import answers, sentences
 
     sentences(answers(read_netcdf(_folder_with(folder, "result.nc", data))))
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli import decide, looks, runs, thermodynamics, trust
+from bronzeward.cli import results, runs, studies, thermodynamics, validation
 from bronzeward.cli.common import fail, leave
 
 app = typer.Typer(
@@ -25,10 +25,10 @@ app = typer.Typer(
 )
 
 runs.add_to(app)
-looks.add_to(app)
-decide.add_to(app)
+results.add_to(app)
+studies.add_to(app)
 thermodynamics.add_to(app)
-trust.add_to(app)
+validation.add_to(app)
 
 
 def _version(wanted: bool) -> None:

@@ -63,8 +63,8 @@ def leave(code: int) -> None:
 
 def tin_fraction(at_percent: float | None, wt_percent: float | None) -> float | None:
     """Atom fraction of tin from whichever of the two options was given."""
-    from bronzeward.composition import atom_fraction
     from bronzeward.errors import InputError
+    from bronzeward.materials.composition import atom_fraction
 
     if at_percent is not None and wt_percent is not None:
         raise InputError("composition: give --at or --wt, not both")

@@ -18,7 +18,7 @@ from bronzeward.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from bronzeward.result import Result
+    from bronzeward.model.result import Result
 
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
 
@@ -48,12 +48,12 @@ def run(
 
     building = None if no_cache else ahead.begin_for(case)
 
-    from bronzeward import result as results
-    from bronzeward import summary
-    from bronzeward.case import load_case
     from bronzeward.errors import InputError
-    from bronzeward.simulation import run_case
-    from bronzeward.whole_file import check_target
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.model import result as results
+    from bronzeward.model.simulation import run_case
+    from bronzeward.reports import summary
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
@@ -78,9 +78,9 @@ def run(
 
 
 def _with_bands(result: Result, members: int, quiet: bool) -> Result:
-    from bronzeward.banded import with_bands
     from bronzeward.cli.waiting import progress
-    from bronzeward.ensemble import Spread
+    from bronzeward.studies.history_bands import with_bands
+    from bronzeward.studies.uncertainty import Spread
 
     return with_bands(result, Spread(size=members), progress=progress(quiet))
 
@@ -96,8 +96,8 @@ def example(
 
     Example: bronzeward example -o starter.toml
     """
-    from bronzeward import starter
-    from bronzeward.whole_file import check_target
+    from bronzeward.files import check_target
+    from bronzeward.inputs import starter
 
     text = starter.text()
     if json:

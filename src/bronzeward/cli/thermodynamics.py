@@ -77,10 +77,12 @@ def invariants(
 
 
 def _invariant_lines(table: Any) -> list[str]:
+    from bronzeward.units import ZERO_CELSIUS
+
     lines = [f"{'°C':>8}  {'kind':<12} {'on cooling':<28} tin, at.%"]
     for own in table.invariants:
         tin = "  ".join(f"{name} {100 * x:.2f}" for name, x in zip(own.phases, own.x_sn, strict=True))
-        lines.append(f"{own.temperature - 273.15:8.2f}  {own.kind:<12} {own.reaction:<28} {tin}")
+        lines.append(f"{own.temperature - ZERO_CELSIUS:8.2f}  {own.kind:<12} {own.reaction:<28} {tin}")
     return lines
 
 
@@ -113,6 +115,7 @@ def phases(
     """
     from bronzeward.errors import InputError
     from bronzeward.thermo import export, phases_along
+    from bronzeward.units import ZERO_CELSIUS
 
     x = tin_fraction(at, wt)
     if x is None:
@@ -120,13 +123,13 @@ def phases(
     path = (from_, to) if temperature is None else (temperature,)
     if any(value is None for value in path) or (temperature is not None and (from_, to) != (None, None)):
         raise InputError("phases: give either one temperature or both --from and --to")
-    kelvin = [float(value) + 273.15 for value in path if value is not None]
+    kelvin = [float(value) + ZERO_CELSIUS for value in path if value is not None]
     stretches = phases_along(_table(description, no_cache), kelvin, x)
     if json:
         show_json(export.path(stretches, x))
         return
     for part in stretches:
-        low, high = part.from_temperature - 273.15, part.to_temperature - 273.15
+        low, high = part.from_temperature - ZERO_CELSIUS, part.to_temperature - ZERO_CELSIUS
         show([f"{low:.1f} °C" if low == high else f"{low:.1f} to {high:.1f} °C"])
         for k, name in enumerate(part.phases):
             start = f"{100 * part.start_fraction[k]:5.1f} % of the atoms, {100 * part.start_x_sn[k]:6.2f} at.% tin"
@@ -178,6 +181,7 @@ def boundaries(
     Example: bronzeward boundaries --csv > boundaries.csv; bronzeward boundaries -o diagram.nc
     """
     from bronzeward.thermo import export
+    from bronzeward.units import ZERO_CELSIUS
 
     table = _table(description, no_cache)
     _write(table, output, overwrite)
@@ -188,7 +192,7 @@ def boundaries(
     else:
         show([f"{'from °C':>8} {'to °C':>8}  {'field':<20} points"])
         for own in table.fields:
-            low, high = own.temperature[0] - 273.15, own.temperature[-1] - 273.15
+            low, high = own.temperature[0] - ZERO_CELSIUS, own.temperature[-1] - ZERO_CELSIUS
             show([f"{low:8.1f} {high:8.1f}  {own.name:<20} {len(own.temperature)}"])
 
 
@@ -232,19 +236,20 @@ def diagram(
 
     Example: bronzeward diagram --zoom copper --point 20,400 -o copper.pdf
     """
-    from bronzeward import figures
-    from bronzeward.diagram import draw_diagram
-    from bronzeward.whole_file import check_target
+    from bronzeward.files import check_target
+    from bronzeward.plots import run_history
+    from bronzeward.plots.phase_diagram import draw_diagram
 
     check_target(output, overwrite)
     ax = draw_diagram(_table(description, no_cache), zoom=zoom, points=_points(point), path=_course(case))
-    figures.save(ax.figure, output, overwrite)
+    run_history.save(ax.figure, output, overwrite)
     if not quiet:
         show([f"Figure written to {output}."])
 
 
 def _points(texts: list[str] | None) -> list[tuple[float, float]] | None:
     from bronzeward.errors import InputError
+    from bronzeward.units import ZERO_CELSIUS
 
     pairs = []
     for text in texts or []:
@@ -252,14 +257,14 @@ def _points(texts: list[str] | None) -> list[tuple[float, float]] | None:
             percent, celsius = (float(part) for part in text.split(","))
         except ValueError:
             raise InputError(f"--point {text}: expected tin in at.% and a temperature in °C, as in 20,400") from None
-        pairs.append((percent / 100.0, celsius + 273.15))
+        pairs.append((percent / 100.0, celsius + ZERO_CELSIUS))
     return pairs or None
 
 
 def _course(case: Path | None) -> tuple[float, Any] | None:
     if case is None:
         return None
-    from bronzeward.case import load_case
+    from bronzeward.inputs.case import load_case
 
     chosen = load_case(case)
     return 1.0 / (1.0 + chosen.strand.copper_tin_ratio()), chosen.schedule.temperature

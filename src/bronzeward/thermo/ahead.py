@@ -12,7 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from bronzeward import databases
+from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.thermo import description as descriptions
 from bronzeward.thermo import place
@@ -21,7 +21,7 @@ from bronzeward.thermo import place
 def begin_for(case: Path) -> subprocess.Popen[bytes] | None:
     """Start building the table that a case file asks for; None for a file that says nothing of use."""
     try:
-        asked = databases.read_toml(case).get("thermodynamics", {})
+        asked = files.read_toml(case).get("thermodynamics", {})
         return begin(str(asked.get("description", descriptions.DEFAULT)))
     except (InputError, AttributeError):
         return None  # whoever reads the whole file says what is wrong with it

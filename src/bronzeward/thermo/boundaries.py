@@ -34,9 +34,7 @@ def fields(
     return [refined(phases, run, warnings) for run in runs], stacks, warnings
 
 
-def _runs(
-    phases: Sequence[Phase], scanned: Scan, events: Sequence[Event]
-) -> tuple[list[Run], list[list[int]]]:
+def _runs(phases: Sequence[Phase], scanned: Scan, events: Sequence[Event]) -> tuple[list[Run], list[list[int]]]:
     runs: list[Run] = []
     stack: list[int] = []
     for line in scanned.lines[0]:
@@ -97,8 +95,7 @@ def _ends(phases: Sequence[Phase], event: Event, lines: list[Line]) -> list[tupl
 
 
 def _solved(phases: Sequence[Phase], t: float, line: Line) -> tuple[float, float]:
-    found = common_tangent(phases[line.a], phases[line.b], np.array([t]), np.array([line.x_a]),
-                           np.array([line.x_b]))
+    found = common_tangent(phases[line.a], phases[line.b], np.array([t]), np.array([line.x_a]), np.array([line.x_b]))
     return float(found.x_a[0]), float(found.x_b[0])
 
 

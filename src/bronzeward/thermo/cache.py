@@ -92,8 +92,7 @@ def _packed(table: PhaseTable) -> tuple[dict[str, Any], Array]:
         "invariants": [[i.kind, i.reaction, list(i.phases)] for i in table.invariants],
         "points": [keep(np.array([i.temperature, *i.x_sn])) for i in table.invariants],
         "fields": [
-            [f.tin_side, f.copper_side, keep(f.temperature, f.x_tin_side, f.x_copper_side)]
-            for f in table.fields
+            [f.tin_side, f.copper_side, keep(f.temperature, f.x_tin_side, f.x_copper_side)] for f in table.fields
         ],
         "widths": [[w.stack, w.region, keep(w.temperature, w.value)] for w in table.widths],
     }

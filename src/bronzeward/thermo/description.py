@@ -11,8 +11,9 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from bronzeward import databases
+from bronzeward import files
 from bronzeward.errors import InputError
+from bronzeward.materials import literature
 
 DEFAULT = "cu-sn-shim1996"
 
@@ -64,7 +65,7 @@ class Description:
 
 def folder() -> Path:
     """Where the descriptions of this installation lie."""
-    return databases.folder() / "descriptions"
+    return literature.folder() / "descriptions"
 
 
 def names() -> list[str]:
@@ -86,7 +87,7 @@ def find(description: str | Path = DEFAULT) -> Description:
     sidecar = path.with_suffix(".toml")
     if not sidecar.is_file():
         return Description(path.stem, path, digest, [], dict(USUAL_NAMES), path.name)
-    entry = databases.read_toml(sidecar)
+    entry = files.read_toml(sidecar)
     stated = entry.get("sha256")
     if stated is not None and stated != digest:
         raise InputError(f"{path}: its sha256 is {digest}, not the {stated} that {sidecar.name} states")

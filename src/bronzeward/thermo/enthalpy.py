@@ -1,6 +1,6 @@
 """Enthalpies of phases, from the models of a description.
 
-    H = G - T dG/dT          dH_formation = H(phase, x) - (1-x) H(fcc Cu) - x H(bct Sn)
+H = G - T dG/dT          dH_formation = H(phase, x) - (1-x) H(fcc Cu) - x H(bct Sn)
 """
 
 from __future__ import annotations

@@ -41,15 +41,13 @@ from typing import Any
 import numpy as np
 
 import bronzeward
-from bronzeward.composition import mass_fraction
+from bronzeward.files import replacing
+from bronzeward.materials.composition import mass_fraction
 from bronzeward.thermo.compare import Pair, compare_invariants
 from bronzeward.thermo.path import Stretch
 from bronzeward.thermo.records import Array, Field, Invariant
 from bronzeward.thermo.table import PhaseTable
-from bronzeward.whole_file import replacing
-
-ZERO_CELSIUS = 273.15
-"""0 °C [K], exact."""
+from bronzeward.units import ZERO_CELSIUS
 
 Data = dict[str, Any]
 
@@ -68,8 +66,7 @@ def liquidus(table: PhaseTable, x_sn: Any = None) -> Data:
     x = np.linspace(0, 1, 201) if x_sn is None else np.atleast_1d(np.asarray(x_sn, dtype=float))
     rows = zip(x, table.liquidus(x), table.solidus(x), strict=True)
     points = [
-        {**_tin(own), **_temperature("liquidus", high), **_temperature("solidus", low)}
-        for own, high, low in rows
+        {**_tin(own), **_temperature("liquidus", high), **_temperature("solidus", low)} for own, high, low in rows
     ]
     return {"schema": "bronzeward/liquidus/1", **_origin(table), "points": points}
 
@@ -202,9 +199,7 @@ def _pair(pair: Pair) -> Data:
 
 
 def _stretch(one: Stretch) -> Data:
-    values = zip(
-        one.phases, one.start_fraction, one.end_fraction, one.start_x_sn, one.end_x_sn, strict=True
-    )
+    values = zip(one.phases, one.start_fraction, one.end_fraction, one.start_x_sn, one.end_x_sn, strict=True)
     phases = [
         {
             "name": name,
@@ -247,11 +242,18 @@ def _fill(data: Any, table: PhaseTable) -> None:
 def _fill_invariants(data: Any, own: Sequence[Invariant]) -> None:
     _text(data, "invariant_kind", "invariant", [one.kind for one in own])
     _text(data, "invariant_reaction", "invariant", [one.reaction for one in own])
-    _numbers(data, "invariant_temperature", "invariant", [one.temperature for one in own], "K",
-             "temperature of the reaction")
+    _numbers(
+        data, "invariant_temperature", "invariant", [one.temperature for one in own], "K", "temperature of the reaction"
+    )
     flat = [(k, name, x) for k, one in enumerate(own) for name, x in zip(one.phases, one.x_sn, strict=True)]
-    _numbers(data, "invariant_phase_reaction", "invariant_phase", [k for k, _, _ in flat], "1",
-             "index of the reaction a phase takes part in")
+    _numbers(
+        data,
+        "invariant_phase_reaction",
+        "invariant_phase",
+        [k for k, _, _ in flat],
+        "1",
+        "index of the reaction a phase takes part in",
+    )
     _text(data, "invariant_phase_name", "invariant_phase", [name for _, name, _ in flat])
     _tin_numbers(data, "invariant_phase", "invariant_phase", [x for _, _, x in flat])
 
@@ -267,8 +269,14 @@ def _fill_boundaries(data: Any, fields: Sequence[Field]) -> None:
     _text(data, "field_tin_side", "field", [own.tin_side for own in fields])
     owner = np.concatenate([np.full(own.temperature.size, k) for k, own in enumerate(fields)])
     _numbers(data, "boundary_field", "boundary_point", owner, "1", "index of the field a point belongs to")
-    _numbers(data, "boundary_temperature", "boundary_point",
-             np.concatenate([own.temperature for own in fields]), "K", "temperature")
+    _numbers(
+        data,
+        "boundary_temperature",
+        "boundary_point",
+        np.concatenate([own.temperature for own in fields]),
+        "K",
+        "temperature",
+    )
     for side in ("copper", "tin"):
         x = np.concatenate([getattr(own, f"x_{side}_side") for own in fields])
         _tin_numbers(data, f"boundary_{side}_side", "boundary_point", x)

@@ -90,8 +90,9 @@ def congruent(outer: Phase, inner: Phase, temperature: float, x: float) -> tuple
     t = temperature
     for _ in range(_ROUNDS):
         sa, sb = (phase.at(np.array([t]), np.array([x])) for phase in (outer, inner))
-        matrix = np.array([[sa.energy_t - sb.energy_t, sa.slope - sb.slope],
-                           [sa.slope_t - sb.slope_t, sa.curvature - sb.curvature]])[..., 0]
+        matrix = np.array(
+            [[sa.energy_t - sb.energy_t, sa.slope - sb.slope], [sa.slope_t - sb.slope_t, sa.curvature - sb.curvature]]
+        )[..., 0]
         right = -np.array([sa.energy - sb.energy, sa.slope - sb.slope])[..., 0]
         try:
             step_t, step_x = np.linalg.solve(matrix, right)

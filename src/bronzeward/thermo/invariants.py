@@ -22,6 +22,7 @@ from bronzeward.thermo.gibbs import Array, Phase
 from bronzeward.thermo.invariant_newton import congruent, critical, same_energy, three_phase
 from bronzeward.thermo.lines import Line, Scan, scan
 from bronzeward.thermo.records import Invariant
+from bronzeward.units import ZERO_CELSIUS
 
 _STEP = 25.0
 """Spacing of the first scan [K]."""
@@ -132,9 +133,7 @@ def _kept(below: list[Line], above: list[Line]) -> tuple[int, int]:
     return head, tail
 
 
-def _elementary(
-    phases: Sequence[Phase], t: tuple[float, float], below: list[Line], above: list[Line]
-) -> Event | None:
+def _elementary(phases: Sequence[Phase], t: tuple[float, float], below: list[Line], above: list[Line]) -> Event | None:
     """The one reaction that turns one sequence into the other; None unless it lies in the interval."""
     slack = _SLACK if t[1] - t[0] < _NARROW else 1e-9
     head, tail = _kept(below, above)
@@ -227,8 +226,13 @@ def _polymorphic(phases: Sequence[Phase], t: float, low: list[Line], high: list[
     if temperature is None:
         return None
     labels = [before.label, after.label]
-    return Invariant("polymorphic", classify.reaction(labels[:1], labels[1:]), temperature, tuple(labels),
-                     (before.x_low, after.x_low))
+    return Invariant(
+        "polymorphic",
+        classify.reaction(labels[:1], labels[1:]),
+        temperature,
+        tuple(labels),
+        (before.x_low, after.x_low),
+    )
 
 
 def _direction(cooling: int) -> tuple[list[int], list[int]]:
@@ -241,8 +245,13 @@ def _record(
     first, second = [labels[k] for k in before], [labels[k] for k in after]
     order = [*before, *after]
     kind = classify.kind(first, second, float(x[before[0]]))
-    return Invariant(kind, classify.reaction(first, second), temperature, tuple(labels[k] for k in order),
-                     tuple(float(x[k]) for k in order))
+    return Invariant(
+        kind,
+        classify.reaction(first, second),
+        temperature,
+        tuple(labels[k] for k in order),
+        tuple(float(x[k]) for k in order),
+    )
 
 
 def _unresolved(
@@ -256,8 +265,7 @@ def _unresolved(
         ends.setdefault(phases[line.a].label, line.x_a)
         ends.setdefault(phases[line.b].label, line.x_b)
     labels = tuple(ends)
-    warnings.append(f"the reaction of {', '.join(labels)} at {t[1] - 273.15:.3f} °C was only bracketed")
+    warnings.append(f"the reaction of {', '.join(labels)} at {t[1] - ZERO_CELSIUS:.3f} °C was only bracketed")
     sides = [" + ".join(f"[{phases[q.a].label} {phases[q.b].label}]" for q in side) for side in (high, low)]
-    invariant = Invariant("unresolved", f"{sides[0]} -> {sides[1]}", 0.5 * (t[0] + t[1]), labels,
-                          tuple(ends.values()))
+    invariant = Invariant("unresolved", f"{sides[0]} -> {sides[1]}", 0.5 * (t[0] + t[1]), labels, tuple(ends.values()))
     return Event(invariant, head, tail, low, high)

@@ -132,8 +132,9 @@ def _exact(phases: Sequence[Phase], t: Array, rough: list[list[Line]]) -> list[l
         found = common_tangent(phases[a], phases[b], t[rows], start_a, start_b)
         for i in np.flatnonzero(found.ok):
             k, m = where[i]
-            result[k][m] = Line(a, float(found.x_a[i]), b, float(found.x_b[i]), float(found.origin[i]),
-                                float(found.slope[i]))
+            result[k][m] = Line(
+                a, float(found.x_a[i]), b, float(found.x_b[i]), float(found.origin[i]), float(found.slope[i])
+            )
     return result
 
 

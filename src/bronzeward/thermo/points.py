@@ -128,7 +128,5 @@ def _placed(
 
 def _only(phases: Sequence[Phase], t: float) -> int:
     """The phase that is stable at every composition."""
-    energies = [
-        float(p.energy(np.array([t]), np.array([0.5]))[0]) if not p.line else np.inf for p in phases
-    ]
+    energies = [float(p.energy(np.array([t]), np.array([0.5]))[0]) if not p.line else np.inf for p in phases]
     return int(np.argmin(energies))

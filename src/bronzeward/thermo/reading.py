@@ -27,7 +27,6 @@ _TOWER = re.compile(r"\*\*[\s(]*[-+]?[\s(]*(?:\d{4}|[\w.#]+[\s)]*\*\*)")
 """Powers that take minutes and gigabytes to write out, and that no description needs."""
 
 
-
 def read(description: Description) -> tuple[list[Phase], list[str]]:
     """The phases of a description, compiled, and what had to be left out.
 
@@ -86,12 +85,16 @@ def open_database(description: Description) -> Any:
 def _components(database: Any, description: Description) -> list[str]:
     elements = {str(element).upper() for element in database.elements}
     if not elements - {"VA", "/-"}:
-        raise InputError(f"{description.path}: no element in it that pycalphad can read; "
-                         "each command of a TDB file starts on a line of its own and ends with '!'")
+        raise InputError(
+            f"{description.path}: no element in it that pycalphad can read; "
+            "each command of a TDB file starts on a line of its own and ends with '!'"
+        )
     missing = [name for symbol, name in (("CU", "copper"), ("SN", "tin")) if symbol not in elements]
     if missing:
-        raise InputError(f"{description.path}: no {' and no '.join(missing)} in it; its elements are "
-                         f"{', '.join(sorted(elements - {'VA', '/-'})) or 'none'}")
+        raise InputError(
+            f"{description.path}: no {' and no '.join(missing)} in it; its elements are "
+            f"{', '.join(sorted(elements - {'VA', '/-'})) or 'none'}"
+        )
     return ["CU", "SN", "VA"] if "VA" in elements else ["CU", "SN"]
 
 

@@ -17,6 +17,7 @@ from bronzeward.thermo.gibbs import Array, Phase
 from bronzeward.thermo.lines import scan
 from bronzeward.thermo.records import Field
 from bronzeward.thermo.tangent import Tangent, common_tangent
+from bronzeward.units import ZERO_CELSIUS
 
 TOLERANCE = 1e-6
 """Error of a straight line between neighbours that is aimed at, as a tin fraction."""
@@ -89,9 +90,7 @@ def refined(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
         miss = np.maximum(np.abs(x_a - points.line_a), np.abs(x_b - points.line_b))
         np.maximum.at(error, points.place, miss)
         where = points.place + 1
-        known = tuple(
-            np.insert(old, where, new) for old, new in zip(known, (points.t, x_a, x_b), strict=True)
-        )
+        known = tuple(np.insert(old, where, new) for old, new in zip(known, (points.t, x_a, x_b), strict=True))
         pieces = np.repeat(_pieces(error, pieces), pieces)
         pieces[np.diff(known[0]) < (_SHORTEST if run.a != run.b else _SHORTEST_GAP)] = 1
     return Field(b.label, a.label, known[0], known[2], known[1])
@@ -148,7 +147,7 @@ def _solved(
     if lost.any():
         warnings.append(
             f"{a.label} + {b.label}: no tangent at {lost.sum()} of {lost.size} temperatures "
-            f"near {points.t[lost][0] - 273.15:.3f} °C, interpolated"
+            f"near {points.t[lost][0] - ZERO_CELSIUS:.3f} °C, interpolated"
         )
     return np.where(found.ok, found.x_a, points.start_a), np.where(found.ok, found.x_b, points.start_b)
 

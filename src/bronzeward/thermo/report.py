@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from bronzeward.phases import PHASES
+from bronzeward.materials.phases import PHASES
 from bronzeward.thermo import description as descriptions
 
 
@@ -33,8 +33,10 @@ class Report:
         if self.missing:
             lines.append(f"missing: {', '.join(self.missing)}; results will have none of it")
         if self.extra:
-            lines.append(f"extra: {', '.join(self.extra)}; kept under their own names. Name them in the "
-                         "[phases] table of a sidecar TOML file beside the TDB file if they are known phases")
+            lines.append(
+                f"extra: {', '.join(self.extra)}; kept under their own names. Name them in the "
+                "[phases] table of a sidecar TOML file beside the TDB file if they are known phases"
+            )
         return lines + self.left_out
 
 

@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bronzeward.errors import InputError
-from bronzeward.phases import LIQUID, PHASES
+from bronzeward.materials.phases import LIQUID, PHASES
 from bronzeward.thermo.records import Array, Field, Invariant
+from bronzeward.units import ZERO_CELSIUS
 
 #: Phases that results count together with another.
 MERGED = {"eta_prime": "eta"}
@@ -120,9 +121,7 @@ class PhaseTable:
         shape = (*t.shape, len(self.phases))
         return fraction.reshape(shape), tin.reshape(shape)
 
-    def _fill(
-        self, fraction: Array, tin: Array, rows: npt.NDArray[np.intp], k: int, t: Array, x: Array
-    ) -> None:
+    def _fill(self, fraction: Array, tin: Array, rows: npt.NDArray[np.intp], k: int, t: Array, x: Array) -> None:
         """Amounts at points of one interval: every region overwrites those before it, from copper up."""
         column = {label: place for place, label in enumerate(self.phases)}
         first = column[_merged(self.ends[k][0])]
@@ -280,7 +279,7 @@ class PhaseTable:
             bad = t[~((t >= low) & (t <= high))].flat[0]
             raise InputError(
                 f"temperature {bad:g} K is outside the table, {low:g} to {high:g} K"
-                f" ({low - 273.15:.0f} to {high - 273.15:.0f} °C)"
+                f" ({low - ZERO_CELSIUS:.0f} to {high - ZERO_CELSIUS:.0f} °C)"
             )
         _check_x(x)
 

@@ -119,9 +119,7 @@ def _steps(a: Phase, b: Phase, sa: State, sb: State, xa: Array, xb: Array) -> tu
         return (rise_b - r1) / sa.curvature, rise_b / sb.curvature
 
 
-def _result(
-    a: Phase, b: Phase, sa: State, sb: State, xa: Array, xb: Array, ok: npt.NDArray[np.bool_]
-) -> Tangent:
+def _result(a: Phase, b: Phase, sa: State, sb: State, xa: Array, xb: Array, ok: npt.NDArray[np.bool_]) -> Tangent:
     if a.line and b.line:
         slope = (sb.energy - sa.energy) / (xb - xa)
         return Tangent(xa, xb, sa.energy - xa * slope, slope, xb > xa)

@@ -14,12 +14,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from bronzeward.phases import LIQUID
+from bronzeward.materials.phases import LIQUID
 from bronzeward.thermo.gibbs import Array, Phase
 from bronzeward.thermo.table import PhaseTable, Width
-
-R = 8.31446261815324
-"""Molar gas constant [J/(mol K)], exact since 2019 (SI brochure, 9th edition)."""
+from bronzeward.units import GAS_CONSTANT
 
 _NODES = 12
 _SPACING = 5.0
@@ -52,7 +50,7 @@ def width(phase: Phase, t: Array, low: Array, high: Array) -> Array:
     g, slope = state.energy.reshape(every.shape), state.slope.reshape(every.shape)
     ends = every[:2] * (1 - every[:2]) * slope[:2] - (1 - 2 * every[:2]) * g[:2]
     integral = np.einsum("ijk,j->k", g[2:].reshape(x.shape) * half, weights)
-    result: Array = (ends[1] - ends[0] - 2 * integral) / (R * t)
+    result: Array = (ends[1] - ends[0] - 2 * integral) / (GAS_CONSTANT * t)
     return result
 
 

@@ -1,0 +1,193 @@
+"""Commands that show what is stored: figures, sections, comparison, report, furnace logs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+
+ResultArgument = Annotated[Path, typer.Argument(metavar="RESULT.nc", help="File written by `bronzeward run`.")]
+FigureOption = Annotated[
+    Path | None,
+    typer.Option("--output", "-o", metavar="FIGURE", help=".png, .svg or .pdf; default: beside the result."),
+]
+
+
+def plot(
+    result: ResultArgument,
+    output: FigureOption = None,
+    against: Annotated[str, typer.Option("--against", metavar="time|temperature", help="What runs across.")] = "time",
+    volume: Annotated[bool, typer.Option("--volume", help="Add the volume account.")] = False,
+    equilibrium: Annotated[bool, typer.Option("--equilibrium", help="Add equilibrium beside kinetics.")] = False,
+    hours: Annotated[
+        tuple[float, float] | None, typer.Option("--hours", metavar="FROM TO", help="Only this stretch of time.")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Draw temperature, layers and liquid in one figure.
+
+    Example: bronzeward plot starter.nc --volume -o starter.pdf
+    """
+    from bronzeward.model.result import read_netcdf
+    from bronzeward.plots import run_history
+
+    stored = read_netcdf(result)
+    target = _target(output or result.with_suffix(".png"), overwrite)
+    figure = run_history.draw_history(stored, against, volume, equilibrium, hours)
+    run_history.save(figure, target, overwrite)
+    _say_written("Figure", target, json, quiet)
+
+
+def section(
+    result: ResultArgument,
+    at: Annotated[
+        list[str] | None,
+        typer.Option("--at", metavar="MOMENT", help="'first liquid', 12.5h, 400C, an event; repeat it for a strip."),
+    ] = None,
+    output: FigureOption = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Draw the strand to scale at one moment, or a strip of several: the micrograph a quench should show.
+
+    Example: bronzeward section starter.nc --at "first liquid" --at end
+    """
+    from bronzeward.model.result import read_netcdf
+    from bronzeward.plots import run_history, section
+
+    stored = read_netcdf(result)
+    target = _target(output or result.with_name(f"{result.stem}_section.png"), overwrite)
+    run_history.save(section.draw_section(stored, at or ["first liquid"]), target, overwrite)
+    _say_written("Section", target, json, quiet)
+
+
+def compare(
+    results: Annotated[list[Path], typer.Argument(metavar="A.nc B.nc ...", help="Two or more results.")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="FIGURE", help="Also draw them: .png, .svg or .pdf")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Put the answers of several results side by side; differences beyond their bands are marked.
+
+    Example: bronzeward compare slow.nc fast.nc -o both.png
+    """
+    from bronzeward.model.result import read_netcdf
+    from bronzeward.plots import comparison, run_history
+
+    named = [(path.stem, read_netcdf(path)) for path in results]
+    if output is not None:
+        _target(output, overwrite)
+    if json:
+        show_json(comparison.data(named))
+    elif not quiet:
+        show([comparison.table(named)])
+    if output is not None:
+        run_history.save(comparison.draw(named), output, overwrite)
+        if not json:
+            _say_written("Figure", output, json, quiet)
+
+
+def report(
+    result: ResultArgument,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PAGE.html", help="Default: beside the result, .html")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Write a report as one page: answers, figures, constants with their sources, limits, cautions.
+
+    Example: bronzeward report starter.nc -o starter.html
+    """
+    from bronzeward.model.result import read_netcdf
+    from bronzeward.reports import run_page
+
+    stored = read_netcdf(result)
+    target = run_page.write_report(stored, output or result.with_suffix(".html"), overwrite)
+    _say_written("Report", target, json, quiet)
+
+
+def log(
+    file: Annotated[Path, typer.Argument(metavar="LOG.csv", help="Thermocouple log with units in its header.")],
+    channel: Annotated[
+        str | None, typer.Option("--channel", metavar="NAME", help="A channel, its number, or mean, hottest, coldest.")
+    ] = None,
+    case: Annotated[
+        Path | None, typer.Option("--case", metavar="CASE.toml", help="Compare with the schedule of this case.")
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", metavar="FIGURE", help="Draw both: .png, .svg or .pdf; needs --case."),
+    ] = None,
+    overwrite: OverwriteOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Show how a temperature log is understood, and how the furnace kept to its programme.
+
+    Example: bronzeward log furnace.csv --case starter.toml -o kept.png
+    """
+    from bronzeward.errors import InputError
+    from bronzeward.inputs.case import load_case
+    from bronzeward.inputs.furnace_log import load_log
+    from bronzeward.inputs.schedule import Schedule
+    from bronzeward.plots import run_history
+    from bronzeward.studies import furnace_deviation
+    from bronzeward.units import HOUR, ZERO_CELSIUS
+
+    if output is not None:
+        if case is None:
+            raise InputError("log: a figure needs --case, the programme to compare with")
+        _target(output, overwrite)
+    found = load_log(file, None, channel)
+    measured = Schedule.from_arrays(found.time, found.temperature)
+    if json:
+        celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in found.temperature]
+        show_json(
+            {
+                "schema": "bronzeward/log/1",
+                "channel": found.channel,
+                "channels": list(found.channels),
+                "understood": list(found.understood),
+                "time_h": [float(t) / HOUR for t in found.time],
+                "temperature_C": celsius,
+            }
+        )
+    else:
+        show(found.understood)
+    if case is not None:
+        programmed = load_case(case).schedule
+        kept = furnace_deviation.compare_programme(programmed, measured)
+        if not json:
+            show(["", *furnace_deviation.sentences(kept), "", furnace_deviation.table(kept)])
+        if output is not None:
+            figure = run_history.plot_programme(programmed, measured, shift=kept.shift).figure
+            run_history.save(figure, output, overwrite)
+
+
+def _target(path: Path, overwrite: bool) -> Path:
+    from bronzeward.files import check_target
+
+    return check_target(path, overwrite)
+
+
+def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:
+    if json:
+        show_json({"schema": "bronzeward/file/1", "output": str(target)})
+    elif not quiet:
+        show([f"{what} written to {target}."])
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the commands."""
+    for command in (plot, section, compare, report, log):
+        app.command()(command)

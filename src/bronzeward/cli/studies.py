@@ -1,0 +1,391 @@
+"""Commands for decisions: sweeps, bands, calibration, furnace margins, shortest schedules."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.waiting import progress
+
+if TYPE_CHECKING:
+    from bronzeward.studies.uncertainty import Spread
+
+CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
+MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
+SeedOption = Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")]
+CoreOption = Annotated[
+    float, typer.Option("--core-spread", metavar="PERCENT", help="Standard deviation of the core diameter.")
+]
+EccentricityOption = Annotated[
+    float,
+    typer.Option("--eccentricity", metavar="PERCENT", help="Standard deviation of the core's offset, of the wall."),
+]
+FurnaceOption = Annotated[
+    float, typer.Option("--furnace", metavar="KELVIN", help="Standard deviation of the furnace temperature.")
+]
+WorkersOption = Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")]
+AnswerOption = Annotated[str, typer.Option("--answer", metavar="NAME", help="The answer to show; all are stored.")]
+
+
+def sweep(
+    case: CaseArgument,
+    vary: Annotated[
+        list[str],
+        typer.Option(
+            "--vary", metavar="PATH=VALUES", help="As 1,2,5 or FROM:TO:COUNT[:log]; repeat it; PATH+PATH together."
+        ),
+    ],
+    answer: AnswerOption = "shell_at_first_liquid",
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: CASE_sweep.nc here.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw the answer: .png, .svg or .pdf")
+    ] = None,
+    members: MembersOption = 0,
+    seed: SeedOption = 1,
+    core_spread: CoreOption = 0.0,
+    eccentricity: EccentricityOption = 0.0,
+    furnace: FurnaceOption = 0.0,
+    workers: WorkersOption = 2,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="Dask scheduler; needs bronzeward[cluster].")
+    ] = None,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Compute the answers over ranges of any values of a case; an interrupted sweep goes on where it was.
+
+    Example: bronzeward sweep starter.toml --vary schedule.steps.0.ramp_C_per_h=5,10,25,100
+    --vary schedule.steps.1.hold_h=0:48:9 --figure shell.png
+    """
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.inputs.case_values import parse_axis
+    from bronzeward.studies import sweep as sweeps
+
+    chosen = load_case(case)
+    axes = [parse_axis(text) for text in vary]
+    target = output or Path(f"{case.stem}_sweep.nc")
+    sweeps.clear_finished(target)
+    check_target(target, overwrite)
+    if figure is not None:
+        check_target(figure, overwrite)
+    spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
+    parts = sweeps.parts_of(target)
+    data = sweeps.sweep(chosen, axes, spread, workers, progress(quiet), parts, scheduler=scheduler)
+    sweeps.write(data, target, overwrite)
+    sweeps.clear_parts(parts, data)
+    if figure is not None:
+        _save(sweeps.plot_sweep(data, answer), figure, overwrite)
+    if json:
+        show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
+    elif not quiet:
+        show([sweeps.sweep_table(data, answer), "", f"All answers written to {target}."])
+
+
+def band(
+    case: CaseArgument,
+    members: MembersOption = 300,
+    seed: SeedOption = 1,
+    core_spread: CoreOption = 0.0,
+    eccentricity: EccentricityOption = 0.0,
+    furnace: FurnaceOption = 0.0,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: CASE_band.nc here.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw the answer: .png, .svg or .pdf")
+    ] = None,
+    answer: AnswerOption = "shell_at_first_liquid",
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Give every answer of a case with its median, 5 to 95 % band, and what it depends on most.
+
+    Example: bronzeward band starter.toml --members 500 --furnace 3
+    """
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.studies import sweep as sweeps
+    from bronzeward.studies import uncertainty
+
+    chosen = load_case(case)
+    target = check_target(output or Path(f"{case.stem}_band.nc"), overwrite)
+    if figure is not None:
+        check_target(figure, overwrite)
+    spread = _spread(members, seed, core_spread, eccentricity, furnace)
+    data = uncertainty.band(chosen, spread, workers, progress(quiet))
+    sweeps.write(data, target, overwrite)
+    if figure is not None:
+        _save(uncertainty.plot_band(data, answer), figure, overwrite)
+    if json:
+        show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
+    elif not quiet:
+        show([uncertainty.band_table(data), "", f"All members written to {target}."])
+
+
+def fit(
+    measurements: Annotated[
+        Path,
+        typer.Argument(metavar="LAYERS.csv", help="Columns sample, layer, mean_um, sd_um, readings and a schedule."),
+    ],
+    case: Annotated[
+        Path | None,
+        typer.Option("--case", metavar="CASE.toml", help="Strand of samples given by temperature and time."),
+    ] = None,
+    base: Annotated[
+        str, typer.Option("--base", metavar="SET", help="Kinetic set to start from: a name or a .toml file.")
+    ] = ("default"),
+    phase: Annotated[
+        list[str] | None,
+        typer.Option("--phase", metavar="NAME", help="Phase to fit; repeat it. Default: eta and epsilon."),
+    ] = None,
+    arrhenius: Annotated[
+        bool, typer.Option("--arrhenius", help="Fit prefactor and activation energy instead of one factor.")
+    ] = False,
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="SET.toml", help="Kinetic file to write.")] = Path(
+        "fitted.toml"
+    ),
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw measured against computed thickness.")
+    ] = None,
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Fit growth constants to measured layer thicknesses; says what the data leave open.
+
+    Example: bronzeward fit layers.csv --case starter.toml -o mine.toml
+    """
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.inputs.layer_measurements import read_measurements
+    from bronzeward.materials.kinetics import load_set
+    from bronzeward.studies import calibration
+
+    check_target(output, overwrite)
+    if figure is not None:
+        check_target(figure, overwrite)
+    chosen = None if case is None else load_case(case)
+    rows = read_measurements(measurements, None if chosen is None else chosen.strand)
+    mode = "arrhenius" if arrhenius else "factors"
+    found = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
+    calibration.write_kinetics(found, output, overwrite)
+    if figure is not None:
+        _save(calibration.plot_fit(found), figure, overwrite)
+    if json:
+        show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(found)})
+    elif not quiet:
+        show([calibration.fit_report(found), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
+
+
+def margins(
+    case: CaseArgument,
+    sensor_class: Annotated[
+        int, typer.Option("--class", metavar="0|1|2", help="Thermocouple class of IEC 60584-1; 0: exact.")
+    ] = 1,
+    sensor_type: Annotated[str, typer.Option("--type", metavar="K|N", help="Thermocouple type.")] = "K",
+    homogeneity: Annotated[
+        float, typer.Option("--homogeneity", metavar="KELVIN", help="Half the spread in the zone.")
+    ] = 3.0,
+    overshoot: Annotated[
+        float, typer.Option("--overshoot", metavar="KELVIN", help="At the end of a heating ramp.")
+    ] = 2.0,
+    settling: Annotated[float, typer.Option("--settling", metavar="MINUTES", help="Until the overshoot fades.")] = 30.0,
+    lag: Annotated[float, typer.Option("--lag", metavar="MINUTES", help="Time constant of the sensor.")] = 1.0,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Store everything as netCDF.")
+    ] = None,
+    figure: Annotated[Path | None, typer.Option("--figure", metavar="FIGURE", help="Draw hottest and coldest.")] = None,
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Say how hot and cold the strands of a load really get, what holds touch, and which set-points are safe.
+
+    Example: bronzeward margins starter.toml --class 2 --homogeneity 5
+    """
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.studies import furnace_margins as room
+    from bronzeward.studies import sweep as sweeps
+
+    chosen = load_case(case)
+    for path in (output, figure):
+        if path is not None:
+            check_target(path, overwrite)
+    furnace = room.Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
+    data = room.margins(chosen, furnace, workers)
+    if output is not None:
+        sweeps.write(data, output, overwrite)
+    if figure is not None:
+        _save(room.plot_margins(data), figure, overwrite)
+    if json:
+        columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
+        show_json({"schema": "bronzeward/margins/1", "furnace": vars(furnace), "data": columns})
+    elif not quiet:
+        show([room.margins_table(data)])
+
+
+def shorten(
+    case: CaseArgument,
+    free: Annotated[
+        list[str], typer.Option("--free", metavar="PATH=LOW:HIGH[:STEP]", help="A value to choose; repeat it.")
+    ],
+    keep: Annotated[
+        list[str],
+        typer.Option("--keep", metavar="LIMIT", help="As overfill_at_first_liquid<=0@95 (percent sure); repeat it."),
+    ],
+    fastest: Annotated[
+        float | None, typer.Option("--fastest", metavar="C/H", help="Fastest ramp the furnace can do.")
+    ] = None,
+    not_above: Annotated[
+        list[str] | None, typer.Option("--not-above", metavar="C@H", help="As 213@40: not above 213 °C before 40 h.")
+    ] = None,
+    members: MembersOption = 100,
+    seed: SeedOption = 1,
+    core_spread: CoreOption = 0.0,
+    eccentricity: EccentricityOption = 0.0,
+    furnace: FurnaceOption = 0.0,
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="CASE.toml", help="Case file to write.")] = Path(
+        "shortened.toml"
+    ),
+    curve: Annotated[
+        str | None, typer.Option("--curve", metavar="VALUES", help="Least hours for these values of the first limit.")
+    ] = None,
+    figure: Annotated[Path | None, typer.Option("--figure", metavar="FIGURE", help="Draw that curve.")] = None,
+    workers: WorkersOption = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Find the shortest schedule that keeps all limits, and write it as a case and a furnace programme.
+
+    Example: bronzeward shorten starter.toml --free schedule.steps.1.hold_h=0:48
+    --free schedule.steps.0.to_C=190:213 --keep overfill_at_first_liquid<=0@95
+    """
+    from bronzeward.errors import InputError
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.reports import shortest_schedule as room
+    from bronzeward.studies.optimise import limits as asked
+    from bronzeward.studies.optimise import shortest as search
+
+    chosen = load_case(case)
+    for path in (output, figure):
+        if path is not None:
+            check_target(path, overwrite)
+    if figure is not None and curve is None:
+        raise InputError("shorten: --figure draws the curve; give its values with --curve")
+    choices, limits = [asked.parse_free(text) for text in free], [asked.parse_limit(text) for text in keep]
+    rules = asked.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
+    spread = _spread(members, seed, core_spread, eccentricity, furnace)
+    found = search.shorten(chosen, choices, limits, rules, spread, seed, workers, progress(quiet, "candidates"))
+    room.write_case(found, output, overwrite)
+    data = None
+    if curve is not None:
+        kind = keep[0].partition(limits[0].kind)[0]
+        values = [asked.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
+        say = progress(quiet, "candidates")
+        data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, say)
+        if figure is not None:
+            _save(room.plot_trade_off(data), figure, overwrite)
+    if json:
+        plain = {
+            "hours": found.hours,
+            "feasible": found.feasible,
+            "values": found.values,
+            "kept": found.kept,
+            "kept_by_others": found.kept_by_others,
+            "binding": list(found.binding),
+        }
+        if data is not None:
+            plain["curve"] = {str(name): column.values.tolist() for name, column in data.variables.items()}
+        show_json({"schema": "bronzeward/shorten/1", "output": str(output), **plain})
+    elif not quiet:
+        show([room.shorten_report(found), ""])
+        if data is not None:
+            show(
+                [
+                    f"{float(limit):g}: {float(hours):.1f} h"
+                    for limit, hours in zip(data["limit"], data["hours"], strict=True)
+                ]
+            )
+        show([f"Case written to {output}; run it with: bronzeward run {output}"])
+
+
+def _times(texts: list[str]) -> tuple[tuple[float, float], ...]:
+    from bronzeward.errors import InputError
+
+    pairs = []
+    for text in texts:
+        try:
+            celsius, hour = (float(part) for part in text.split("@"))
+        except ValueError:
+            raise InputError(f"--not-above {text}: expected TEMPERATURE@HOUR, as in 213@40") from None
+        pairs.append((celsius, hour))
+    return tuple(pairs)
+
+
+def _fitted(found: Any) -> dict[str, Any]:
+    return {
+        "factors": found.factors,
+        "log_standard_deviations": found.factor_errors,
+        "chi_square": found.chi_square,
+        "degrees": found.degrees,
+        "p_value": found.p_value,
+        "residuals": found.residuals.tolist(),
+        "remarks": list(found.remarks),
+    }
+
+
+def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: float) -> Spread:
+    from bronzeward.studies.uncertainty import Spread
+
+    return Spread(
+        size=members,
+        seed=seed,
+        core_diameter=core / 100.0,
+        eccentricity=eccentricity / 100.0,
+        furnace_offset=furnace,
+    )
+
+
+def _save(ax: Any, path: Path, overwrite: bool) -> None:
+    from bronzeward.plots import run_history
+
+    run_history.save(ax.figure, path, overwrite)
+
+
+def _plain(data: Any, answer: str) -> dict[str, Any]:
+    """One answer over its axes as nested lists, with its band where there is one."""
+    names = [name for name in (answer, f"{answer}_low", f"{answer}_high") if name in data]
+    return {
+        "axes": {str(dim): data[dim].values.tolist() for dim in data[answer].dims},
+        "values": {name: data[name].values.tolist() for name in names},
+    }
+
+
+def _quantiles(data: Any) -> dict[str, Any]:
+    """5 %, median and 95 % of every answer, SI units."""
+    found = {}
+    for name, column in data.data_vars.items():
+        if column.dims == ("quantile",) and not str(name).endswith(("_error", "_half")):
+            low, middle, high = column.values.tolist()
+            found[str(name)] = {"low": low, "median": middle, "high": high, "units": column.attrs.get("units", "1")}
+    return found
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the commands."""
+    for command in (sweep, band, fit, margins, shorten):
+        app.command()(command)

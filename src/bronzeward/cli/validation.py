@@ -1,0 +1,62 @@
+"""The command that compares the program with published values and closed forms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bronzeward.cli.common import (
+    DEFAULT_DESCRIPTION,
+    DescriptionOption,
+    JsonOption,
+    OverwriteOption,
+    QuietOption,
+    leave,
+    show,
+    show_json,
+)
+
+
+def validate(
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PAGE.html", help="Also write a page with every check.")
+    ] = None,
+    description: DescriptionOption = DEFAULT_DESCRIPTION,
+    json: JsonOption = False,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Compute every check against published values and closed forms; misses are shown.
+
+    Takes about half a minute. Leaves with exit code 1 when a verdict is not the expected one.
+
+    Example: bronzeward validate -o checks.html
+    """
+    from bronzeward.reports.validation_page import first_lines, unexpected, write_page
+    from bronzeward.validation import checks
+
+    if output is not None:
+        from bronzeward.errors import InputError
+        from bronzeward.files import check_target
+
+        if output.suffix.lower() not in (".html", ".htm"):
+            raise InputError(f"{output}: a validation page ends in .html")
+        check_target(output, overwrite)
+    outcomes = checks.validate(description)
+    if output is not None:
+        write_page(outcomes, output, overwrite)
+    if json:
+        show_json(checks.as_data(outcomes))
+    elif not quiet:
+        show(first_lines(outcomes))
+        if output is not None:
+            show([f"Page written to {output}."])
+    if unexpected(outcomes):
+        leave(1)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command()(validate)

@@ -1,0 +1,1 @@
+"""What a user gives: case, strand, schedule, furnace log, layer measurements."""

@@ -1,0 +1,239 @@
+"""A case: everything one run needs, from a TOML file or from the inputs stored in a result."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from bronzeward import files
+from bronzeward.errors import InputError
+from bronzeward.inputs.furnace_log import read_log
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import KineticSet, load_set, plain_set, set_from_data
+from bronzeward.units import HOUR, MICROMETRE
+
+DEFAULT_DESCRIPTION = "cu-sn-shim1996"
+
+_TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "numerics"}
+_STRAND = {
+    "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack",
+    "porosity", "initial_eta_um", "initial_epsilon_um",
+}  # fmt: skip
+_COUPLE = {"tin_thickness_um", "copper_thickness_um", "initial_eta_um", "initial_epsilon_um"}
+_PACK = {"outer_diameter_um", "copper_fraction"}
+_SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "measured"}
+_KINETICS = {"set", "file", "constants", "factors"}
+
+
+@dataclass(frozen=True)
+class Numerics:
+    """How finely a run is computed.
+
+    Attributes
+    ----------
+    tolerance : float, [-]
+        Relative error allowed in each step.
+    seed_nm : float, [nm]
+        Thickness of a layer that has just formed.
+    alpha_cells, inner_cells : int
+        Cells of the profile in alpha, and in gamma and beta.
+    """
+
+    tolerance: float = 1e-3
+    seed_nm: float = 1.0
+    alpha_cells: int = 40
+    inner_cells: int = 8
+
+    def __post_init__(self) -> None:
+        _within(self.tolerance, 1e-12, 1e-2, "numerics: tolerance")
+        _within(self.seed_nm, 0.01, 100.0, "numerics: seed_nm")
+        for name, value, least in (
+            ("alpha_cells", self.alpha_cells, 3),
+            ("inner_cells", self.inner_cells, 2),
+        ):
+            if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= 2000:
+                raise InputError(f"numerics: {name} is {value!r}; allowed are whole numbers from {least} to 2000")
+
+
+@dataclass(frozen=True)
+class Case:
+    """Strand, schedule, constants, thermodynamic description, numerics; `inputs` is the same as plain data."""
+
+    strand: Strand
+    schedule: Schedule
+    kinetics: KineticSet
+    description: str = DEFAULT_DESCRIPTION
+    numerics: Numerics = field(default_factory=Numerics)
+    title: str = ""
+    inputs: dict[str, Any] = field(default_factory=dict)
+
+
+def load_case(path: str | Path) -> Case:
+    """Read a case file; files it names are looked for beside it."""
+    path = Path(path)
+    data = files.read_toml(path)
+    try:
+        return case_from_inputs(data, path.parent)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+
+
+def case_from_json(text: str) -> Case:
+    """A case from the inputs that a result carries."""
+    try:
+        data = json.loads(text)
+        files.checked_integers(data, "inputs")
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(f"inputs: not valid JSON: {error}") from None
+    except RecursionError:
+        raise InputError("inputs: not valid JSON: brackets are nested too deeply") from None
+    if not isinstance(data, dict):
+        raise InputError("inputs: must be a table of the keys of a case file")
+    return case_from_inputs(data, Path())
+
+
+def case_from_inputs(data: Mapping[str, Any], folder: Path) -> Case:
+    """A case from plain data with the keys of a case file."""
+    _known(data, _TOP, "case")
+    inputs = dict(data)
+    if ("strand" in data) == ("couple" in data):
+        raise InputError("case: give either [strand] or [couple]")
+    if "schedule" not in data:
+        raise InputError("case: [schedule] is missing")
+    strand = _strand(_table(data, "strand")) if "strand" in data else _couple(_table(data, "couple"))
+    schedule, inputs["schedule"] = _schedule(_table(data, "schedule"), folder)
+    kinetics, inputs["kinetics"] = _kinetics(_table(data, "kinetics"), folder)
+    thermo = _table(data, "thermodynamics")
+    _known(thermo, {"description"}, "thermodynamics")
+    description = _name(thermo.get("description", DEFAULT_DESCRIPTION), "thermodynamics: description")
+    if Path(description).suffix.lower() == ".tdb":
+        description = str((folder / description).resolve())
+    inputs["thermodynamics"] = {"description": description}
+    numerics = _table(data, "numerics")
+    _known(numerics, set(Numerics.__dataclass_fields__), "numerics")
+    title = data.get("title", "")
+    if not isinstance(title, str) or "\0" in title:
+        raise InputError("case: title must be text")
+    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, inputs)
+
+
+def _table(data: Mapping[str, Any], key: str) -> dict[str, Any]:
+    value = data.get(key, {})
+    if not isinstance(value, Mapping):
+        raise InputError(f"case: [{key}] must be a table")
+    return dict(value)
+
+
+def _known(data: Mapping[str, Any], allowed: set[str], where: str) -> None:
+    for key in data:
+        if key not in allowed:
+            raise InputError(f"{where}: unknown key '{key}'; allowed: {', '.join(sorted(allowed))}")
+
+
+def _name(value: Any, where: str) -> str:
+    """The name of a file or of something else that can stand in a file's name."""
+    if not isinstance(value, str) or not value or "\0" in value or len(value) > 4000:
+        raise InputError(f"{where} must be a name")
+    return value
+
+
+def _number(data: Mapping[str, Any], key: str, where: str, default: float | None = None) -> float:
+    if key not in data:
+        if default is None:
+            raise InputError(f"{where}: {key} is missing")
+        return default
+    value = data[key]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+        raise InputError(f"{where}: {key} is {value!r}; it must be a finite number")
+    return float(value)
+
+
+def _within(value: Any, low: float, high: float, where: str) -> None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise InputError(f"{where} is {value!r}; allowed are {low:g} to {high:g}")
+
+
+def _films(data: Mapping[str, Any], where: str) -> dict[str, float]:
+    return {
+        "initial_eta": _number(data, "initial_eta_um", where, 0.0) * MICROMETRE,
+        "initial_epsilon": _number(data, "initial_epsilon_um", where, 0.0) * MICROMETRE,
+    }
+
+
+def _strand(data: dict[str, Any]) -> Strand:
+    _known(data, _STRAND, "strand")
+    core = _number(data, "core_diameter_um", "strand")
+    more = {"porosity": _number(data, "porosity", "strand", 0.0), **_films(data, "strand")}
+    if "copper_tin_ratio" in data:
+        if "sleeve_diameter_um" in data or "pack" in data:
+            raise InputError(
+                "strand: copper_tin_ratio stands in place of sleeve_diameter_um and pack; give one or the other"
+            )
+        return Strand.from_ratio(core, _number(data, "copper_tin_ratio", "strand"), **more)
+    rows = data.get("pack", [])
+    if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
+        raise InputError("strand: pack must be an array of tables, [[strand.pack]]")
+    pack = []
+    for k, row in enumerate(rows, start=1):
+        where = f"strand.pack {k}"
+        _known(row, _PACK, where)
+        pack.append((_number(row, "outer_diameter_um", where), _number(row, "copper_fraction", where)))
+    sleeve = _number(data, "sleeve_diameter_um", "strand") if "sleeve_diameter_um" in data else None
+    return Strand.round(core, sleeve, pack, **more)
+
+
+def _couple(data: dict[str, Any]) -> Strand:
+    _known(data, _COUPLE, "couple")
+    tin, copper = _number(data, "tin_thickness_um", "couple"), _number(data, "copper_thickness_um", "couple")
+    return Strand.couple(tin, copper, **_films(data, "couple"))
+
+
+def _schedule(data: dict[str, Any], folder: Path) -> tuple[Schedule, dict[str, Any]]:
+    _known(data, _SCHEDULE, "schedule")
+    kinds = [key for key in ("steps", "log", "measured") if key in data]
+    if len(kinds) != 1:
+        raise InputError("schedule: give steps, or the thermocouple file as log")
+    if "steps" in data:
+        steps = data["steps"]
+        if not isinstance(steps, list) or not all(isinstance(step, Mapping) for step in steps):
+            raise InputError("schedule: steps must be an array of tables")
+        start = _number(data, "start_C", "schedule", 20.0)
+        return Schedule.from_steps(start, steps).checked(), data
+    if "log" in data:
+        longest = _number(data, "longest_gap_h", "schedule", 0.0)
+        channel = str(data["log_channel"]) if "log_channel" in data else None
+        log = read_log(folder / _name(data["log"], "schedule: log"), longest * HOUR if longest > 0 else None, channel)
+        schedule = Schedule.from_arrays(*log).checked()
+    else:
+        measured = _table(data, "measured")
+        _known(measured, {"time_s", "temperature_K"}, "schedule.measured")
+        schedule = Schedule.from_arrays(measured.get("time_s"), measured.get("temperature_K")).checked()
+    plain = {"time_s": schedule.time.tolist(), "temperature_K": schedule.temperature.tolist()}
+    return schedule, {"measured": plain}
+
+
+def _kinetics(data: dict[str, Any], folder: Path) -> tuple[KineticSet, dict[str, Any]]:
+    """The set, and the same as plain data; constants from a file are stored in full."""
+    _known(data, _KINETICS, "kinetics")
+    if sum(key in data for key in ("set", "file", "constants")) > 1:
+        raise InputError("kinetics: give set or file, not both")
+    if "file" in data:
+        path = folder / _name(data["file"], "kinetics: file")
+        if path.suffix != ".toml":
+            raise InputError(f"kinetics: file {path.name} must end in .toml")
+        chosen = load_set(path)
+        data = {key: value for key, value in data.items() if key != "file"} | {"constants": plain_set(chosen)}
+    elif "constants" in data:
+        chosen = set_from_data(_table(data, "constants"), "kinetics.constants")
+    else:
+        data = {"set": "default", **data}
+        chosen = load_set(str(data["set"]))
+    factors = _table(data, "factors")
+    return chosen.scaled({key: _number(factors, key, "kinetics.factors") for key in factors}), data

@@ -1,0 +1,136 @@
+"""Values of a case by dotted path, such as `schedule.steps.0.ramp_C_per_h`: read, set, several at a time."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from bronzeward.errors import InputError
+from bronzeward.inputs.case import Case, case_from_inputs
+from bronzeward.model.provenance import plain_inputs
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One value, or several that go together, and what it takes on.
+
+    Attributes
+    ----------
+    paths : tuple of str
+        Dotted paths in the case file; counting in lists begins at 0.
+    values : tuple of float
+    """
+
+    paths: tuple[str, ...]
+    values: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if not self.paths or not all(self.paths):
+            raise InputError("sweep: a value to vary needs its path, such as strand.core_diameter_um")
+        if not self.values or not all(isfinite(v) for v in self.values):
+            raise InputError(f"sweep: {self.paths[0]} has no values, or some that are not finite")
+        if len(set(self.values)) != len(self.values):
+            raise InputError(f"sweep: {self.paths[0]} takes a value twice")
+
+    @property
+    def name(self) -> str:
+        """Name of the dimension, made from the first path."""
+        return short_name(self.paths[0])
+
+
+def short_name(path: str) -> str:
+    """A path without the table it begins with, points turned into underscores."""
+    parts = path.split(".")
+    return "_".join(parts[1:] if parts[0] in ("schedule", "strand", "couple", "kinetics") else parts)
+
+
+def parse_axis(text: str) -> Axis:
+    """An axis from text: PATH=1,2,5 or PATH=FROM:TO:COUNT, or PATH=FROM:TO:COUNT:log; PATH+PATH go together."""
+    left, equals, right = text.partition("=")
+    if not equals or not right.strip():
+        raise InputError(f"sweep: '{text}'; expected PATH=1,2,5 or PATH=FROM:TO:COUNT")
+    paths = tuple(part.strip() for part in left.split("+"))
+    try:
+        if ":" not in right:
+            return Axis(paths, tuple(float(part) for part in right.split(",")))
+        first, last, count, *scale = (part.strip() for part in right.split(":"))
+        return Axis(paths, _range(float(first), float(last), int(count), scale))
+    except ValueError as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(f"sweep: '{right}' is neither numbers (1,2,5) nor a range (FROM:TO:COUNT)") from None
+
+
+def _range(first: float, last: float, count: int, scale: Sequence[str]) -> tuple[float, ...]:
+    if count < 2 or first == last:
+        raise InputError("sweep: a range needs two different ends and a count of 2 or more")
+    if list(scale) == ["log"]:
+        if first <= 0 or last <= 0:
+            raise InputError("sweep: a log range needs ends above 0")
+        return tuple(first * (last / first) ** (k / (count - 1)) for k in range(count))
+    if scale:
+        raise InputError(f"sweep: '{scale[0]}' after a range; allowed: log")
+    return tuple(first + (last - first) * k / (count - 1) for k in range(count))
+
+
+def inputs_of(case: Case) -> dict[str, Any]:
+    """The inputs of a case as plain data, with the keys of a case file."""
+    return copy.deepcopy(case.inputs) if case.inputs else plain_inputs(case)
+
+
+def with_values(inputs: Mapping[str, Any], values: Mapping[str, float]) -> dict[str, Any]:
+    """A copy of `inputs` with the values at some paths replaced."""
+    made = copy.deepcopy(dict(inputs))
+    for path, value in values.items():
+        _set(made, path, value)
+    return made
+
+
+def case_with(inputs: Mapping[str, Any], values: Mapping[str, float]) -> Case:
+    """The case that `inputs` and some replaced values describe."""
+    return case_from_inputs(with_values(inputs, values), Path())
+
+
+def value_at(inputs: Mapping[str, Any], path: str) -> float | None:
+    """The number at a path; None where there is none."""
+    here: Any = inputs
+    for part in path.split("."):
+        if isinstance(here, Mapping):
+            here = here.get(part)
+        elif isinstance(here, list) and part.isdigit() and int(part) < len(here):
+            here = here[int(part)]
+        else:
+            return None
+    return float(here) if isinstance(here, int | float) and not isinstance(here, bool) else None
+
+
+def _set(data: dict[str, Any], path: str, value: float) -> None:
+    *way, last = path.split(".")
+    here: Any = data
+    for part in way:
+        here = here.setdefault(part, {}) if isinstance(here, dict) else _item(here, part, path)
+    if isinstance(here, list):
+        here[_index(here, last, path)] = value
+    elif isinstance(here, dict):
+        if isinstance(here.get(last), dict | list):
+            raise InputError(f"path '{path}': names a table, not a value")
+        whole = isinstance(here.get(last), int) and not isinstance(here.get(last), bool) and float(value).is_integer()
+        here[last] = int(value) if whole and last.endswith("cells") else float(value)
+    else:
+        raise InputError(f"path '{path}': nothing to set there")
+
+
+def _item(here: Any, part: str, path: str) -> Any:
+    if not isinstance(here, list):
+        raise InputError(f"path '{path}': '{part}' lies inside a plain value")
+    return here[_index(here, part, path)]
+
+
+def _index(here: list[Any], part: str, path: str) -> int:
+    if not part.isdigit() or int(part) >= len(here):
+        raise InputError(f"path '{path}': '{part}' must be a number from 0 to {len(here) - 1}")
+    return int(part)

@@ -1,0 +1,474 @@
+"""Reading a measured temperature log as furnaces write it, and saying how it was understood.
+
+Understood are comma, semicolon and tab; decimal points and decimal commas; lines of remarks above the
+header; a second header line with units; times as numbers with a unit, as date and time, as date and
+time in two columns, or as hours:minutes:seconds; temperatures in °C, K and °F; several channels.
+What could be read in two ways is refused rather than guessed.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import isfinite
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.errors import InputError
+from bronzeward.units import HOUR, ZERO_CELSIUS
+
+GAP_FACTOR = 20.0
+"""A step this many times longer than the middle one counts as a gap."""
+
+LONGEST_PAUSE = 5 * 86400.0
+"""A step between two dates that is longer counts as a sign that day and month are swapped [s]."""
+
+HEADER_WITHIN = 60
+"""The header is looked for in so many lines from the top."""
+
+COMBINED = ("mean", "hottest", "coldest")
+"""What can be asked for in place of one channel."""
+
+_TIME_UNITS = {
+    "ms": 1e-3, "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0,
+    "m": 60.0, "min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0,
+    "h": HOUR, "hr": HOUR, "hrs": HOUR, "hour": HOUR, "hours": HOUR, "d": 86400.0, "days": 86400.0,
+}  # fmt: skip
+_TEMPERATURE_UNITS = {
+    "c": ("°C", 1.0, ZERO_CELSIUS), "celsius": ("°C", 1.0, ZERO_CELSIUS),
+    "k": ("K", 1.0, 0.0), "kelvin": ("K", 1.0, 0.0),
+    "f": ("°F", 5.0 / 9.0, 459.67 * 5.0 / 9.0), "fahrenheit": ("°F", 5.0 / 9.0, 459.67 * 5.0 / 9.0),
+}  # fmt: skip
+_TIME_WORDS = ("time", "elapsed", "date", "timestamp", "datum", "uhrzeit", "zeit", "hours", "minutes", "seconds")
+_SET_POINT = re.compile(r"set.?point|set.?temp|target|programme|\bprogram|\bsp\d*\b|\bsv\d*\b|_sp\b", re.IGNORECASE)
+_MONTHS = {name: k for k, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), start=1)}
+
+Array = NDArray[np.float64]
+Cells = list[tuple[int, list[str]]]
+
+
+@dataclass(frozen=True)
+class Log:
+    """A measured temperature history and how it was read.
+
+    Attributes
+    ----------
+    time : ndarray, shape (n,), [s]
+        From the first row.
+    temperature : ndarray, shape (n,), [K]
+    channel : str
+        The channel in use, as in the header, or one of `COMBINED`.
+    channels : tuple of str
+        All measured channels of the file.
+    understood : tuple of str
+        Sentences on how the file was read, to show to whoever made it.
+    """
+
+    time: Array
+    temperature: Array
+    channel: str
+    channels: tuple[str, ...]
+    understood: tuple[str, ...]
+
+
+class _Column(NamedTuple):
+    place: int
+    name: str
+    unit: str
+    scale: float
+    shift: float
+
+
+class _Header(NamedTuple):
+    line: int
+    separator: str
+    names: list[str]
+    rows: Cells
+
+
+def read_log(path: Path, longest_gap: float | None = None, channel: str | None = None) -> tuple[Array, Array]:
+    """Times [s] and temperatures [K] of a log, each shape (n,); see `load_log`."""
+    log = load_log(path, longest_gap, channel)
+    return log.time, log.temperature
+
+
+def load_log(path: str | Path, longest_gap: float | None = None, channel: str | None = None) -> Log:
+    """Read a temperature log.
+
+    Parameters
+    ----------
+    path : Path
+        A CSV file with units in its header, such as `time_h,temperature_C` or `Date;Time;TC 1 [°C];TC 2 [°C]`.
+    longest_gap : float, optional, [s]
+        A longer step is an error: nobody knows what the furnace did meanwhile. Default: 20 times the middle step.
+    channel : str, optional
+        Name or number (from 1) of a temperature column, or "mean", "hottest" or "coldest" of all of them at
+        each time. Needed only where the file has several.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read without guessing, has gaps, or its times do not increase.
+    """
+    path = Path(path)
+    header = _find_header(_lines(path), path)
+    clock = _clock(header, path)
+    columns, set_points = _temperature_columns(header)
+    chosen, name = _choose(columns, channel, path)
+    rows = header.rows
+    kelvin = np.array(
+        [
+            [
+                _number(cells, column.place, line, path, header.separator) * column.scale + column.shift
+                for column in chosen
+            ]
+            for line, cells in rows
+        ]
+    )
+    reduce: Callable[..., Array] = {"hottest": np.max, "coldest": np.min}.get(name, np.mean)
+    temperature = np.asarray(reduce(kelvin, axis=1))
+    _check_times(clock.seconds, [line for line, _ in rows], longest_gap, path, clock.dated)
+    time = clock.seconds - clock.seconds[0]
+    names = tuple(column.name for column in columns)
+    understood = (
+        _on_layout(header),
+        clock.words.format(hours=time[-1] / HOUR, step=_span(float(np.median(np.diff(time))))),
+        _on_channels(name, chosen, names, temperature, set_points),
+    )
+    return Log(time, temperature, name, names, understood)
+
+
+LARGEST = 1e15
+"""Numbers in a log at most."""
+
+LONGEST_LINE = 100_000
+"""Characters in a line of a log at most."""
+
+
+def _lines(path: Path) -> list[tuple[int, str]]:
+    try:
+        if path.is_char_device() or path.is_block_device():
+            raise InputError(f"{path}: is a device, not a file")
+        raw = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        codes = ["utf-16"]
+    else:
+        codes = ["utf-8-sig", "cp1252"]
+    for code in codes:
+        try:
+            text = raw.decode(code)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            lines = [(k, line) for k, line in enumerate(text.splitlines(), start=1) if line.strip()]
+            for k, line in lines:
+                if len(line) > LONGEST_LINE:
+                    raise InputError(f"{path}: line {k} has {len(line)} characters; at most {LONGEST_LINE} are read")
+            return lines
+    raise InputError(f"{path}: not a text file")
+
+
+def _split(line: str, separator: str) -> list[str]:
+    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True))]
+
+
+def _find_header(lines: list[tuple[int, str]], path: Path) -> _Header:
+    """The first line that names a time and a temperature with its unit, and the rows below it."""
+    for k, (number, line) in enumerate(lines[:HEADER_WITHIN]):
+        for separator in sorted(";\t,", key=line.count, reverse=True):
+            names = _split(line.lstrip("#"), separator)
+            if len(names) < 2:
+                continue
+            for extra, merged in ((1, names), (2, _with_units(names, lines, k, separator))):
+                if _looks_like_header(merged):
+                    return _Header(number, separator, merged, _rows(lines[k + extra :], separator, merged, path))
+    first = lines[0][1].strip()[:60] if lines else "nothing"
+    raise InputError(
+        f"{path}: no header found that names a time and a temperature with its unit (°C, K or °F), such as "
+        f"time_h,temperature_C; the file starts with {first!r}"
+    )
+
+
+def _with_units(names: list[str], lines: list[tuple[int, str]], k: int, separator: str) -> list[str]:
+    """Names completed by a line of units below them, where there is one."""
+    if k + 1 >= len(lines):
+        return names
+    units = _split(lines[k + 1][1].lstrip("#"), separator)
+    if len(units) != len(names) or any(re.search(r"\d", unit) for unit in units):
+        return names
+    return [
+        f"{name} [{unit.strip('[]() ')}]" if unit.strip("[]() ") else name
+        for name, unit in zip(names, units, strict=True)
+    ]
+
+
+def _looks_like_header(names: list[str]) -> bool:
+    timed = any(_is_time(name) for name in names)
+    return timed and any(_unit(name) in _TEMPERATURE_UNITS and not _is_time(name) for name in names)
+
+
+def _rows(lines: list[tuple[int, str]], separator: str, names: list[str], path: Path) -> Cells:
+    rows = []
+    for number, line in lines:
+        if line.lstrip().startswith("#"):
+            continue
+        cells = _split(line, separator)
+        while len(cells) > len(names) and not cells[-1]:
+            cells.pop()
+        if len(cells) > len(names):
+            hint = "; write decimal commas only with semicolons between the columns" if separator == "," else ""
+            raise InputError(f"{path}: line {number} has {len(cells)} columns, the header {len(names)}{hint}")
+        rows.append((number, cells))
+    if len(rows) < 2:
+        raise InputError(f"{path}: needs a header and at least two rows")
+    return rows
+
+
+def _is_time(name: str) -> bool:
+    low = name.lower().lstrip("#\"' ")
+    return low.startswith(_TIME_WORDS) or (bool(re.match(r"t\s*[_\[(/]", low)) and _unit(name) in _TIME_UNITS)
+
+
+def _unit(name: str) -> str:
+    """The unit at the end of a column name: in brackets, or after _, / or a space."""
+    found = re.search(r"(?:[\[(]\s*([^\])]*?)\s*[\])]|(?:_|/|\s|,|°)\s*°?([^_ \[\]()/,°]+))\s*$", name)
+    text = name if found is None else (found[1] or found[2] or "")
+    return re.sub(r"^(°|º|deg\.?|degrees?|in)\s*", "", text.strip().lower()).strip("°º ")
+
+
+class _Clock(NamedTuple):
+    seconds: Array
+    words: str
+    dated: bool
+
+
+def _clock(header: _Header, path: Path) -> _Clock:
+    """Times [s] of all rows, and how they were read."""
+    timed = [k for k, name in enumerate(header.names) if _is_time(name)]
+    for k in timed:
+        unit = _unit(header.names[k])
+        if unit in _TIME_UNITS and ":" not in _cell(header.rows[0][1], k):
+            values = [_number(cells, k, line, path, header.separator) for line, cells in header.rows]
+            words = f"Time: column '{header.names[k]}', numbers in {unit}; {{hours:.4g}} h, a row every {{step}}."
+            return _Clock(np.array(values) * _TIME_UNITS[unit], words, False)
+    dates = [k for k in timed if re.search(r"date|datum|stamp", header.names[k], re.IGNORECASE)]
+    times = [k for k in timed if k not in dates]
+    together = (
+        dates[:1] + times[:1]
+        if dates and times and ":" not in _cell(header.rows[0][1], dates[0])
+        else (dates or times)[:1]
+    )
+    label = " and ".join(f"'{header.names[k]}'" for k in together)
+    texts = [(line, " ".join(_cell(cells, k) for k in together)) for line, cells in header.rows]
+    if not dates and all(re.fullmatch(r"\d+:\d\d(:\d\d([.,]\d+)?)?", text) for _, text in texts):
+        return _Clock(
+            _clock_face(texts),
+            f"Time: column {label}, hours:minutes(:seconds); {{hours:.4g}} h, a row every {{step}}.",
+            True,
+        )
+    if re.fullmatch(r"[-+]?[\d.,]+", texts[0][1]):
+        raise InputError(f"{path}: the time column {label} has no unit; name it time_s, time_min or time_h")
+    moments, order = _dates(texts, path)
+    first = moments[0]
+    seconds = np.array([(moment - first).total_seconds() for moment in moments])
+    words = f"Time: {label}, date and time{order}; from {first:%Y-%m-%d %H:%M}, {{hours:.4g}} h, a row every {{step}}."
+    return _Clock(seconds, words, True)
+
+
+def _cell(cells: Sequence[str], place: int) -> str:
+    return cells[place].strip() if place < len(cells) else ""
+
+
+def _clock_face(texts: list[tuple[int, str]]) -> Array:
+    """Seconds of h:mm(:ss) texts; a fall by more than half a day is midnight."""
+    seconds, days, before = [], 0.0, 0.0
+    for _, text in texts:
+        parts = [float(part.replace(",", ".")) for part in text.split(":")]
+        here = parts[0] * HOUR + parts[1] * 60.0 + (parts[2] if len(parts) > 2 else 0.0)
+        if here < before - 43200.0:
+            days += 86400.0
+        before = here
+        seconds.append(here + days)
+    return np.array(seconds)
+
+
+def _dates(texts: list[tuple[int, str]], path: Path) -> tuple[list[datetime], str]:
+    """Moments of all rows; where day and month could be swapped, the only order that makes sense."""
+    read: dict[str, list[datetime]] = {}
+    for order in ("ymd", "dmy", "mdy"):
+        moments = [_moment(text, order) for _, text in texts]
+        if all(moment is not None for moment in moments):
+            read[order] = [moment for moment in moments if moment is not None]
+    if not read:
+        line, text = next(
+            ((n, t) for n, t in texts if _moment(t, "ymd") is None and _moment(t, "dmy") is None), texts[0]
+        )
+        raise InputError(
+            f"{path}: line {line}: {text!r} is not understood as date and time; 2031-05-04 13:30:00 would be"
+        )
+    if "ymd" in read:
+        return read["ymd"], ""
+    words = {"dmy": ", day before month", "mdy": ", month before day"}
+    if len(read) == 2:
+        spans = {order: [m - moments[0] for m in moments] for order, moments in read.items()}
+        if spans["dmy"] != spans["mdy"]:
+            likely = [order for order, span in spans.items() if _is_steady(span)]
+            if len(likely) != 1:
+                raise InputError(f"{path}: day and month cannot be told apart; write dates as 2031-05-04")
+            return read[likely[0]], words[likely[0]]
+        return read["dmy"], ", day and month may be swapped, which does not matter here"
+    order = next(iter(read))
+    return read[order], words[order]
+
+
+def _is_steady(span: list[timedelta]) -> bool:
+    """Whether moments rise without the leap of weeks that swapped day and month give at midnight."""
+    steps = np.diff([one.total_seconds() for one in span])
+    return bool((steps > 0).all() and steps.max() < LONGEST_PAUSE)
+
+
+_DATE = re.compile(
+    r"(\d{1,4})[-./ ](\d{1,2}|[A-Za-z]{3,9})[-./ ](\d{1,4})[T, ]+(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d+))?)?"
+    r"\s*([AaPp][Mm])?\s*(Z|UTC|[-+]\d\d:?\d\d)?"
+)
+
+
+def _moment(text: str, order: str) -> datetime | None:
+    """A date and time read as year-month-day, day-month-year or month-day-year; None where that fails."""
+    found = _DATE.fullmatch(text.strip())
+    if found is None:
+        return None
+    parts = found[1], found[2], found[3]
+    if (order == "ymd") != (len(parts[0]) == 4):
+        return None
+    year, month, day = {"ymd": parts, "dmy": parts[::-1], "mdy": (parts[2], parts[0], parts[1])}[order]
+    number = _MONTHS.get(month[:3].lower(), 0) if month.isalpha() else int(month) if month.isdigit() else 0
+    hour = int(found[4])
+    if found[8]:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if found[8].lower() == "pm" else 0)
+    try:
+        moment = datetime(
+            int(year) + (2000 if len(year) <= 2 else 0), number, int(day), hour, int(found[5]), int(found[6] or 0),
+            int(float(f"0.{found[7] or 0}") * 1e6),
+        )  # fmt: skip
+        return moment - _offset(found[9])
+    except (ValueError, OverflowError):
+        return None
+
+
+def _offset(text: str | None) -> timedelta:
+    if text is None or text in ("Z", "UTC"):
+        return timedelta()
+    sign = -1 if text[0] == "-" else 1
+    return sign * timedelta(hours=int(text[1:3]), minutes=int(text[-2:]))
+
+
+def _temperature_columns(header: _Header) -> tuple[list[_Column], list[str]]:
+    """Measured channels, and the names of set-point columns, which are none."""
+    found, set_points = [], []
+    for k, name in enumerate(header.names):
+        unit = _unit(name)
+        if _is_time(name) or unit not in _TEMPERATURE_UNITS:
+            continue
+        column = _Column(k, name, *_TEMPERATURE_UNITS[unit])
+        if _SET_POINT.search(name):
+            set_points.append(column)
+        else:
+            found.append(column)
+    if not found:
+        return set_points, []
+    return found, [column.name for column in set_points]
+
+
+def _choose(columns: list[_Column], channel: str | None, path: Path) -> tuple[list[_Column], str]:
+    """The columns asked for, and the name of the choice."""
+    names = ", ".join(column.name for column in columns)
+    if channel is None:
+        if len(columns) > 1:
+            raise InputError(
+                f"{path}: {len(columns)} temperature channels ({names}); say which is to be used, by name or number, "
+                "or ask for their mean, hottest or coldest"
+            )
+        return columns, columns[0].name
+    wanted = str(channel).strip().casefold()
+    if wanted in COMBINED:
+        return columns, wanted
+    bare = re.compile(r"\s*[\[(/_].*$")
+    same = [c for c in columns if wanted in (c.name.casefold(), bare.sub("", c.name).strip().casefold())]
+    if len(same) == 1:
+        return same, same[0].name
+    if wanted.isdigit() and 1 <= int(wanted) <= len(columns):
+        return [columns[int(wanted) - 1]], columns[int(wanted) - 1].name
+    raise InputError(f"{path}: no channel '{channel}'; there are {names}, and mean, hottest and coldest of all")
+
+
+def _number(cells: Sequence[str], place: int, line: int, path: Path, separator: str) -> float:
+    text = _cell(cells, place)
+    plain = text.replace("\u2212", "-").replace("\u00a0", "").replace(" ", "")
+    comma, point = plain.rfind(","), plain.rfind(".")
+    if comma > point:
+        plain = plain.replace(".", "").replace(",", ".")
+    elif comma >= 0:
+        plain = plain.replace(",", "")
+    try:
+        value = float(plain)
+    except ValueError:
+        raise InputError(f"{path}: line {line}: {text!r} is not a number; the log must not have gaps") from None
+    if not isfinite(value):
+        raise InputError(f"{path}: line {line}: {text} is not a finite number; the log must not have gaps")
+    if abs(value) > LARGEST:
+        raise InputError(f"{path}: line {line}: {text} cannot be meant; numbers go up to {LARGEST:g}")
+    return value
+
+
+def _check_times(t: Array, numbers: list[int], longest: float | None, path: Path, dated: bool) -> None:
+    steps = np.diff(t)
+    if (steps <= 0).any():
+        k = int(np.argmax(steps <= 0))
+        kind = "repeats the time before it" if steps[k] == 0 else "goes back in time"
+        why = " (was the clock changed?)" if dated and steps[k] < 0 else ""
+        raise InputError(f"{path}: line {numbers[k + 1]} {kind}{why}; times must increase")
+    limit = GAP_FACTOR * float(np.median(steps)) if longest is None else longest
+    if (steps > limit).any() and steps.size > 2:
+        k = int(np.argmax(steps > limit))
+        raise InputError(
+            f"{path}: a gap of {steps[k] / 3600:.3g} h before line {numbers[k + 1]}; at most {limit / 3600:.3g} h is "
+            "allowed (longest_gap_h in the case file changes that)"
+        )
+
+
+def _on_layout(header: _Header) -> str:
+    separator = {",": "commas", ";": "semicolons", "\t": "tabs"}[header.separator]
+    numbers = [cell for _, cells in header.rows[:50] for cell in cells if re.fullmatch(r"[-+]?\d+,\d+", cell)]
+    decimals = ", decimal commas" if numbers else ""
+    return f"Columns divided by {separator}{decimals}; header in line {header.line}; {len(header.rows)} rows."
+
+
+def _on_channels(name: str, chosen: list[_Column], names: tuple[str, ...], kelvin: Array, set_points: list[str]) -> str:
+    low, high = kelvin.min() - ZERO_CELSIUS, kelvin.max() - ZERO_CELSIUS
+    units = " and ".join(dict.fromkeys(column.unit for column in chosen))
+    what = f"the {name} of {', '.join(names)}" if name in COMBINED else f"column '{name}'"
+    text = f"Temperature: {what}, in {units}, from {low:.1f} to {high:.1f} °C."
+    others = [other for other in names if other != name] if name not in COMBINED else []
+    text += f" Other channels: {', '.join(others)}." if others else ""
+    return text + (f" Set points, not measured: {', '.join(set_points)}." if set_points else "")
+
+
+def _span(seconds: float) -> str:
+    return (
+        f"{seconds:.3g} s"
+        if seconds < 120
+        else f"{seconds / 60:.3g} min"
+        if seconds < 7200
+        else f"{seconds / 3600:.3g} h"
+    )

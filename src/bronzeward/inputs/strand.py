@@ -1,0 +1,160 @@
+"""Where copper and tin may be: a round strand of rings, or a plane couple."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite, pi, sqrt
+from typing import Any
+
+from bronzeward.errors import InputError
+from bronzeward.materials.properties import load_properties
+from bronzeward.units import MICROMETRE
+
+SMALLEST, LARGEST = 1e-9, 1e3
+"""Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
+
+
+@dataclass(frozen=True)
+class Ring:
+    """A ring of constant `copper_fraction` [-] from the ring inside it out to `radius` [m]."""
+
+    radius: float
+    copper_fraction: float
+
+
+@dataclass(frozen=True)
+class Strand:
+    """Tin core, copper sleeve, filament pack, barrier.
+
+    Attributes
+    ----------
+    core_radius : float, [m]
+        Of the tin core; a plane couple: thickness of the tin.
+    rings : tuple of Ring
+        From the core outwards, the last one ends at the diffusion barrier; a plane couple has one,
+        whose `radius` is the thickness of the copper.
+    plane : bool
+        A plane couple, per unit area.
+    porosity : float, [-]
+        Share of the core that drawing left empty; 0 is the cautious choice for the volume account.
+    initial_eta, initial_epsilon : float, [m]
+        Thickness of compound there from storage; 0 means a seed layer only.
+    """
+
+    core_radius: float
+    rings: tuple[Ring, ...]
+    plane: bool = False
+    porosity: float = 0.0
+    initial_eta: float = 0.0
+    initial_epsilon: float = 0.0
+
+    def __post_init__(self) -> None:
+        _size(self.core_radius, "core")
+        if not self.rings:
+            raise InputError("strand: no copper round the core; give a sleeve or a pack")
+        inner = 0.0 if self.plane else self.core_radius
+        for ring in self.rings:
+            _size(ring.radius, "ring")
+            if ring.radius <= inner:
+                raise InputError(
+                    f"strand: a ring ends at {2 * ring.radius / MICROMETRE:g} µm diameter, inside what it surrounds "
+                    f"({2 * inner / MICROMETRE:g} µm); diameters must grow from the core outwards"
+                )
+            if not 0.0 < ring.copper_fraction <= 1.0:
+                raise InputError(f"strand: copper fraction {ring.copper_fraction:g}; it must be above 0 and at most 1")
+            inner = ring.radius
+        if not 0.0 <= self.porosity < 1.0:
+            raise InputError(f"strand: porosity {self.porosity:g}; it must be at least 0 and below 1")
+        for name, value in (("eta", self.initial_eta), ("epsilon", self.initial_epsilon)):
+            if not 0.0 <= value < 0.2 * self.core_radius:
+                raise InputError(
+                    f"strand: initial {name} of {value / MICROMETRE:g} µm; allowed are 0 to a fifth of the core"
+                )
+
+    @classmethod
+    def round(cls, core_um: float, sleeve_um: float | None = None, pack: Any = (), **more: Any) -> Strand:
+        """A round strand from diameters [µm]; `pack` holds (outer diameter, copper fraction) pairs.
+
+        >>> strand = Strand.round(24, 44)
+        >>> round(strand.copper_tin_ratio(), 2)
+        5.41
+        """
+        rings = [] if sleeve_um is None else [Ring(_half_um(sleeve_um, "sleeve"), 1.0)]
+        rings += [Ring(_half_um(outer, "pack"), float(fraction)) for outer, fraction in pack]
+        return cls(_half_um(core_um, "core"), tuple(rings), **more)
+
+    @classmethod
+    def from_ratio(cls, core_um: float, copper_tin_ratio: float, **more: Any) -> Strand:
+        """A tin core [µm diameter] in as much pure copper as gives the Cu:Sn atom ratio."""
+        ratio = _positive(copper_tin_ratio, "Cu:Sn ratio")
+        core = _half_um(core_um, "core")
+        solid = 1.0 - float(more.get("porosity", 0.0))
+        volumes = _volume_ratio()
+        return cls(core, (Ring(core * sqrt(1.0 + ratio * solid / volumes), 1.0),), **more)
+
+    @classmethod
+    def couple(cls, tin_um: float, copper_um: float, **more: Any) -> Strand:
+        """A plane couple of the given thicknesses [µm]."""
+        ring = Ring(_positive(copper_um, "copper thickness") * MICROMETRE, 1.0)
+        return cls(_positive(tin_um, "tin thickness") * MICROMETRE, (ring,), plane=True, **more)
+
+    @property
+    def core_area(self) -> float:
+        """Cross-section of the core, pores included [m2]; plane couple: thickness [m]."""
+        return self.core_radius if self.plane else pi * self.core_radius**2
+
+    @property
+    def copper_area(self) -> float:
+        """Cross-section of all copper inside the barrier [m2]; plane couple: thickness [m]."""
+        if self.plane:
+            return self.rings[0].radius
+        total, inner = 0.0, self.core_radius
+        for ring in self.rings:
+            total += ring.copper_fraction * pi * (ring.radius**2 - inner**2)
+            inner = ring.radius
+        return total
+
+    @property
+    def barrier_radius(self) -> float:
+        """Radius of the diffusion barrier [m]; plane couple: total thickness [m]."""
+        return self.core_radius + self.rings[0].radius if self.plane else self.rings[-1].radius
+
+    @property
+    def sleeve_radius(self) -> float:
+        """Outer radius of the pure copper round the core [m]; the core's own when there is none."""
+        first = self.rings[0]
+        return first.radius if first.copper_fraction == 1.0 and not self.plane else self.core_radius
+
+    def copper_tin_ratio(self) -> float:
+        """Copper atoms for each tin atom."""
+        return self.copper_area / (self.core_area * (1.0 - self.porosity)) * _volume_ratio()
+
+    def zones(self) -> list[tuple[float, float]]:
+        """(outer radius [m], share that copper-tin phases may occupy) from the centre outwards."""
+        return [(self.core_radius, 1.0), *((ring.radius, ring.copper_fraction) for ring in self.rings)]
+
+
+def _volume_ratio() -> float:
+    """Molar volume of tin over that of copper at 25 C."""
+    volumes = load_properties().molar_volume
+    return volumes["(Sn)"] / volumes["alpha"]
+
+
+def _positive(value: Any, what: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+        raise InputError(f"strand: {what} is {value!r}; it must be a finite number")
+    if value <= 0:
+        raise InputError(f"strand: {what} is {value:g}; it must be above 0")
+    return float(value)
+
+
+def _size(value: Any, what: str) -> float:
+    """A radius or thickness [m] that areas can be computed from."""
+    size = _positive(value, what)
+    if not SMALLEST <= size <= LARGEST:
+        raise InputError(f"strand: {what} of {size:g} m; allowed are {SMALLEST:g} to {LARGEST:g} m")
+    return size
+
+
+def _half_um(diameter: Any, what: str) -> float:
+    return 0.5 * _positive(diameter, f"{what} diameter") * MICROMETRE

@@ -1,0 +1,107 @@
+"""Physical properties of the phases, read from `databases/properties.toml`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward import files
+from bronzeward.errors import InputError
+from bronzeward.materials import literature
+from bronzeward.materials.composition import MOLAR_MASS_CU, MOLAR_MASS_SN
+from bronzeward.materials.phases import LIQUID, PHASES
+from bronzeward.units import ZERO_CELSIUS
+
+REFERENCE_K = 298.15
+"""Molar volumes in the database hold at this temperature [K]."""
+
+_RICH_ALPHA = "alpha 9.1 at% Sn"
+_RICH_ALPHA_X = 0.091
+
+
+@dataclass(frozen=True)
+class Properties:
+    """Volumes, expansions and strength.
+
+    Attributes
+    ----------
+    molar_volume : dict of float, [m3/mol of atoms] at 25 C
+        By phase label; `alpha` is pure copper.
+    alpha_slope : float, [m3/mol]
+        Change of alpha's molar volume with the atom fraction of tin.
+    expansion : dict of float, [1/K]
+        Mean linear expansion.
+    liquid_density : dict of (intercept [kg/m3], slope [kg/m3/K], reference [K])
+        Of the pure liquids "Sn" and "Cu".
+    yield_strength : ndarray, shape (2, n)
+        Temperatures [K] and proof stress of annealed copper [Pa].
+    references : tuple of str
+        Bibliography keys of everything above.
+    """
+
+    molar_volume: dict[str, float]
+    alpha_slope: float
+    expansion: dict[str, float]
+    liquid_density: dict[str, tuple[float, float, float]]
+    yield_strength: NDArray[np.float64]
+    references: tuple[str, ...]
+
+    def volume_at(self, phase: str, temperature: Any, x_sn: Any = 0.0) -> NDArray[np.float64]:
+        """Molar volume [m3/mol] at `temperature` [K]; `x_sn` [-] matters to liquid and alpha. Shapes broadcast.
+
+        The liquid mixes ideally from the densities of the pure liquids (Assael et al. 2010), copper's
+        extrapolated below its melting point. Solids expand as (1 + a (T - 298.15 K))^3.
+        """
+        kelvin, x = np.asarray(temperature, dtype=float), np.asarray(x_sn, dtype=float)
+        if phase == LIQUID:
+            tin = MOLAR_MASS_SN / self._density("Sn", kelvin)
+            copper = MOLAR_MASS_CU / self._density("Cu", kelvin)
+            return np.asarray(x * tin + (1.0 - x) * copper)
+        volume = self.molar_volume[phase] + (self.alpha_slope * x if phase == "alpha" else 0.0)
+        return np.asarray(volume * (1.0 + self.expansion[phase] * (kelvin - REFERENCE_K)) ** 3)
+
+    def _density(self, element: str, kelvin: NDArray[np.float64]) -> NDArray[np.float64]:
+        intercept, slope, reference = self.liquid_density[element]
+        return np.asarray(intercept + slope * (kelvin - reference))
+
+    def yield_at(self, temperature: Any) -> NDArray[np.float64]:
+        """Proof stress of annealed copper [Pa] at `temperature` [K]; held constant outside its table."""
+        return np.asarray(np.interp(np.asarray(temperature, dtype=float), *self.yield_strength))
+
+
+@cache
+def load_properties() -> Properties:
+    """The property set of this installation."""
+    path = literature.folder() / "properties.toml"
+    values = files.read_toml(path)["value"]
+
+    def rows(quantity: str) -> dict[str, dict[str, Any]]:
+        return {row["phase"]: row for row in values if row["quantity"] == quantity}
+
+    volumes, expansions, densities = rows("molar_volume"), rows("linear_expansion"), rows("liquid_density")
+    solids = [phase for phase in PHASES if phase != LIQUID]
+    for phase in solids:
+        if phase != "alpha" and phase not in volumes:
+            raise InputError(f"{path}: no molar_volume for {phase}")
+        if phase not in expansions:
+            raise InputError(f"{path}: no linear_expansion for {phase}")
+    molar = {phase: float(volumes["Cu" if phase == "alpha" else phase]["value"]) for phase in solids}
+    strengths = sorted(
+        (row["t_min_C"] + ZERO_CELSIUS, row["value"]) for row in values if row["quantity"] == "yield_strength"
+    )
+    used = [*volumes.values(), *expansions.values(), *densities.values()]
+    return Properties(
+        molar_volume=molar,
+        alpha_slope=(float(volumes[_RICH_ALPHA]["value"]) - molar["alpha"]) / _RICH_ALPHA_X,
+        expansion={phase: float(expansions[phase]["value"]) for phase in solids},
+        liquid_density={
+            element: (row["intercept_kg_per_m3"], row["slope_kg_per_m3_K"], row["reference_K"])
+            for element, row in (("Sn", densities["liquid"]), ("Cu", densities["liquid Cu"]))
+        },
+        yield_strength=np.array(strengths, dtype=float).T,
+        references=tuple(dict.fromkeys(key for row in used for key in row["source"])),
+    )

@@ -1,0 +1,1 @@
+"""One run from case to result: problem, boundary tables, layers, volume account, answers."""

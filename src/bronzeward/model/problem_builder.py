@@ -1,0 +1,207 @@
+"""Turns a strand, a schedule, constants and boundary tables into the arrays the growth engine reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from math import log, pi
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.growth.cell_grid import graded_edges
+from bronzeward.growth.problem import Problem
+from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import KineticSet
+from bronzeward.materials.phases import COMPOUND_TIN
+from bronzeward.materials.properties import Properties
+from bronzeward.model.boundary_tables import NODES, Regimes
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Numerical settings of the engine, SI units."""
+
+    tolerance: float = 1e-3
+    seed: float = 1e-9
+    alpha_cells: int = 40
+    inner_cells: int = 8
+    longest_step: float = np.inf
+    widest_step: float = np.inf
+    floor: float = 1e-8
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """A schedule cut at its knots and at the temperatures where the stable phases change."""
+
+    time: NDArray[np.float64]
+    start: NDArray[np.float64]
+    end: NDArray[np.float64]
+    regime: NDArray[np.int64]
+
+
+def cut_schedule(schedule: Schedule, regimes: Regimes) -> Pieces:
+    """Pieces of constant slope within one regime."""
+    times: list[float] = [float(schedule.time[0])]
+    temperatures: list[float] = [float(schedule.temperature[0])]
+    inner = regimes.edges[1:-1]
+    for k in range(len(schedule.time) - 1):
+        t0, t1 = schedule.time[k], schedule.time[k + 1]
+        a, b = schedule.temperature[k], schedule.temperature[k + 1]
+        low, high = min(a, b), max(a, b)
+        crossed = [edge for edge in inner if low < edge < high]
+        for edge in crossed if b > a else reversed(crossed):
+            moment = float(t0 + (edge - a) / (b - a) * (t1 - t0))
+            if times[-1] < moment < t1:
+                times.append(moment)
+                temperatures.append(float(edge))
+        times.append(float(t1))
+        temperatures.append(float(b))
+    start, end = np.array(temperatures[:-1]), np.array(temperatures[1:])
+    return Pieces(np.array(times), start, end, _regime_of_pieces(start, end, regimes))
+
+
+def _regime_of_pieces(start: NDArray[np.float64], end: NDArray[np.float64], regimes: Regimes) -> NDArray[np.int64]:
+    """A piece lies in the regime of its middle; a hold exactly on an edge in the one above."""
+    return regimes.at(0.5 * (start + end))
+
+
+def slot_volumes(properties: Properties) -> tuple[list[float], list[float]]:
+    """Molar volume at 25 C and its slope with N_Sn of every slot [m3/mol]."""
+    volumes = [properties.molar_volume["(Sn)" if label == "core" else label] for label in SLOT_LABELS]
+    slopes = [properties.alpha_slope if label == "alpha" else 0.0 for label in SLOT_LABELS]
+    return volumes, slopes
+
+
+def zone_table(strand: Strand) -> dict[str, list[float]]:
+    """The function S(A) of a strand, zone by zone (see `growth/geometry.py`)."""
+    if strand.plane:
+        return {"zone_area": [0.0], "zone_offset": [0.0], "zone_factor": [0.0], "zone_shift": [0.0]}
+    table: dict[str, list[float]] = {"zone_area": [], "zone_offset": [], "zone_factor": [], "zone_shift": []}
+    inner, area, resistance = 0.0, 0.0, 0.0
+    for outer, phi in strand.zones():
+        factor = 1.0 / (4.0 * pi * phi)
+        shift = phi * pi * inner**2 - area
+        # S is counted from the core's own radius, where log(A + shift) is finite in every zone
+        offset = resistance - factor * log(phi * pi * inner**2) if inner > 0.0 else -factor * log(pi * outer**2)
+        table["zone_area"].append(area)
+        table["zone_offset"].append(offset)
+        table["zone_factor"].append(factor)
+        table["zone_shift"].append(shift)
+        if inner > 0.0:
+            resistance += log(outer / inner) / (2.0 * pi * phi)
+        area += phi * pi * (outer**2 - inner**2)
+        inner = outer
+    return table
+
+
+def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Atoms and tin in every slot at the start, each shape (9,), [mol/m]; plane couple [mol/m2].
+
+    Compound there from storage takes its tin from the core and its copper from the sleeve.
+    """
+    amount, tin = np.zeros(N_SLOTS), np.zeros(N_SLOTS)
+    core = strand.core_area * (1.0 - strand.porosity) / volumes[CORE]
+    copper = strand.copper_area / volumes[ALPHA]
+    for slot, thickness in ((ETA, strand.initial_eta), (EPSILON, strand.initial_epsilon)):
+        perimeter = 1.0 if strand.plane else 2.0 * pi * strand.core_radius
+        amount[slot] = thickness * perimeter / volumes[slot]
+        tin[slot] = COMPOUND_TIN[SLOT_LABELS[slot]] * amount[slot]
+    amount[CORE] = tin[CORE] = core - tin.sum()
+    amount[ALPHA] = copper - (amount - tin)[[ETA, EPSILON]].sum()
+    return amount, tin
+
+
+def cell_edges(settings: Settings) -> tuple[list[int], list[int], list[float]]:
+    """Cells of each slot, its first cell, and the relative edges of all cells."""
+    cells = [0] * N_SLOTS
+    for slot in range(N_SLOTS):
+        if WIDE[slot]:
+            cells[slot] = settings.alpha_cells if slot == ALPHA else settings.inner_cells
+    first = [sum(cells[:slot]) for slot in range(N_SLOTS)]
+    edges: list[float] = []
+    for slot in range(N_SLOTS):
+        if slot == ALPHA:
+            edges += graded_edges(cells[slot])
+        else:
+            edges += list(np.linspace(0.0, 1.0, cells[slot] + 1))
+    return cells, first, edges
+
+
+def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:
+    """Arrhenius constants by slot; the thermodynamic factor is 1 where D already holds it."""
+    columns: dict[str, list[float]] = {
+        "rate0": [0.0] * N_SLOTS, "activation": [0.0] * N_SLOTS,
+        "rate0_liquid": [0.0] * N_SLOTS, "activation_liquid": [0.0] * N_SLOTS, "exponent": [0.0] * N_SLOTS,
+    }  # fmt: skip
+    factor = regimes.factor.copy()
+    kelvin = np.linspace(regimes.edges[:-1], regimes.edges[1:], NODES, axis=1)
+    for slot in range(1, N_SLOTS):
+        plain = kinetics.constant(SLOT_LABELS[slot])
+        wetted = kinetics.constant(SLOT_LABELS[slot], "liquid")
+        columns["rate0"][slot], columns["activation"][slot] = plain.prefactor, plain.activation
+        columns["rate0_liquid"][slot], columns["activation_liquid"][slot] = (
+            wetted.prefactor,
+            wetted.activation,
+        )
+        columns["exponent"][slot] = plain.exponent
+        if not plain.thermodynamic:
+            factor[:, slot] = plain.at(kelvin) / replace(plain, terms=()).at(kelvin) if plain.terms else 1.0
+    return {**columns, "factor": factor.ravel()}
+
+
+def build_problem(
+    strand: Strand,
+    schedule: Schedule,
+    kinetics: KineticSet,
+    regimes: Regimes,
+    properties: Properties,
+    settings: Settings,
+) -> Problem:
+    """The problem as numpy arrays; `as_lists` makes it quick to interpret."""
+    pieces = cut_schedule(schedule, regimes)
+    volumes, slopes = slot_volumes(properties)
+    amount, tin = initial_amounts(strand, volumes)
+    cells, first, edges = cell_edges(settings)
+    return Problem(
+        plane=int(strand.plane),
+        **{name: np.array(column) for name, column in zone_table(strand).items()},
+        area=strand.copper_area + strand.core_area,
+        perimeter=1.0 if strand.plane else 2.0 * pi * strand.core_radius,
+        present=regimes.present.ravel(),
+        liquid_core=regimes.liquid_core,
+        table_start=regimes.edges[:-1].copy(),
+        table_step=np.diff(regimes.edges) / (NODES - 1),
+        nodes=NODES,
+        x_in=regimes.x_in.ravel(),
+        x_out=regimes.x_out.ravel(),
+        **{name: np.asarray(column, dtype=float) for name, column in rates(kinetics, regimes).items()},
+        wide=np.array(WIDE, dtype=np.int64),
+        volume=np.array(volumes),
+        volume_slope=np.array(slopes),
+        cells=np.array(cells, dtype=np.int64),
+        cell_start=np.array(first, dtype=np.int64),
+        edge=np.array(edges),
+        n_cells=sum(cells),
+        time=pieces.time,
+        temperature_start=pieces.start,
+        temperature_end=pieces.end,
+        regime=pieces.regime,
+        amount=amount,
+        tin=tin,
+        seed=settings.seed,
+        tolerance=settings.tolerance,
+        floor=settings.floor,
+        longest_step=float(settings.longest_step),
+        widest_step=float(settings.widest_step),
+    )
+
+
+def as_lists(problem: Problem) -> Problem:
+    """The same problem with lists for arrays: an interpreter reads a list faster than an array."""
+    values: Iterator[Any] = (v.tolist() if isinstance(v, np.ndarray) else v for v in problem)
+    return Problem(*values)

@@ -1,0 +1,181 @@
+"""The result of a run: named variables with dimensions and units, as netCDF file or xarray Dataset.
+
+One table of variables serves both. Writing a file needs only netCDF4, so that the command line does
+not wait for xarray to load.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import bronzeward
+from bronzeward.errors import InputError
+from bronzeward.files import replacing
+from bronzeward.materials.phases import PHASES
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+#: Variables that serve as coordinates of the Dataset.
+COORDINATES = ("time", "phase", "event")
+
+
+@dataclass(frozen=True)
+class Variable:
+    """Values with their dimensions and CF attributes."""
+
+    dims: tuple[str, ...]
+    values: NDArray[Any]
+    attributes: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Result:
+    """All variables and global attributes of one run."""
+
+    variables: dict[str, Variable]
+    attributes: dict[str, Any]
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        return self.variables[name].values
+
+    def to_dataset(self) -> xr.Dataset:
+        """The same as an `xarray.Dataset`."""
+        import xarray as xr
+
+        columns = {name: (v.dims, v.values, v.attributes) for name, v in self.variables.items()}
+        coordinates = {name: columns.pop(name) for name in COORDINATES if name in columns}
+        return without_fill(xr.Dataset(columns, coords=coordinates, attrs=self.attributes))
+
+
+def without_fill(data: xr.Dataset) -> xr.Dataset:
+    """The same; its coordinates have no gaps, and xarray will write no fill value for them, as CF asks."""
+    for name in data.coords:
+        data[name].encoding["_FillValue"] = None
+    return data
+
+
+def cf_attributes(title: str) -> dict[str, str]:
+    """Global attributes that CF asks for."""
+    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    source = f"bronzeward {bronzeward.__version__}"
+    return {"Conventions": "CF-1.11", "title": title, "history": f"{now} computed by {source}", "source": source}
+
+
+def write_netcdf(result: Result, path: str | Path, overwrite: bool = False) -> Path:
+    """Write a result; a reader never meets half a file."""
+    import netCDF4
+
+    with replacing(path, overwrite) as temporary, netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
+        _fill(file, result)
+    return Path(path)
+
+
+def read_netcdf(path: str | Path) -> Result:
+    """Read a result that `write_netcdf` or xarray wrote."""
+    import netCDF4
+
+    if not Path(path).is_file():
+        raise InputError(f"{path}: no such file")
+    try:
+        with netCDF4.Dataset(path, "r") as file:
+            variables = {
+                name: Variable(v.dimensions, _values(v), {k: v.getncattr(k) for k in v.ncattrs() if k != "_FillValue"})
+                for name, v in file.variables.items()
+            }
+            attributes = {name: file.getncattr(name) for name in file.ncattrs()}
+    except Exception as error:  # a damaged file makes the netCDF library raise nearly anything
+        raise InputError(f"{path}: cannot be read as netCDF ({error})") from None
+    if "bronzeward_schema" not in attributes:
+        raise InputError(f"{path}: not a bronzeward result (no bronzeward_schema attribute)")
+    result = Result(variables, attributes)
+    fault = _fault(result)
+    if fault:
+        raise InputError(f"{path}: a damaged result: {fault}")
+    return result
+
+
+_HISTORIES = (
+    "temperature", "liquid_mole_fraction", "liquid_volume_fraction", "liquid_tin_fraction", "liquid_composition",
+    "shell_thickness", "tin_used", "overfill", "wall_yield_pressure", "total_atoms", "total_tin",
+)  # fmt: skip
+_BY_PHASE = (
+    "amount", "thickness", "inner_radius", "outer_radius", "mole_fraction", "volume_fraction", "tin_fraction",
+    "equilibrium_mole_fraction",
+)  # fmt: skip
+_EVENTS = ("event_time", "event_temperature", "event_row")
+_TEXTS = ("title", "source", "history", "inputs", "references", "warnings", "status")
+
+#: Dimensions of the variables that every result has.
+LAYOUT: dict[str, tuple[str, ...]] = {
+    "time": ("time",),
+    "phase": ("phase",),
+    **dict.fromkeys(_HISTORIES, ("time",)),
+    **dict.fromkeys(_BY_PHASE, ("time", "phase")),
+    "event_name": ("event",),
+    **dict.fromkeys(_EVENTS, ("event",)),
+}
+
+
+def _fault(result: Result) -> str | None:
+    """What makes a stored result unusable: its readers rely on shapes, kinds and increasing times."""
+    for name, dims in LAYOUT.items():
+        own = result.variables.get(name)
+        if own is None:
+            return f"no variable {name}"
+        text = name in ("phase", "event_name")
+        if own.dims != dims or own.values.ndim != len(dims):
+            return f"{name} has the dimensions {', '.join(own.dims) or 'none'} instead of {', '.join(dims)}"
+        if own.values.dtype.kind not in ("U" if text else "fiu") and own.values.size:
+            return f"{name} does not hold {'text' if text else 'numbers'}"
+    for name in _TEXTS:
+        if not isinstance(result.attributes.get(name), str):
+            return f"no text in the attribute {name}"
+    time, row = result["time"], result["event_row"]
+    if tuple(map(str, result["phase"])) != PHASES:
+        return f"its phases are not {', '.join(PHASES)}"
+    if time.size < 2 or not np.isfinite(time).all() or not (np.diff(time) > 0).all():
+        return "its times do not increase"
+    if not np.isfinite(result["temperature"]).all():
+        return "a temperature is not a number"
+    if not ((row >= 0) & (row <= time.size)).all():
+        return "an event lies outside its history"
+    return None
+
+
+def names(result: Result | xr.Dataset | Mapping[str, Any], variable: str) -> list[str]:
+    """A string variable as a list."""
+    return [str(name) for name in np.asarray(result[variable])]
+
+
+def _fill(file: Any, result: Result) -> None:
+    for name, value in result.attributes.items():
+        file.setncattr(name, value)
+    for variable in result.variables.values():
+        for name, size in zip(variable.dims, variable.values.shape, strict=True):
+            if name not in file.dimensions:
+                file.createDimension(name, size)
+    for name, variable in result.variables.items():
+        text = variable.values.dtype.kind in "UO"
+        compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
+        kind = str if text else variable.values.dtype
+        fill = {"fill_value": np.nan} if variable.values.dtype.kind == "f" and name not in COORDINATES else {}
+        column = file.createVariable(name, kind, variable.dims, **compress, **fill)
+        for key, value in variable.attributes.items():
+            column.setncattr(key, value)
+        column[...] = variable.values.astype(object) if text else variable.values
+
+
+def _values(column: Any) -> NDArray[Any]:
+    values = column[...]
+    if isinstance(values, np.ma.MaskedArray):
+        values = values.filled(np.nan) if values.dtype.kind == "f" else values.filled()
+    array = np.asarray(values)
+    return array.astype(str) if array.dtype.kind == "O" else array

@@ -1,0 +1,82 @@
+"""The volume account: what the contents need at temperature against the cavity they started in.
+
+    overfill = (contents - cavity) / initial tin-core volume
+
+- contents: sum of n_i V_i(T) over all phases, with the thermal expansion of each, the density of liquid
+  tin, the melting expansion and the shrinkage of the reaction in it;
+- cavity: everything inside the barrier at 20 C that is not niobium, plus the pores that drawing left,
+  expanding as copper does.
+
+Above zero the contents press on their wall, below zero there is void. It is an account, not a
+prediction that a strand leaks.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.materials.phases import COMPOUND_TIN, LIQUID, PHASES, SOLID_TIN
+from bronzeward.materials.properties import Properties
+
+START_K = 293.15
+"""Temperature at which the cavity is measured [K]."""
+
+
+def contents(properties: Properties, temperature: Any, amount: Any, tin: Any) -> NDArray[np.float64]:
+    """Volume of each phase at temperature [m2, volume per metre of strand], shape (n, 9).
+
+    Parameters
+    ----------
+    temperature : array_like, shape (n,), [K]
+    amount, tin : array_like, shape (n, 9), [mol/m]
+        Atoms and tin atoms in each phase, in the order of `PHASES`.
+    """
+    n, u = np.asarray(amount, dtype=float), np.asarray(tin, dtype=float)
+    x = np.divide(u, n, out=np.zeros_like(n), where=n > 0)
+    columns = [n[:, k] * properties.volume_at(phase, temperature, x[:, k]) for k, phase in enumerate(PHASES)]
+    return np.stack(columns, axis=1)
+
+
+def cavity(properties: Properties, temperature: Any, tin: float, copper: float, pores: float) -> NDArray[np.float64]:
+    """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start."""
+    cold = tin * properties.volume_at(SOLID_TIN, START_K) + copper * properties.volume_at("alpha", START_K) + pores
+    growth = 1.0 + properties.expansion["alpha"] * (np.asarray(temperature, dtype=float) - START_K)
+    return np.asarray(cold * growth**3)
+
+
+def core_volume(properties: Properties, tin: float, pores: float) -> float:
+    """Initial volume of the tin core, pores included [m2]."""
+    return float(tin * properties.volume_at(SOLID_TIN, START_K) + pores)
+
+
+def yield_pressure(properties: Properties, temperature: Any, inner: Any, outer: float) -> NDArray[np.float64]:
+    """Pressure [Pa] at which a copper tube yields throughout, (2/sqrt 3) sigma_y ln(outer/inner).
+
+    `inner` and `outer` radii in [m]; a wall that is used up bears nothing.
+    """
+    r = np.asarray(inner, dtype=float)
+    wall = np.log(np.maximum(outer / np.maximum(r, 1e-12), 1.0))
+    return np.asarray(2.0 / sqrt(3.0) * properties.yield_at(temperature) * wall)
+
+
+def tin_share_for_room(properties: Properties, temperature: float, x_liquid: float, compound: str = "epsilon") -> float:
+    """Closed-form estimate of the share of tin that must have become `compound` for melting to fit.
+
+    With a share f of the tin in compound and the rest liquid, at `temperature` [K]: the compound of one
+    mole of tin replaces one mole of tin and (1 - N)/N moles of copper; setting contents equal to cavity
+    gives f = excess of the liquid / (excess of the liquid + shrinkage). It neglects copper dissolved in
+    the solid and takes the liquid at composition `x_liquid`.
+    """
+    x = COMPOUND_TIN[compound]
+    v_tin, v_copper = (float(properties.volume_at(p, START_K)) for p in (SOLID_TIN, "alpha"))
+    growth = (1.0 + properties.expansion["alpha"] * (temperature - START_K)) ** 3
+    v_liquid = float(properties.volume_at(LIQUID, temperature, x_liquid)) / x_liquid
+    taken = v_copper * growth * (1.0 - x_liquid) / x_liquid
+    excess = v_liquid - taken - v_tin * growth
+    v_compound = float(properties.volume_at(compound, temperature)) / x
+    shrinkage = (v_tin + v_copper * (1.0 - x) / x) * growth - v_compound
+    return excess / (excess + shrinkage)

@@ -1,0 +1,1 @@
+"""What is told or handed on: sentences, tables, pages."""

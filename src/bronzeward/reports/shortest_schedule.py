@@ -1,0 +1,82 @@
+"""What a search for the shortest schedule found, as a table, a furnace programme, a case file and a curve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bronzeward.files import write_text
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.toml_text import toml_text
+from bronzeward.model.answer_text import number, shown, table, title, unit
+from bronzeward.studies.optimise.shortest import Shortest
+from bronzeward.units import HOUR, ZERO_CELSIUS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def plot_trade_off(data: xr.Dataset, ax: Any = None) -> Any:
+    """Least hours against the value of a limit."""
+    from bronzeward.plots import style
+
+    ax = style.new_axes() if ax is None else ax
+    answer = str(data.attrs["answer"])
+    ax.plot(shown(answer, data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
+    kept = 100 * float(data.attrs["confidence"])
+    bound = "at most" if data.attrs["kind"] == "<=" else "at least"
+    ax.set_xlabel(f"{title(answer)}, {bound} [{unit(answer)}]\nin {kept:g} % of the members")
+    ax.set_ylabel("least length [h]")
+    style.frame(ax)
+    return ax
+
+
+def shorten_report(found: Shortest) -> str:
+    """What was found, what binds, and the programme; at most 80 columns.
+
+    "By others" is the share of as many members that had no part in the search: those that had are kept by choice.
+    """
+    first = "Shortest schedule that keeps all limits" if found.feasible else "No schedule keeps all limits; nearest"
+    lines = [f"{first}: {found.hours:.1f} h ({found.candidates} candidates run)", ""]
+    rows = [[path, f"{value:g}"] for path, value in found.values.items()]
+    lines += [table(["free value", ""], rows), ""]
+    rows = []
+    for limit in found.limits:
+        words = limit.words()
+        reached = number(float(shown(limit.answer, found.reached[words])))
+        others = f"{100 * found.kept_by_others[words]:.1f} %"
+        rows.append([words[:50], reached, f"{100 * found.kept[words]:.1f} %", others])
+    lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]
+    lines.append("It cannot be shorter because of: " + ("" if found.binding else "nothing found"))
+    lines += [f"- {text}" for text in found.binding]
+    lines += ["", programme_table(found.case.schedule)]
+    return "\n".join(lines)
+
+
+def programme_table(schedule: Schedule) -> str:
+    """The schedule as a furnace is programmed: segments with rate, set-point and dwell.
+
+    A ramp and the hold after it are one segment; an exponential cool is given as its straight pieces.
+    """
+    rows: list[list[str]] = []
+    t, kelvin = schedule.time / HOUR, schedule.temperature - ZERO_CELSIUS
+    k = 0
+    while k < len(t) - 1:
+        rate = (kelvin[k + 1] - kelvin[k]) / (t[k + 1] - t[k])
+        target, dwell = kelvin[k + 1], 0.0
+        if rate == 0.0:
+            dwell, k = t[k + 1] - t[k], k + 1
+        else:
+            k += 1
+            while k < len(t) - 1 and kelvin[k + 1] == kelvin[k]:
+                dwell, k = dwell + t[k + 1] - t[k], k + 1
+        texts = [f"{rate:+.1f}" if rate else "-", f"{target:.1f}", f"{dwell:.2f}", f"{t[k]:.2f}"]
+        rows.append([str(len(rows) + 1), *texts])
+    if schedule.quenched:
+        rows.append([str(len(rows) + 1), "quench", "", "", f"{t[-1]:.2f}"])
+    return table(["segment", "rate °C/h", "set-point °C", "dwell h", "ends at h"], rows)
+
+
+def write_case(found: Shortest, path: str | Path, overwrite: bool = False) -> Path:
+    """Write the case with the values found, ready to run."""
+    return write_text(toml_text(found.inputs), path, overwrite)

@@ -1,0 +1,1 @@
+"""Many runs: uncertainty, sweeps, calibration, furnace margins."""

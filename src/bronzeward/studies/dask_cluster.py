@@ -1,0 +1,35 @@
+"""Chunks of a sweep on a Dask cluster; needs the extra `bronzeward[cluster]`.
+
+A worker that disappears loses only the chunk it was at, which the scheduler gives to another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+from bronzeward.errors import InputError
+
+RETRIES = 10
+"""Times a chunk is tried again on another worker."""
+
+WAIT = 30.0
+"""Seconds to wait for the scheduler."""
+
+
+def computed(address: str, function: Callable[[Any], Any], jobs: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+    """(number of the job, its result) as the workers of the scheduler at `address` finish them."""
+    try:
+        from distributed import Client, as_completed  # type: ignore[import-not-found,import-untyped,unused-ignore]
+    except ImportError:
+        raise InputError("scheduler: Dask is not installed; install bronzeward[cluster]") from None
+    try:
+        client = Client(address, timeout=WAIT, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise InputError(f"scheduler {address}: cannot be reached ({error})") from None
+    try:
+        waiting = {client.submit(function, job, pure=False, retries=RETRIES): number for number, job in enumerate(jobs)}
+        for future in as_completed(list(waiting), loop=client.loop):
+            yield waiting.pop(future), future.result()
+    finally:
+        client.close()

@@ -1,0 +1,164 @@
+"""What a furnace was told against what a thermocouple saw: segment by segment, and in sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.errors import InputError
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.units import HOUR, ZERO_CELSIUS
+
+Array = NDArray[np.float64]
+
+SHIFTS = 241
+"""Start times tried when the log is laid over the programme."""
+
+
+class Segment(NamedTuple):
+    """One straight piece of the programme and what was measured in it.
+
+    start, end [s]; programmed_start, programmed_end, mean_error, largest_error [K]; programmed_rate,
+    measured_rate [K/s]. Errors are measured less programmed.
+    """
+
+    start: float
+    end: float
+    programmed_start: float
+    programmed_end: float
+    mean_error: float
+    largest_error: float
+    programmed_rate: float
+    measured_rate: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A programme, a measured schedule laid over it, and their differences.
+
+    Attributes
+    ----------
+    shift : float, [s]
+        Added to the measured times.
+    segments : tuple of Segment
+        Those that the log covers.
+    uncovered : float, [s]
+        Time of the programme without measurement.
+    """
+
+    programmed: Schedule
+    measured: Schedule
+    shift: float
+    segments: tuple[Segment, ...]
+    uncovered: float
+
+
+def compare_programme(programmed: Schedule, measured: Schedule, shift: float | None = None) -> Comparison:
+    """Lay a measured schedule over a programme and compare them.
+
+    Parameters
+    ----------
+    programmed, measured : Schedule
+    shift : float, optional, [s]
+        When the log's first row falls in programme time; without it, where the two agree best.
+
+    Raises
+    ------
+    InputError
+        When the log does not overlap the programme.
+    """
+    moved = _best_shift(programmed, measured) if shift is None else float(shift)
+    first, last = moved, moved + float(measured.time[-1])
+    segments = []
+    for k in range(len(programmed.time) - 1):
+        start, end = (max(float(programmed.time[k]), first), min(float(programmed.time[k + 1]), last))
+        if end - start > 1.0:
+            segments.append(_segment(programmed, measured, moved, start, end))
+    if not segments:
+        raise InputError("programme: the log does not overlap it; check the shift")
+    covered = sum(segment.end - segment.start for segment in segments)
+    return Comparison(programmed, measured, moved, tuple(segments), float(programmed.time[-1]) - covered)
+
+
+def _segment(programmed: Schedule, measured: Schedule, shift: float, start: float, end: float) -> Segment:
+    inside = measured.time[(measured.time + shift > start) & (measured.time + shift < end)] + shift
+    times = np.concatenate([[start], inside, [end]])
+    seen = measured.temperature_at(times - shift)
+    error = seen - programmed.temperature_at(times)
+    weights = np.gradient(times)
+    ends = programmed.temperature_at([start, end])
+    return Segment(
+        start=start,
+        end=end,
+        programmed_start=float(ends[0]),
+        programmed_end=float(ends[1]),
+        mean_error=float(np.average(error, weights=weights)),
+        largest_error=float(error[np.argmax(np.abs(error))]),
+        programmed_rate=float((ends[1] - ends[0]) / (end - start)),
+        measured_rate=float(np.polyfit(times - start, seen, 1)[0])
+        if times.size > 2
+        else float((seen[-1] - seen[0]) / (end - start)),
+    )
+
+
+def _best_shift(programmed: Schedule, measured: Schedule) -> float:
+    """Shift [s] with the least mean distance between the two where they overlap by half or more."""
+    reach = 0.5 * min(float(programmed.time[-1]), float(measured.time[-1]))
+    shifts = np.linspace(-reach, reach, SHIFTS)
+    for _ in range(3):
+        costs = [_distance(programmed, measured, float(one)) for one in shifts]
+        best = float(shifts[int(np.argmin(costs))])
+        width = float(shifts[1] - shifts[0])
+        shifts = np.linspace(best - width, best + width, 41)
+    return round(best)
+
+
+def _distance(programmed: Schedule, measured: Schedule, shift: float) -> float:
+    start, end = max(0.0, shift), min(float(programmed.time[-1]), shift + float(measured.time[-1]))
+    times = np.linspace(start, end, 400)
+    overlap = (end - start) / min(float(programmed.time[-1]), float(measured.time[-1]))
+    error = np.abs(measured.temperature_at(times - shift) - programmed.temperature_at(times))
+    return float(error.mean()) / overlap
+
+
+def table(comparison: Comparison) -> str:
+    """The comparison segment by segment as text, within 80 columns."""
+    lines = [
+        " h from    to      programmed, °C   °C/h  measured   mean error   largest error",
+        "                                            °C/h            K               K",
+    ]
+    for one in comparison.segments:
+        hot, cold = one.programmed_start - ZERO_CELSIUS, one.programmed_end - ZERO_CELSIUS
+        spans = f"{one.start / HOUR:7.2f} {one.end / HOUR:7.2f}  {hot:6.1f} to {cold:6.1f}"
+        rates = f" {_tenths(one.programmed_rate * HOUR):7.1f} {_tenths(one.measured_rate * HOUR):9.1f}"
+        lines.append(f"{spans}{rates} {_tenths(one.mean_error):12.1f} {_tenths(one.largest_error):15.1f}")
+    return "\n".join(lines)
+
+
+def sentences(comparison: Comparison) -> list[str]:
+    """The comparison in words."""
+    start = comparison.shift / HOUR
+    worst = max(comparison.segments, key=lambda one: abs(one.largest_error))
+    holds = [one for one in comparison.segments if abs(one.programmed_rate) * HOUR < 0.05]
+    lines = [
+        f"The log starts {abs(start):.2f} h {'after' if start >= 0 else 'before'} the programme.",
+        f"Measured and programmed differ most, by {_tenths(worst.largest_error):+.1f} K, between "
+        f"{worst.start / HOUR:.1f} and {worst.end / HOUR:.1f} h.",
+    ]
+    if holds:
+        off = max(holds, key=lambda one: abs(one.mean_error))
+        lines.append(
+            f"On the holds the thermocouple was off by {_tenths(off.mean_error):+.1f} K in the mean at worst, at "
+            f"{off.programmed_start - ZERO_CELSIUS:.0f} °C."
+        )
+    if comparison.uncovered > 60.0:
+        lines.append(f"{comparison.uncovered / HOUR:.2f} h of the programme were not measured.")
+    return lines
+
+
+def _tenths(value: float) -> float:
+    """Rounded to a tenth, without a negative zero."""
+    return round(value, 1) + 0.0

@@ -1,0 +1,1 @@
+"""The shortest schedule that keeps its limits."""

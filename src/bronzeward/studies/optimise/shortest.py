@@ -1,0 +1,332 @@
+"""The shortest schedule that keeps its limits, for constants no better known than they are.
+
+Some values of a case are free between bounds. Wanted is the least total time for which every limit holds
+with its stated confidence: in at least that share of the members of an ensemble. All candidates meet the
+same members (common random numbers), so two candidates differ by what they do, not by luck.
+
+The search starts from the best of places scattered over the grid of values a furnace can be set to (a Latin
+hypercube), and from each goes downhill (`descent.py`). On the way few members judge, those near the one that
+decides; they are chosen again, with all members, where a descent ends, until it ends where it began. The
+last descent is judged by so many that its end is judged by all.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import isfinite
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.errors import InputError
+from bronzeward.inputs.case import Case
+from bronzeward.inputs.case_values import case_with, inputs_of, value_at, with_values
+from bronzeward.model.batch import Progress
+from bronzeward.model.provenance import provenance
+from bronzeward.studies.optimise.feasibility import Candidates, Place
+from bronzeward.studies.optimise.limits import Free, Limit, Rules
+from bronzeward.studies.optimise.linear_programmes import descend, moved
+from bronzeward.studies.uncertainty import Members, Spread, run_members
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+PLACES_EACH = 6
+"""Scattered places for each free value."""
+
+STARTS = 3
+"""Scattered places from which the search goes downhill, unless two ends agree before."""
+
+AGREED = 0.01
+"""Share of their length by which the ends of two descents may differ and still agree."""
+
+COARSE = (1 / 8, 1 / 64)
+"""First and last steps, as shares of each range, of the descents from the starts."""
+
+FINE = (1 / 32, 0.0)
+FINEST = (1 / 128, 0.0)
+"""The same of the next descent, and of the last one; 0 is one step of the grid."""
+
+AROUND = 4
+"""Members on either side of the deciding one that judge the first descent from a start."""
+
+SOME = 4
+"""Members more than may break a limit that are watched for each end of a descent."""
+
+OTHERS = 1_000_003
+"""What is added to the seed for members that have no part in a search."""
+
+ROUNDS = 8
+"""Most times that members are chosen again."""
+
+
+@dataclass(frozen=True)
+class Shortest:
+    """What a search found.
+
+    Attributes
+    ----------
+    hours : float, [h]
+    values : dict of float, by path
+    feasible : bool
+        False when no candidate kept all limits; then the one that breaks them least.
+    inputs : dict
+        The case with these values, as a case file has it.
+    reached : dict of float
+        By limit (in words), the answer at the limit's confidence, SI units; nan where the moment never comes.
+    kept : dict of float
+        By limit, share of the members that keep it.
+    kept_by_others : dict of float
+        The same among as many members drawn anew. The search chose the schedule for the members it
+        knew, so these say without favour how sure it is; somewhat less than asked for is usual.
+    binding : tuple of str
+        Limits and bounds that stop it from being shorter.
+    candidates : int
+        Candidates that were run.
+    """
+
+    hours: float
+    values: dict[str, float]
+    feasible: bool
+    inputs: dict[str, Any]
+    limits: tuple[Limit, ...]
+    reached: dict[str, float]
+    kept: dict[str, float]
+    kept_by_others: dict[str, float]
+    binding: tuple[str, ...]
+    candidates: int
+
+    @property
+    def case(self) -> Case:
+        """The case with the values found."""
+        return case_with(self.inputs, {})
+
+
+def shorten(
+    case: Case,
+    free: Sequence[Free],
+    limits: Sequence[Limit],
+    rules: Rules | None = None,
+    spread: Spread | None = None,
+    seed: int = 1,
+    workers: int = 2,
+    progress: Progress | None = None,
+    precision: str = "quick",
+) -> Shortest:
+    """The shortest schedule that keeps all limits.
+
+    Parameters
+    ----------
+    case : Case
+    free : sequence of Free
+        Values to choose; their grids are what the answer is exact to.
+    limits : sequence of Limit
+    rules : Rules, optional
+    spread : Spread, optional
+        The ensemble over which confidences are counted.
+    seed : int
+        Of the search; another seed should find the same length.
+    progress : callable, optional
+        progress(candidates run so far, 0), since nobody knows how many there will be; (all, all) at the end.
+    """
+    pool = _begin(case, free, limits, rules, spread, workers, progress, precision)
+    return _result(pool, _search(pool, seed))
+
+
+def trade_off(
+    case: Case,
+    free: Sequence[Free],
+    limits: Sequence[Limit],
+    vary: int,
+    values: Sequence[float],
+    rules: Rules | None = None,
+    spread: Spread | None = None,
+    seed: int = 1,
+    workers: int = 2,
+    progress: Progress | None = None,
+    precision: str = "quick",
+) -> xr.Dataset:
+    """Least hours against the value of one limit, the others kept.
+
+    Runs made for one value serve the others, and each search knows what the ones before have found.
+
+    Parameters
+    ----------
+    vary : int
+        Which of `limits`.
+    values : sequence of float
+        Its values, SI units.
+
+    Returns
+    -------
+    xarray.Dataset
+        Over (limit): hours [h], feasible, and each free value by path.
+    """
+    import xarray as xr
+
+    if not 0 <= vary < len(limits):
+        raise InputError(f"shorten: limit number {vary}; there are {len(limits)}, counted from 0")
+    if not values:
+        raise InputError("shorten: no values for the curve")
+    base = limits[vary]
+    each = [[*limits[:vary], replace(base, value=value), *limits[vary + 1 :]] for value in values]
+    pool = _begin(case, free, each[0], rules, spread, workers, progress, precision)
+    places: list[Place] = []
+    for own in each:
+        pool.limits = tuple(own)
+        places.append(_search(pool, seed, places))
+    found = []
+    for own, place in zip(each, places, strict=True):
+        pool.limits = tuple(own)
+        # what keeps a stricter limit keeps this one
+        found.append(_result(pool, pool.best([place, *_confirmed(pool, places)])))
+    columns: dict[str, Any] = {
+        "hours": ("limit", [f.hours if f.feasible else np.nan for f in found], {"units": "h"}),
+        "feasible": ("limit", np.array([f.feasible for f in found], dtype=np.int8)),
+    }
+    for path in found[0].values:
+        columns[path] = ("limit", [f.values[path] for f in found])
+    about = {"answer": base.answer, "kind": base.kind, "confidence": base.confidence, **provenance(case)}
+    return xr.Dataset(columns, {"limit": list(values)}, about)
+
+
+def _begin(
+    case: Case, free: Sequence[Free], limits: Sequence[Limit], rules: Rules | None, spread: Spread | None,
+    workers: int, progress: Progress | None, precision: str,
+) -> Candidates:  # fmt: skip
+    if not free:
+        raise InputError("shorten: nothing is free; give at least one value with its bounds")
+    if not limits:
+        raise InputError("shorten: no limits; without any the shortest schedule is none at all")
+    paths = [path for own in free for path in own.paths]
+    if len(set(paths)) != len(paths):
+        raise InputError("shorten: a value is given twice")
+    inputs = inputs_of(case)
+    for path in paths:
+        if path.startswith("schedule.") and value_at(inputs, path) is None:
+            raise InputError(f"shorten: {path} is not a value of the case")
+    rules = rules or Rules()
+    free = [rules.narrowed(own) for own in free]
+    return Candidates(case, free, limits, rules, spread or Spread(), workers, precision, progress)
+
+
+def _search(pool: Candidates, seed: int, known: Sequence[Place] = ()) -> Place:
+    """The best candidate, judged by all members; `known` places are starts too."""
+    ends: list[Place] = []
+    for start in _starts(pool, np.random.default_rng(seed), known):
+        pool.focus(start, AROUND)
+        first = descend(pool, start, *COARSE)
+        ends.append(_settle(pool, [start, first], COARSE, SOME))
+        if any(_agree(pool, ends[-1], other) for other in ends[:-1]):
+            break
+    best = _settle(pool, [*ends, pool.best(ends)], FINE, SOME)
+    best = _settle(pool, [best], FINEST, _enough(pool))
+    if pool.violation(best) > 0.0:  # it may be the few that judged
+        best = descend(pool, best, *FINE)
+    return best
+
+
+def _agree(pool: Candidates, one: Place, other: Place) -> bool:
+    """Whether two candidates, judged by all members, both keep the limits in nearly the same time."""
+    if pool.violation(one) > 0.0 or pool.violation(other) > 0.0:
+        return False
+    return abs(pool.length(one) - pool.length(other)) <= AGREED * pool.length(one)
+
+
+def _enough(pool: Candidates) -> int:
+    """Members more than may break a limit that are watched for the answer: as many again, and some."""
+    return max(limit.allowed(pool.spread.size) for limit in pool.limits) + 2 * SOME
+
+
+def _settle(pool: Candidates, ends: list[Place], shares: tuple[float, float], easier: int) -> Place:
+    """Descend from the last end, judged by the hardest members at all ends so far, until one is met again."""
+    for _ in range(ROUNDS):
+        pool.gather(ends, easier)
+        found = descend(pool, ends[-1], *shares)
+        if found in ends:
+            break
+        ends = [*ends, found]
+    pool.watch_all()
+    pool.run(ends)
+    return pool.best(ends)
+
+
+def _starts(pool: Candidates, draw: np.random.Generator, known: Sequence[Place]) -> list[Place]:
+    """The preferred ones of scattered places, judged by the first members of the ensemble, and the best known one."""
+    most = np.array(pool.most)
+    count = max(12, PLACES_EACH * most.size)
+    spots = (np.array([draw.permutation(count) for _ in most]).T + draw.random((count, most.size))) / count
+    left = [tuple(int(k) for k in np.minimum(np.floor(spot * (most + 1)), most)) for spot in spots]
+    pool.watch_first()
+    pool.check([*left, *known])
+    found = [pool.best(known)] if known else []
+    for _ in range(STARTS):
+        found.append(pool.best(left))
+        left = [place for place in left if place != found[-1]] or left
+    return list(dict.fromkeys(found))
+
+
+def _confirmed(pool: Candidates, places: Sequence[Place]) -> list[Place]:
+    """The places, run with all members."""
+    pool.watch_all()
+    pool.run(places)
+    return list(places)
+
+
+def _result(pool: Candidates, best: Place) -> Shortest:
+    case = pool.case(best)
+    if case is None:
+        raise InputError("shorten: the bounds allow no schedule at all")
+    pool.gather([best], _enough(pool))
+    feasible = pool.violation(best) == 0.0
+    reached, kept, binding = {}, {}, []
+    tight = _tight(pool, best)
+    if pool.progress is not None:
+        pool.progress(pool.count, pool.count)
+    for number, (limit, values) in enumerate(zip(pool.limits, pool.answers(best), strict=True)):
+        excess = np.sort(limit.excess(values))[::-1]
+        deciding = float(excess[limit.allowed(values.size)])
+        value = limit.value + (deciding if limit.kind == "<=" else -deciding)
+        reached[limit.words()] = value if isfinite(value) else float("nan")
+        kept[limit.words()] = float(np.mean(excess <= 0.0))
+        if feasible and tight[number]:
+            binding.append(limit.words())
+    for own, place in zip(pool.free, best, strict=True):
+        for end, name in ((0, "lowest"), (own.most, "highest")):
+            if place == end:
+                binding.append(f"{own.paths[0]} at its {name} value {own.value(place):g}")
+    return Shortest(
+        hours=pool.length(best),
+        values=pool.values(best),
+        feasible=feasible,
+        inputs=json.loads(json.dumps(with_values(pool.inputs, pool.values(best)))),
+        limits=pool.limits,
+        reached=reached,
+        kept=kept,
+        kept_by_others=_kept_by_others(pool, case),
+        binding=tuple(binding),
+        candidates=pool.count,
+    )
+
+
+def _kept_by_others(pool: Candidates, case: Case) -> dict[str, float]:
+    """By limit, the share of members drawn anew that keep it."""
+    others = replace(pool.spread, seed=pool.spread.seed + OTHERS)
+    found = run_members(Members(case, others), pool.workers, None, pool.precision)
+    failed = found["status"] != 0
+    return {
+        limit.words(): float(np.mean((limit.excess(found[limit.answer]) <= 0.0) & ~failed)) for limit in pool.limits
+    }
+
+
+def _tight(pool: Candidates, best: Place) -> NDArray[np.bool_]:
+    """Which limits a candidate breaks that differs from the best by one step and is shorter."""
+    near = [moved(pool, best, sign * row) for row in np.eye(len(best)) for sign in (-1, 1)]
+    near = [place for place in near if place != best and pool.length(place) < pool.length(best)]
+    near = [place for place in near if pool.broken(place) == 0.0]
+    pool.run(near)
+    excess = np.array([pool.excess(place) for place in near]).reshape(-1, len(pool.limits))
+    return np.asarray((excess > 0.0).any(axis=0))

@@ -1,0 +1,1 @@
+"""The program against published values and closed forms."""
