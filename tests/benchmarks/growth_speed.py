@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from bronzeward.growth.problem import ITERATIONS, STEPS
 from bronzeward.inputs.case import Case
@@ -27,9 +27,8 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import run_batch, warm_engine
-from growth_by_scipy import Baseline
+from growth_by_scipy import Baseline, before_events
 from growth_cases import array_record, array_work, cache_folder, problem_of, run_compiled, run_fast
-from test_growth_by_scipy import before_events
 
 REPEATS = 20
 TOLERANCES = (1e-3, 3e-4, 1e-4, 3e-5, 1e-5)

@@ -275,7 +275,7 @@ def test_closed_pipe_ends_quietly(table):
 def test_the_python_example_of_the_readme_runs(tmp_path):
     from pathlib import Path
 
-    readme = Path(__file__).parents[1] / "README.md"
+    readme = Path(__file__).parents[2] / "README.md"
     code = readme.read_text(encoding="utf-8").split("```python\n")[1].split("```")[0]
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, check=True)
     shells = [float(line.split("shell ")[1].split(" ")[0]) for line in found.stdout.splitlines()]

@@ -12,7 +12,7 @@ from bronzeward.errors import InputError
 from bronzeward.model.answers import NUMBERS, numbers
 from bronzeward.plots import comparison
 from drawing_cases import result
-from test_figures import check_texts
+from drawing_checks import check_texts
 
 NAMED = [(f"{name}.nc", result(name)) for name in ("sleeve", "lean", "plane", "cold", "long")]
 

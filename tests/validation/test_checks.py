@@ -65,7 +65,7 @@ def test_nothing_is_left_out():
 
 def test_the_readme_gives_these_counts():
     found = checks.counts(list(outcomes().values()))
-    readme = " ".join((Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8").split())
+    readme = " ".join((Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").split())
     assert (
         f"Of all {len(outcomes())} checks, kinetics and strands included, {found['holds']} hold, "
         f"{found['misses']} miss and are shown as misses, {found['information']} are for information and "

@@ -11,7 +11,7 @@ import pytest
 
 from bronzeward.model.answers import numbers
 
-EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 
 
 def answer(name, folder, *more):

@@ -8,14 +8,8 @@ import pytest
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
-from growth_by_scipy import Baseline
-from growth_cases import Run, problem_of, run_fast, run_plain
-
-
-def before_events(run: Run) -> np.ndarray:
-    """Amounts at the end of every piece of the schedule, before what happens there, as shares of all atoms."""
-    rows = np.searchsorted(run.time, np.asarray(run.problem.time)[1:] * (1.0 - 1e-12))
-    return np.asarray(run.amount[rows] / run.amount[0].sum())
+from growth_by_scipy import Baseline, before_events
+from growth_cases import problem_of, run_fast, run_plain
 
 
 @pytest.mark.parametrize(

@@ -270,7 +270,7 @@ def test_citation_file() -> None:
 
 
 def test_readme_cites_the_same_version() -> None:
-    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     assert f"bronzeward {bronzeward.__version__}, BSD-3-Clause" in readme
 
 

@@ -50,7 +50,7 @@ def test_a_cached_run_loads_neither_pycalphad_nor_xarray(table, tmp_path):
     # `table` makes sure the cache holds the phase table
     code = (
         "from bronzeward.inputs.case import load_case; from bronzeward.model.simulation import run_case\n"
-        "from bronzeward import result, starter\n"
+        "from bronzeward.model import result; from bronzeward.inputs import starter\n"
         f"result.write_netcdf(run_case(load_case(starter.STARTER)), {str(tmp_path / 'a.nc')!r})"
     )
     loaded = loaded_after(code)

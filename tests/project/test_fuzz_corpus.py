@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-FUZZ = Path(__file__).parent / "fuzz"
+FUZZ = Path(__file__).parents[1] / "fuzz"
 CORPUS = sorted(path for path in (FUZZ / "corpus").glob("*/*") if path.is_file())
 
 

@@ -226,3 +226,9 @@ def b_and_slope(z: float) -> tuple[float, float]:
         return 0.0, 0.0
     down = -np.expm1(-z)
     return z / down, (down - z * np.exp(-z)) / down**2
+
+
+def before_events(run: Any) -> np.ndarray:
+    """Amounts at the end of every piece of the schedule, before what happens there, as shares of all atoms."""
+    rows = np.searchsorted(run.time, np.asarray(run.problem.time)[1:] * (1.0 - 1e-12))
+    return np.asarray(run.amount[rows] / run.amount[0].sum())

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 PAGES = ("README.md", "DEVELOPERS.md", "examples/README.md", "databases/README.md")
 
 

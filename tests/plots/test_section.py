@@ -16,7 +16,7 @@ from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result, Variable
 from bronzeward.plots import section, style
 from drawing_cases import CASES, result
-from test_figures import check_texts
+from drawing_checks import check_texts
 
 
 def test_landmarks():
