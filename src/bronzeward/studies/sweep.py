@@ -32,7 +32,7 @@ from bronzeward.errors import InputError
 from bronzeward.files import replacing
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import Axis, case_with, inputs_of
+from bronzeward.inputs.case_values import Axis, case_with
 from bronzeward.model.answer_text import checked_answer, number, shown, table, title, unit
 from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Progress, checked_workers, run_batch
@@ -213,7 +213,7 @@ class _Plan:
             raise InputError(f"sweep: {self.count} points; allowed are at most {MOST_POINTS}")
         self.case, self.axes, self.spread, self.precision, self.workers = case, axes, spread, precision, workers
         self.points_per_chunk = max(1, chunk // (1 if spread is None else spread.size))
-        self.inputs = json.dumps(inputs_of(case), sort_keys=True)
+        self.inputs = json.dumps(case.to_data(), sort_keys=True)
         for point in {0, self.count - 1}:  # bad paths and values show at once, not after an hour
             _case_at(json.loads(self.inputs), axes, point)
 
