@@ -15,6 +15,7 @@ from bronzeward.materials.kinetics import GAS_CONSTANT, available_sets, load_set
 from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.simulation import run_case
+from closeness import close
 
 ROW = {
     "phase": "eta", "kind": "integrated", "prefactor": 1e-10, "activation_energy_kJ_per_mol": 60.0,
@@ -28,7 +29,7 @@ def made(*rows, **top):
 
 def near(expected, rel):
     """Relative only: constants in m2/s are far below the absolute tolerance that pytest adds by itself."""
-    return pytest.approx(expected, rel=rel)
+    return close(expected, rel=rel)
 
 
 def test_every_set_of_the_databases_loads_and_covers_all_layers():
@@ -77,7 +78,7 @@ def test_constants_for_contact_with_liquid_serve_only_there():
     strand, schedule = Strand.round(24, 44), Schedule.start(20).ramp(50, to=300)
     usual, wetted = (run_case(Case(strand, schedule, chosen)) for chosen in (load_set(), fast))
     first = int(np.argmax(usual["liquid_mole_fraction"] > 0))
-    assert wetted["shell_thickness"][first] == pytest.approx(usual["shell_thickness"][first], rel=1e-6)
+    assert wetted["shell_thickness"][first] == close(usual["shell_thickness"][first], rel=1e-6)
     assert wetted["shell_thickness"][-1] > 1.5 * usual["shell_thickness"][-1]
 
 
@@ -169,7 +170,7 @@ def test_a_run_grows_as_the_growth_constants_say():
         k = row["prefactor"] * math.exp(-row["activation_energy_kJ_per_mol"] * 1e3 / (GAS_CONSTANT * kelvin))
         thickness = run["thickness"][-1, list(run["phase"]).index(row["phase"])]
         # 1 nm of seed squared against several square micrometres, and alpha's trace of tin
-        assert thickness == pytest.approx(math.sqrt(k * 48 * 3600), rel=1e-4)
+        assert thickness == close(math.sqrt(k * 48 * 3600), rel=1e-4)
 
 
 def test_growth_constants_come_in_pairs():
@@ -208,7 +209,7 @@ def test_without_an_exponent_composition_does_not_matter():
 def test_temperatures_and_energies_are_read_in_their_units():
     eta = made({**ROW, "composition_exponent": -3.0, "more_terms": [[2e-11, 50.0], [3e-12, 40.0]]}).constant("eta")
     # 100 and 230 C
-    assert eta.range == pytest.approx((373.15, 503.15), rel=1e-15)
+    assert eta.range == close((373.15, 503.15), rel=1e-15)
     assert (eta.prefactor, eta.activation, eta.exponent) == (1e-10, 60e3, -3.0)
     laws = ((1e-10, 60e3), (2e-11, 50e3), (3e-12, 40e3))
     assert eta.at(450.0) == near(sum(a * math.exp(-e / (GAS_CONSTANT * 450.0)) for a, e in laws), rel=1e-14)
@@ -226,7 +227,7 @@ def test_temperatures_and_energies_are_read_in_their_units():
 )
 def test_errors_are_factors_above_one(given, factor, wider):
     eta = made({**ROW, **given}).constant("eta")
-    assert (eta.factor, eta.extrapolated_factor) == pytest.approx((factor, wider), rel=1e-15)
+    assert (eta.factor, eta.extrapolated_factor) == close((factor, wider), rel=1e-15)
 
 
 def test_plain_data_is_written_in_the_units_of_the_file():

@@ -17,6 +17,7 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import PHASES
 from bronzeward.model.result import Result, Variable
 from bronzeward.plots import run_history, style
+from closeness import close
 from drawing_cases import CASES, result
 from drawing_checks import check_texts
 
@@ -88,7 +89,7 @@ def test_every_phase_has_a_look_and_hatches_repeat_only_where_there_is_none():
 @pytest.mark.parametrize("against", run_history.AGAINST)
 def test_history_keeps_its_texts_inside_and_apart(name, against):
     figure = run_history.draw_history(result(name), against, volume=True, equilibrium=True)
-    assert figure.get_figwidth() == pytest.approx(85 / 25.4)
+    assert figure.get_figwidth() == close(85 / 25.4)
     check_texts(figure)
     numbers = [text for ax in figure.axes for text in ax.texts if text.get_text().isdigit()]
     boxes = [matplotlib.text.Text.get_window_extent(text) for text in numbers]  # without the leader
@@ -170,7 +171,7 @@ def test_layer_lines_are_the_numbers_of_the_result():
     run = result("sleeve")
     ax = run_history.plot_thickness(run)
     drawn = max(np.nanmax(line.get_ydata()) for line in ax.lines if line.get_label() == "whole shell")
-    assert drawn == pytest.approx(run["shell_thickness"].max() * 1e6)
+    assert drawn == close(run["shell_thickness"].max() * 1e6)
 
 
 def test_shares_fill_the_whole_height():
@@ -197,7 +198,7 @@ def test_programme_and_log_are_drawn():
     log = Schedule.from_arrays(programme.time, programme.temperature + np.array([0.0, 1.5, 2.0]))
     ax = run_history.plot_programme(programme, log, shift=60.0)
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["programmed", "measured"]
-    assert ax.lines[1].get_xdata()[0] == pytest.approx(1 / 60)
+    assert ax.lines[1].get_xdata()[0] == close(1 / 60)
 
 
 @given(st.lists(st.floats(0.0, 1.0), max_size=20), st.floats(0.001, 0.05))

@@ -15,6 +15,7 @@ from bronzeward.materials.phases import PHASES
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result, Variable
 from bronzeward.plots import section, style
+from closeness import close
 from drawing_cases import CASES, result
 from drawing_checks import check_texts
 
@@ -101,7 +102,7 @@ def test_layers_have_no_gaps_and_end_at_the_barrier(name):
         layers = section.layers_at(run, row)
         # melting tin takes copper up and may stand a little above the free surface of a plane couple
         assert layers[0].inner == 0.0 or (strand.plane and -1e-7 < layers[0].inner < 0.0)
-        assert layers[-1].outer == pytest.approx(strand.barrier_radius, rel=1e-9)
+        assert layers[-1].outer == close(strand.barrier_radius, rel=1e-9)
         for one, other in pairwise(layers):
             assert other.inner == pytest.approx(one.outer, abs=2e-9)  # seeds below a nanometre are left out
         assert [layer.phase for layer in layers].count(None) <= 1
@@ -121,7 +122,7 @@ def test_layers_hold_the_atoms_of_the_result():
                 low, high = max(layer.inner, inner), min(layer.outer, outer)
                 area += share * pi * max(high**2 - low**2, 0.0) if high > low else 0.0
                 inner = outer
-            assert area / volumes[layer.phase] == pytest.approx(run["amount"][row, COLUMN[layer.phase]], rel=1e-6)
+            assert area / volumes[layer.phase] == close(run["amount"][row, COLUMN[layer.phase]], rel=1e-6)
 
 
 def test_gamma_on_both_sides_of_epsilon_is_drawn_twice():
@@ -142,7 +143,7 @@ def test_gamma_on_both_sides_of_epsilon_is_drawn_twice():
     }
     layers = section.layers_at(Result(made, {}), 0)
     assert [layer.phase for layer in layers] == [None, "liquid", "gamma", "epsilon", "gamma", "alpha"]
-    assert (layers[2].inner, layers[2].outer) == pytest.approx((5e-6, 6e-6))
+    assert (layers[2].inner, layers[2].outer) == close((5e-6, 6e-6))
 
 
 def test_section_is_to_scale():
@@ -167,7 +168,7 @@ def test_filaments_cover_what_copper_leaves_of_the_pack():
     covered = len(dots.get_offsets()) * pi * radius**2
     pack = strand.rings[-1]
     ring = pi * (pack.radius**2 - strand.rings[0].radius ** 2) * 1e12
-    assert covered / ring == pytest.approx(1.0 - pack.copper_fraction, rel=0.06)
+    assert covered / ring == close(1.0 - pack.copper_fraction, rel=0.06)
     r = np.hypot(*np.asarray(dots.get_offsets()).T)
     assert r.min() - radius > strand.rings[0].radius * 1e6 * 0.999
     assert r.max() + radius < pack.radius * 1e6 * 1.001
@@ -177,7 +178,7 @@ def test_filaments_cover_what_copper_leaves_of_the_pack():
 def test_single_section_keeps_its_texts_inside(name):
     for moment in ("start", "end", "100C"):
         figure = section.draw_section(result(name), moment)
-        assert figure.get_figwidth() == pytest.approx(style.COLUMN_WIDTH)
+        assert figure.get_figwidth() == close(style.COLUMN_WIDTH)
         check_texts(figure)
 
 
@@ -199,7 +200,7 @@ def test_call_outs_name_every_layer_with_its_thickness():
     for phase in ("liquid", "eta", "epsilon", "alpha"):
         thickness = run["thickness"][row, COLUMN[phase]] * 1e6
         line = next(line for line in said if line.startswith(style.LOOKS[phase].name))
-        assert float(line.rsplit(" ", 2)[1]) == pytest.approx(thickness, rel=0.01)
+        assert float(line.rsplit(" ", 2)[1]) == close(thickness, rel=0.01)
     assert any(line.startswith("void") for line in said)
     assert "barrier" in said
 

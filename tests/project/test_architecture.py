@@ -13,6 +13,7 @@ import bronzeward
 
 SOURCE = Path(bronzeward.__file__).parent
 
+
 def test_every_command_imports_what_is_heavy_only_when_it_runs():
     """Seen by the parts of a module that run when it is imported, in every file of the command line."""
     for path in sorted((SOURCE / "cli").rglob("*.py")):

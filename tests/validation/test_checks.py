@@ -18,6 +18,7 @@ from bronzeward.errors import InputError
 from bronzeward.reports.validation_page import draw_deviations, first_lines, page, text_table, write_page
 from bronzeward.validation import checks
 from bronzeward.validation.checks import Check, Laboratory, Outcome
+from closeness import close
 
 NEVER_COMPUTED = {"liquid_saturation", "large_winding_plateau", "large_winding_homogeneity"}
 """Practice, and a rate that the model does not have."""
@@ -104,7 +105,7 @@ def test_verdict_by_hand(kind, value, tolerance, computed, verdict, scaled):
     assert found.verdict == verdict
     assert found.expected == (verdict != "misses")
     if scaled is not None:
-        assert found.scaled == pytest.approx(scaled, rel=1e-6)
+        assert found.scaled == close(scaled, rel=1e-6)
 
 
 def test_a_marked_miss_that_holds_is_not_expected():
