@@ -1,18 +1,23 @@
-"""Shared by all tests: one cache folder for the session, the bundled case, quick ways to run."""
+"""Shared by all tests: one cache folder for the session, the engine compiled once, quick ways to run."""
 
 from __future__ import annotations
 
 import atexit
 import os
 import shutil
+import subprocess
+import sys
 import tempfile
+import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-# set before anything is imported that reads it; a caller's own folder is kept, so CI can share one
+# set before anything is imported that reads it, and before xdist starts its workers, which inherit it;
+# a caller's own folder is kept, so CI can share one
 if "BRONZEWARD_CACHE" not in os.environ:
     os.environ["BRONZEWARD_CACHE"] = tempfile.mkdtemp(prefix="bronzeward-tests-")
     atexit.register(shutil.rmtree, os.environ["BRONZEWARD_CACHE"], ignore_errors=True)
@@ -22,6 +27,59 @@ os.environ.setdefault("MPLBACKEND", "Agg")
 settings.register_profile("ci", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("ci")
+
+INTERPRETED = ("thermo", "plots", "reports", "validation", "inputs", "cli")
+"""Folders whose tests run without the compiled engine: they come first, while it is compiled beside them."""
+
+COMPILED = ("growth", "studies", "model", "materials", "project")
+"""All others; they wait for it."""
+
+COMPILING = Path(os.environ["BRONZEWARD_CACHE"]) / "compiling"
+"""There as long as the engine is being compiled."""
+
+
+def folder_of(nodeid: str) -> str:
+    return Path(nodeid.split("::")[0]).parent.name
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    order = (*INTERPRETED, *COMPILED)
+    items.sort(key=lambda item: order.index(folder_of(item.nodeid)))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    while folder_of(item.nodeid) in COMPILED and COMPILING.exists():
+        time.sleep(0.05)
+
+
+class CompileBeside:
+    """In the process that starts the workers: compile the engine, once, as they begin with what needs none."""
+
+    process: subprocess.Popen[bytes] | None = None
+
+    def pytest_xdist_node_collection_finished(self, ids: list[str]) -> None:
+        rooms = {folder_of(one) for one in ids}
+        if self.process is None and rooms & set(INTERPRETED) and rooms & set(COMPILED):
+            COMPILING.parent.mkdir(parents=True, exist_ok=True)
+            COMPILING.touch()
+            code = "from bronzeward.model.batch import warm_engine; warm_engine(str)"
+            self.process = subprocess.Popen([sys.executable, "-c", code])
+            threading.Thread(target=self.wait, daemon=True).start()
+
+    def wait(self) -> None:
+        self.process.wait()
+        COMPILING.unlink(missing_ok=True)
+
+    def pytest_sessionfinish(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if config.getoption("numprocesses", 0) and not hasattr(config, "workerinput"):
+        config.pluginmanager.register(CompileBeside())
 
 
 @pytest.fixture(scope="session")
