@@ -11,10 +11,11 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import GAS_CONSTANT, available_sets, load_set, plain_set, set_from_data
+from bronzeward.materials.kinetics import available_sets, load_set, plain_set, set_from_data
 from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.simulation import run_case
+from bronzeward.units import GAS_CONSTANT
 
 ROW = {
     "phase": "eta", "kind": "integrated", "prefactor": 1e-10, "activation_energy_kJ_per_mol": 60.0,

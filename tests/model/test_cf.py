@@ -29,9 +29,10 @@ from bronzeward.model.batch import simulate_many
 from bronzeward.model.result import write_netcdf
 from bronzeward.model.simulation import run_case
 from bronzeward.studies import sweep
+from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.furnace_margins import margins
 from bronzeward.studies.history_bands import with_bands
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.uncertainty import band
 from bronzeward.thermo import load_table
 
 UNITS = pint.UnitRegistry()

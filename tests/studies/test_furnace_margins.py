@@ -11,7 +11,7 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import run_batch
-from bronzeward.studies.furnace_margins import (
+from bronzeward.studies.furnace_load import (
     Furnace,
     coldest_of,
     extreme_schedule,
@@ -19,11 +19,8 @@ from bronzeward.studies.furnace_margins import (
     holds,
     hottest_of,
     lowest_safe,
-    margins,
-    margins_table,
-    plot_margins,
-    reactions,
 )
+from bronzeward.studies.furnace_margins import margins, margins_table, plot_margins, reactions
 
 EXACT = Furnace(sensor_class=0, homogeneity=0.0, overshoot=0.0, lag=0.0)
 PLAN = Schedule.start(20).ramp(25, to=222).hold(10).ramp(25, to=400).hold(5).ramp(10, to=300)

@@ -11,8 +11,9 @@ from bronzeward.errors import InputError
 from bronzeward.model.answers import numbers
 from bronzeward.model.result import read_netcdf, write_netcdf
 from bronzeward.plots import comparison, run_history
+from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.history_bands import BANDED, with_bands
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.uncertainty import band
 from drawing_cases import result
 
 

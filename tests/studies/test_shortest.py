@@ -16,10 +16,10 @@ from bronzeward.inputs.case import Case, case_from_inputs, load_case
 from bronzeward.inputs.case_values import case_with
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.reports.shortest_schedule import plot_trade_off, programme_table, shorten_report, write_case
+from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import Free, Limit, Rules, parse_free, parse_limit
 from bronzeward.studies.optimise.shortest import shorten, trade_off
 from bronzeward.studies.optimise.truncation import FIRST_LIQUID, PERITECTIC, moment_of, until
-from bronzeward.studies.uncertainty import Members, Spread, run_members
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},

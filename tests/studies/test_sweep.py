@@ -13,8 +13,10 @@ from bronzeward.inputs.case_values import Axis, case_with, parse_axis, short_nam
 from bronzeward.model.batch import run_batch
 from bronzeward.plots import style
 from bronzeward.studies import sweep as sweeps
-from bronzeward.studies.sweep import axis_label, clear_parts, plot_sweep, sweep, sweep_table, write
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.chunk_store import Columns, clear_chunks
+from bronzeward.studies.ensemble import Spread
+from bronzeward.studies.sweep import axis_label, plot_sweep, sweep, sweep_table, write
+from bronzeward.studies.uncertainty import band
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
@@ -80,7 +82,7 @@ def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: 
     computed: list[tuple[int, ...]] = []
     evaluate = sweeps.evaluate
 
-    def stop_at_the_third(job: sweeps.Job, progress: object = None) -> sweeps.Found:
+    def stop_at_the_third(job: sweeps.Job, progress: object = None) -> Columns:
         if len(computed) == 2:
             raise KeyboardInterrupt
         computed.append(job.points)
@@ -95,7 +97,7 @@ def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: 
     damaged.write_bytes(damaged.read_bytes()[:100])
     again: list[tuple[int, ...]] = []
 
-    def note(job: sweeps.Job, progress: object = None) -> sweeps.Found:
+    def note(job: sweeps.Job, progress: object = None) -> Columns:
         again.append(job.points)
         return evaluate(job)
 
@@ -114,7 +116,7 @@ def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: 
     # other inputs, other folder
     sweep(_case(), [Axis(HOLD.paths, (3.0,))], parts=tmp_path / "parts")
     assert len(list((tmp_path / "parts").iterdir())) == 2
-    clear_parts(tmp_path / "parts", data)
+    clear_chunks(tmp_path / "parts", data)
     assert len(list((tmp_path / "parts").iterdir())) == 1
 
 

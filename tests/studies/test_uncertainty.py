@@ -14,22 +14,10 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import Covariance, load_set
 from bronzeward.model.batch import run_batch
-from bronzeward.studies.uncertainty import (
-    SOURCES,
-    Members,
-    Spread,
-    band,
-    band_table,
-    draws,
-    offset,
-    plot_band,
-    plot_shares,
-    quantiles,
-    rank_shares,
-    stability,
-    uneven,
-    widths,
-)
+from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, offset, uneven, widths
+from bronzeward.studies.quantiles import first_half, quantile_errors, rank_shares
+from bronzeward.studies.stability import stability
+from bronzeward.studies.uncertainty import band, band_table, plot_band, plot_shares
 
 CASE = Case(Strand.round(24, 44), Schedule.start(20).ramp(100, to=240), load_set())
 GAS_CONSTANT = 8.314462618
@@ -118,10 +106,9 @@ def test_shares_find_what_matters() -> None:
 
 def test_error_of_quantiles_is_that_of_a_normal_sample() -> None:
     sample = np.random.default_rng(1).standard_normal(900)
-    _, error, half = quantiles(sample)
     # standard error of a quantile: sqrt(p (1 - p) / n) / density
-    np.testing.assert_allclose(error, [0.0704, 0.0418, 0.0704], rtol=0.45)
-    np.testing.assert_allclose(half, np.quantile(sample[:450], [0.05, 0.5, 0.95]))
+    np.testing.assert_allclose(quantile_errors(sample), [0.0704, 0.0418, 0.0704], rtol=0.45)
+    np.testing.assert_array_equal(first_half(np.append(np.nan, sample)), sample[:450])
 
 
 def test_band_of_a_ramp() -> None:

@@ -66,23 +66,24 @@ def run(
     if members:
         result = _with_bands(result, members, quiet)
     results.write_netcdf(result, target, overwrite)
-    found = summary.answers(result)
+    answers = summary.answers(result)
     if json:
-        show_json({**found, "output": str(target)})
+        show_json({**answers, "output": str(target)})
     elif not quiet:
-        show([*summary.sentences(found), ""])
-        show(f"Warning: {line}." for line in found["warnings"])
+        show([*summary.sentences(answers), ""])
+        show(f"Warning: {line}." for line in answers["warnings"])
         show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
-    if found["status"] != "completed":
+    if answers["status"] != "completed":
         leave(1)
 
 
 def _with_bands(result: Result, members: int, quiet: bool) -> Result:
     from bronzeward.cli.waiting import progress
+    from bronzeward.studies.ensemble import Spread
     from bronzeward.studies.history_bands import with_bands
-    from bronzeward.studies.uncertainty import Spread
 
-    return with_bands(result, Spread(size=members), progress=progress(quiet))
+    with progress(quiet) as watch:
+        return with_bands(result, Spread(size=members), progress=watch)
 
 
 def example(

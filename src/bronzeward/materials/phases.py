@@ -29,6 +29,3 @@ FORMULAS: dict[str, str] = {
     "beta": "β",
     "alpha": "α (Cu)",
 }
-
-#: Atom fraction of tin [-] of the narrow compounds, as in the description of Shim et al. 1996 (shim1996, assessed).
-COMPOUND_TIN: dict[str, float] = {"eta": 0.455, "epsilon": 0.25, "delta": 0.212}

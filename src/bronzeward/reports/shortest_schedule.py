@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import tomli_w
+
 from bronzeward.files import write_text
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.toml_text import toml_text
 from bronzeward.model.answer_text import number, shown, table, title, unit
 from bronzeward.studies.optimise.shortest import Shortest
 from bronzeward.units import HOUR, ZERO_CELSIUS
@@ -79,4 +80,4 @@ def programme_table(schedule: Schedule) -> str:
 
 def write_case(found: Shortest, path: str | Path, overwrite: bool = False) -> Path:
     """Write the case with the values found, ready to run."""
-    return write_text(toml_text(found.inputs), path, overwrite)
+    return write_text(tomli_w.dumps(found.inputs), path, overwrite)

@@ -20,7 +20,8 @@ from bronzeward.model.answers import NUMBERS, numbers
 from bronzeward.model.batch import Progress, Shared, checked_workers, warm_engine
 from bronzeward.model.layers import by_phase
 from bronzeward.model.result import Result, Variable
-from bronzeward.studies.uncertainty import QUANTILES, Members, Spread, eta_counted
+from bronzeward.studies.ensemble import Members, Spread, eta_counted
+from bronzeward.studies.quantiles import QUANTILES
 
 Array = NDArray[np.float64]
 

@@ -20,7 +20,7 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
-from bronzeward.materials.composition import MOLAR_MASS_CU, MOLAR_MASS_SN, atom_fraction, mass_fraction
+from bronzeward.materials.composition import atom_fraction, mass_fraction
 from bronzeward.materials.kinetics import Constant, load_set
 from bronzeward.materials.phases import PHASES
 from bronzeward.materials.properties import Properties, load_properties
@@ -343,7 +343,7 @@ def _density(check: Check, lab: Laboratory) -> float:
         x = float(atom_fraction(float(check.condition["w_sn"])))
     else:
         x = float(check.condition["x_sn"]) if "x_sn" in check.condition else _X[phase]
-    mass = x * MOLAR_MASS_SN + (1 - x) * MOLAR_MASS_CU
+    mass = x * lab.properties.molar_mass["Sn"] + (1 - x) * lab.properties.molar_mass["Cu"]
     return mass / float(lab.properties.volume_at(phase, _kelvin(check), x))
 
 
@@ -353,7 +353,7 @@ def _expansion(check: Check, lab: Laboratory) -> float:
 
 def _thermocouple(check: Check, lab: Laboratory) -> tuple[float, str]:
     """The widest tolerance among the types named."""
-    from bronzeward.studies.furnace_margins import Furnace
+    from bronzeward.studies.furnace_load import Furnace
 
     kinds = check.condition["type"].split(" or ")
     sensors = [Furnace(sensor_class=int(check.condition["class"]), sensor_type=kind) for kind in kinds]

@@ -21,9 +21,9 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import case_with, inputs_of, with_values
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.model.batch import Progress, checked_workers
+from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import Free, Limit, Rules
 from bronzeward.studies.optimise.truncation import END, FIRST_LIQUID, MOMENTS, moment_of, until
-from bronzeward.studies.uncertainty import Members, Spread, run_members
 
 Array = NDArray[np.float64]
 Place = tuple[int, ...]

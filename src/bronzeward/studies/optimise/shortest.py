@@ -26,10 +26,10 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import case_with, inputs_of, value_at, with_values
 from bronzeward.model.batch import Progress
 from bronzeward.model.provenance import provenance
+from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.feasibility import Candidates, Place
 from bronzeward.studies.optimise.limits import Free, Limit, Rules
 from bronzeward.studies.optimise.linear_programmes import descend, moved
-from bronzeward.studies.uncertainty import Members, Spread, run_members
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -12,7 +12,7 @@ import numpy as np
 
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import LIQUID
-from bronzeward.studies.uncertainty import stability
+from bronzeward.studies.stability import stability
 
 FIRST_LIQUID, PERITECTIC, END = range(3)
 MOMENTS = (FIRST_LIQUID, PERITECTIC, END)
