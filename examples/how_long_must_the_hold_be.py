@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case import case_from_data
 from bronzeward.materials.literature import read_toml
 from bronzeward.model.answers import numbers
 from bronzeward.model.simulation import run_case
@@ -27,7 +27,7 @@ def answer(folder: Path, hours: tuple[float, ...] = HOURS) -> dict[str, np.ndarr
     found = []
     for length in hours:
         steps = [{"ramp_C_per_h": 25.0, "to_C": 210.0}, {"hold_h": length}, {"ramp_C_per_h": 25.0, "to_C": 240.0}]
-        case = case_from_inputs({"strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}, HERE)
+        case = case_from_data({"strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}, HERE)
         found.append(numbers(run_case(case)))
     shell = np.array([one["shell_at_first_liquid"] for one in found])
     overfill = np.array([one["overfill_at_first_liquid"] for one in found])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case import case_from_data
 from bronzeward.materials.literature import read_toml
 from bronzeward.model.result import Result
 from bronzeward.model.simulation import run_case
@@ -26,7 +26,7 @@ def answer(folder: Path, rates: tuple[float, ...] = RATES) -> list[tuple[str, Re
     for rate in rates:
         steps = [{"ramp_C_per_h": rate, "to_C": 400.0}]
         inputs = {"title": "straight to 400 °C", "strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}
-        results.append((f"{rate:g} °C/h", run_case(case_from_inputs(inputs, HERE))))
+        results.append((f"{rate:g} °C/h", run_case(case_from_data(inputs, HERE))))
     run_history.save(comparison.draw(results), folder / "ramps.png", overwrite=True)
     return results
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import Case, case_from_inputs
+from bronzeward.inputs.case import Case, case_from_data
 from bronzeward.inputs.case_values import Axis, case_with, parse_axis, short_name, value_at, with_values
 from bronzeward.model.batch import run_batch
 from bronzeward.plots import style
@@ -29,7 +29,7 @@ HOLD = Axis(("schedule.steps.1.hold_h",), (0.0, 2.0, 8.0))
 
 
 def _case() -> Case:
-    return case_from_inputs(INPUTS, Path())
+    return case_from_data(INPUTS, Path())
 
 
 def test_values_by_path() -> None:

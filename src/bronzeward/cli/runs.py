@@ -70,7 +70,7 @@ def run(
     if json:
         show_json({**answers, "output": str(target)})
     elif not quiet:
-        show([*summary.sentences(answers), ""])
+        show([*summary.sentences(result), ""])
         show(f"Warning: {line}." for line in answers["warnings"])
         show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
     if answers["status"] != "completed":

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import isfinite
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bronzeward.errors import InputError
 from bronzeward.units import GAS_CONSTANT
 
 COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
@@ -90,35 +87,3 @@ class Covariance:
 
     parameters: tuple[str, ...]
     matrix: tuple[tuple[float, ...], ...]
-
-
-@dataclass(frozen=True)
-class KineticSet:
-    """All constants of a run, by (phase, contact); a fitted set knows its covariance."""
-
-    name: str
-    title: str
-    constants: tuple[Constant, ...]
-    covariance: Covariance | None = None
-
-    def constant(self, phase: str, contact: str = "any") -> Constant:
-        """The constant of a phase; the one for contact with liquid where the set has it."""
-        laws = {(c.phase, c.contact): c for c in self.constants}
-        return laws.get((phase, contact), laws[phase, "any"])
-
-    def scaled(self, factors: Mapping[str, float]) -> KineticSet:
-        """The same set with the constants of some phases multiplied by a factor."""
-        unknown = set(factors) - {c.phase for c in self.constants}
-        if unknown:
-            allowed = ", ".join(COMPOUNDS + WIDE_PHASES)
-            raise InputError(f"kinetics: factor for unknown phase '{sorted(unknown)[0]}'; allowed: {allowed}")
-        for phase, factor in factors.items():
-            if not isfinite(factor) or factor <= 0:
-                raise InputError(f"kinetics: factor for {phase} is {factor}; it must be finite and above 0")
-        constants = tuple(c.times(factors.get(c.phase, 1.0)) for c in self.constants)
-        return replace(self, constants=constants)
-
-    @property
-    def references(self) -> tuple[str, ...]:
-        """Bibliography keys, each once."""
-        return tuple(dict.fromkeys(key for c in self.constants for key in c.source))

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Union
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +55,10 @@ class Result:
         return without_fill(xr.Dataset(columns, coords=coordinates, attrs=self.attributes))
 
 
+Source = Union[Result, "xr.Dataset", str, Path]
+"""A result in any of its forms; see `as_result`."""
+
+
 def without_fill(data: xr.Dataset) -> xr.Dataset:
     """The same; its coordinates have no gaps, and xarray will write no fill value for them, as CF asks."""
     for name in data.coords:
@@ -93,12 +97,44 @@ def read_netcdf(path: str | Path) -> Result:
             attributes = {name: file.getncattr(name) for name in file.ncattrs()}
     except Exception as error:  # a damaged file makes the netCDF library raise nearly anything
         raise InputError(f"{path}: cannot be read as netCDF ({error})") from None
-    if "bronzeward_schema" not in attributes:
-        raise InputError(f"{path}: not a bronzeward result (no bronzeward_schema attribute)")
-    result = Result(variables, attributes)
+    return _sound(Result(variables, attributes), str(path))
+
+
+def as_result(source: Source) -> Result:
+    """The result in any of its forms: itself, the Dataset of `simulate` or of `xarray.open_dataset`, or a file.
+
+    Raises
+    ------
+    InputError
+        When it is none of these, or not a whole result.
+    """
+    if isinstance(source, Result):
+        return source
+    if isinstance(source, str | Path):
+        return read_netcdf(source)
+    if type(source).__name__ != "Dataset" or not hasattr(source, "data_vars"):
+        raise InputError(f"result: a {type(source).__name__} is none; give a Dataset, a Result or a file name")
+    variables = {
+        str(name): Variable(tuple(map(str, column.dims)), _plain(column.values), dict(column.attrs))
+        for name, column in source.variables.items()
+    }
+    return _sound(Result(variables, dict(source.attrs)), "Dataset")
+
+
+def _plain(values: NDArray[Any]) -> NDArray[Any]:
+    """Seconds where xarray has made time differences of them, text where it has made objects of it."""
+    if values.dtype.kind == "m":
+        return np.asarray(values / np.timedelta64(1, "s"))
+    return values.astype(str) if values.dtype.kind == "O" else values
+
+
+def _sound(result: Result, where: str) -> Result:
+    """The same result, if its readers can rely on it."""
+    if "bronzeward_schema" not in result.attributes:
+        raise InputError(f"{where}: not a bronzeward result (no bronzeward_schema attribute)")
     fault = _fault(result)
     if fault:
-        raise InputError(f"{path}: a damaged result: {fault}")
+        raise InputError(f"{where}: a damaged result: {fault}")
     return result
 
 
@@ -138,6 +174,8 @@ def _fault(result: Result) -> str | None:
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):
             return f"no text in the attribute {name}"
+    if not isinstance(result.attributes.get("eta_limit_K"), float | np.floating):
+        return "no number in the attribute eta_limit_K"
     time, row = result["time"], result["event_row"]
     if tuple(map(str, result["phase"])) != PHASES:
         return f"its phases are not {', '.join(PHASES)}"

@@ -2,7 +2,7 @@
 
 A difference is marked where the 5-95 % bands of the two results do not meet. A result carries bands when
 it comes from an ensemble: its attribute `bands` holds, as JSON, [5 %, median, 95 %] by the names of
-`answers.NUMBERS`, and its variables `..._low` and `..._high` the same against time.
+`answers.ANSWERS`, and its variables `..._low` and `..._high` the same against time.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ Named = tuple[str, Result]
 
 
 class Row(NamedTuple):
-    """One answer: its name in `answers.NUMBERS`, words, and how to show it (shown = value * scale + shift)."""
+    """One answer: its name in `answers.ANSWERS`, words, and how to show it (shown = value * scale + shift)."""
 
     key: str
     words: str

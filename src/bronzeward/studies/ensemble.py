@@ -25,7 +25,8 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
-from bronzeward.materials.kinetics import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, KineticSet
+from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant
+from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Answers, Progress, run_batch
 from bronzeward.studies.stability import stability
 from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
@@ -137,13 +138,13 @@ class Members:
         """The k-th member."""
         z, spread, case = dict(zip(SOURCES, self.z[k], strict=True)), self.spread, self.case
         if spread.constants:
-            case = replace(case, kinetics=self._kinetics(z), inputs={})
+            case = replace(case, kinetics=self._kinetics(z))
         if spread.core_diameter or spread.eccentricity:
             grown = float(np.exp(spread.core_diameter * z["core diameter"]))
             thin = min(abs(spread.eccentricity * z["eccentricity"]), MOST_ECCENTRIC)
-            case = replace(case, strand=uneven(case.strand, grown, thin), inputs={})
+            case = replace(case, strand=uneven(case.strand, grown, thin))
         if spread.furnace_offset:
-            case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]), inputs={})
+            case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]))
         return case
 
     def _kinetics(self, z: dict[str, float]) -> KineticSet:
@@ -207,15 +208,5 @@ def offset(schedule: Schedule, kelvin: float) -> Schedule:
 def run_members(
     members: Sequence[Case] | Members, workers: int = 2, progress: Progress | None = None, precision: str = "quick"
 ) -> Answers:
-    """Answers of all members, shape (size,); no eta where it would melt counts as zero of it."""
-    cases = list(members)
-    return eta_counted(cases, run_batch(cases, workers, progress, precision))
-
-
-def eta_counted(cases: Sequence[Case], answers: Answers) -> Answers:
-    """Answers in which a run that passes the peritectic without eta has none of it there, rather than no answer."""
-    limits = {name: stability(name).get("eta", (0.0, 0.0))[1] for name in {case.description for case in cases}}
-    passed = np.array([float(case.schedule.temperature.max()) > limits[case.description] for case in cases])
-    eta = answers["eta_at_peritectic"]
-    none = np.isnan(eta) & passed & (answers["status"] == 0)
-    return {**answers, "eta_at_peritectic": np.where(none, 0.0, eta)}
+    """Answers of all members, shape (size,)."""
+    return run_batch(list(members), workers, progress, precision)

@@ -13,7 +13,7 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import LIQUID, SOLID_TIN
 from bronzeward.model.answer_text import number, shown, table, title, unit
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import answers_dataset
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import without_fill
@@ -57,7 +57,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     Returns
     -------
     xarray.Dataset
-        SI units. Every answer of `answers.NUMBERS` over (strand): as programmed, hottest, coldest.
+        SI units. Every answer of `answers.ANSWERS` over (strand): as programmed, hottest, coldest.
         Over (hold): hold_temperature, hold_hottest, hold_coldest [K], hold_hours [h]. Over (hold, reaction):
         touches (1 where the strands of the load lie at both sides of it), highest_safe [K] (set-point up
         to which all strands stay below) and lowest_safe [K] (from which all stay above). Over (reaction):
@@ -65,7 +65,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     """
     furnace = furnace or Furnace()
     plans = [case.schedule, *(extreme_schedule(case.schedule, furnace, hot) for hot in (True, False))]
-    cases = [replace(case, schedule=plan, inputs={}) for plan in plans]
+    cases = [replace(case, schedule=plan) for plan in plans]
     data = answers_dataset(run_members(cases, workers, None, precision), {"strand": list(STRANDS)}, provenance(case))
     kelvin = reactions(case.description)
     coordinates = {
@@ -140,7 +140,7 @@ def margins_table(data: xr.Dataset) -> str:
         lines.append("")
     else:
         lines.append("The programme has no hold.\n")
-    answer_rows = [[title(name), *(number(float(v)) for v in shown(name, data[name])), unit(name)] for name in NUMBERS]
+    answer_rows = [[title(name), *(number(float(v)) for v in shown(name, data[name])), unit(name)] for name in ANSWERS]
     lines.append(table(["", *STRANDS, ""], answer_rows))
     return "\n".join(lines)
 

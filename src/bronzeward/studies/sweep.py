@@ -25,14 +25,14 @@ from bronzeward.errors import InputError
 from bronzeward.files import replacing
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import Axis, case_with, inputs_of
+from bronzeward.inputs.case_values import Axis, case_with
 from bronzeward.model.answer_text import checked_answer, number, shown, table, title, unit
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import cf_attributes, without_fill
 from bronzeward.studies.chunk_store import Chunks, Columns
-from bronzeward.studies.ensemble import Members, Spread, eta_counted
+from bronzeward.studies.ensemble import Members, Spread
 from bronzeward.studies.quantiles import quantiles
 from bronzeward.thermo import load_table
 
@@ -150,14 +150,14 @@ def evaluate(job: Job, progress: Progress | None = None) -> Columns:
     inputs = json.loads(job.inputs)
     points = [_case_at(inputs, job.axes, point) for point in job.points]
     cases = points if job.spread is None else [member for case in points for member in Members(case, job.spread)]
-    answers = eta_counted(cases, run_batch(cases, job.workers, progress, job.precision))
+    answers = run_batch(cases, job.workers, progress, job.precision)
     return answers if job.spread is None else _banded(answers, job.spread.size)
 
 
 def _banded(answers: Answers, size: int) -> Columns:
     """Quantiles over the members, which follow each other point by point."""
     columns: Columns = {}
-    for name in NUMBERS:
+    for name in ANSWERS:
         rows = answers[name].reshape(-1, size)
         low, middle, high = np.transpose([quantiles(row) for row in rows])
         kept = (middle, low, high, np.isfinite(rows).mean(axis=1))
@@ -222,7 +222,7 @@ class _Plan:
 
     @cached_property
     def inputs(self) -> str:
-        return json.dumps(inputs_of(self.case), sort_keys=True)
+        return json.dumps(self.case.to_data(), sort_keys=True)
 
     @cached_property
     def digest(self) -> str:
@@ -244,8 +244,8 @@ class _Plan:
         """Attributes of every variable, by its name."""
         kinds = {"": BANDED[""]} if self.spread is None else BANDED
         about = {
-            name + end: {"units": "1" if end == "_present" else units, "long_name": kind.format(text)}
-            for name, (units, text) in NUMBERS.items()
+            name + end: {"units": "1" if end == "_present" else answer.unit, "long_name": kind.format(answer.text)}
+            for name, answer in ANSWERS.items()
             for end, kind in kinds.items()
         }
         return {**about, "status": {"long_name": "runs that did not complete"}}

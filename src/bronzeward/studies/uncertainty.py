@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from bronzeward.inputs.case import Case
 from bronzeward.model.answer_text import checked_answer, number, shown, spread_shown, table, title, unit
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS, Answer
 from bronzeward.model.batch import Progress
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import cf_attributes, without_fill
@@ -36,7 +36,7 @@ def band(
     Returns
     -------
     xarray.Dataset
-        SI units. For each answer A of `answers.NUMBERS`: A (quantile); A_single, the run with the
+        SI units. For each answer A of `answers.ANSWERS`: A (quantile); A_single, the run with the
         constants as they stand; A_error (quantile), standard error of the quantiles by bootstrap;
         A_half (quantile), quantiles of the first half of the members; A_share (source), share of the
         variance of A's ranks that each source explains (squared rank correlation: exact for monotonic
@@ -51,8 +51,8 @@ def band(
     sources = members.sources()
     z = members.z[:, [SOURCES.index(source) for source in sources]]
     columns: dict[str, Column] = {}
-    for name in NUMBERS:
-        columns |= _columns(name, answers[name], z, spread.seed)
+    for name, answer in ANSWERS.items():
+        columns |= _columns(answer, answers[name], z, spread.seed)
     columns["status"] = (("member",), answers["status"][:-1], {"long_name": "0 where the run completed"})
     coordinates = {
         "quantile": (("quantile",), list(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
@@ -75,13 +75,12 @@ def band(
 Column = tuple[tuple[str, ...], NDArray[np.float64], dict[str, str]]
 
 
-def _columns(name: str, answers: NDArray[np.float64], z: NDArray[np.float64], seed: int) -> dict[str, Column]:
-    """The band of one answer, of which the last value is that of the case itself."""
-    units, text = NUMBERS[name]
-    values, single = answers[:-1], answers[-1]
+def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64], seed: int) -> dict[str, Column]:
+    """The band of one answer over its runs, of which the last is the case itself."""
+    name, values, single = answer.key, runs[:-1], runs[-1]
 
-    def column(dims: tuple[str, ...], data: NDArray[np.float64], more: str = "", unit: str = units) -> Column:
-        return dims, data, {"units": unit, "long_name": f"{text}{more}"}
+    def column(dims: tuple[str, ...], data: NDArray[np.float64], more: str = "", unit: str = answer.unit) -> Column:
+        return dims, data, {"units": unit, "long_name": f"{answer.text}{more}"}
 
     over = ("quantile",)
     return {
@@ -98,7 +97,7 @@ def _columns(name: str, answers: NDArray[np.float64], z: NDArray[np.float64], se
 def band_table(data: xr.Dataset, answers: Sequence[str] | None = None) -> str:
     """The bands as a table of at most 80 columns."""
     rows = []
-    for name in answers or NUMBERS:
+    for name in answers or ANSWERS:
         checked_answer(name)
         low, middle, high = shown(name, data[name])
         error = float(np.max(spread_shown(name, data[f"{name}_error"])))
