@@ -90,7 +90,10 @@ FULL = """
             "from bronzeward.plots import run_history; run_history.save(run_history.draw_history(run), target, True)",
         ),
         ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
-        ("sweep.nc", "from bronzeward.studies.sweep import write; write(run.to_dataset(), target, True)"),
+        (
+            "sweep.nc",
+            "from bronzeward.reports import dataset_file as d; d.write_dataset(run.to_dataset(), target, 1)",
+        ),
     ],
 )
 def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
@@ -178,9 +181,9 @@ def test_read_only_folder(run, closed):
 
 
 def _write_sweep(run, path):
-    from bronzeward.studies.sweep import write
+    from bronzeward.reports.dataset_file import write_dataset
 
-    write(run.to_dataset(), path, overwrite=True)
+    write_dataset(run.to_dataset(), path, overwrite=True)
 
 
 def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):

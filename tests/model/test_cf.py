@@ -28,6 +28,7 @@ from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import simulate_many
 from bronzeward.model.result import write_netcdf
 from bronzeward.model.simulation import run_case
+from bronzeward.reports.dataset_file import write_dataset
 from bronzeward.studies import sweep
 from bronzeward.studies.furnace_margins import margins
 from bronzeward.studies.history_bands import with_bands
@@ -52,7 +53,7 @@ def _swept(path, spread):
         path.parent,
     )
     axes = [Axis(("strand.core_diameter_um",), (20.0, 24.0)), Axis(("schedule.steps.0.to_C",), (200.0, 300.0))]
-    sweep.write(sweep.sweep(case, axes, spread), path)
+    write_dataset(sweep.sweep(case, axes, spread), path)
 
 
 def _diagram(path):
@@ -73,8 +74,8 @@ WRITERS = {
     "sweep from xarray": lambda path: sweep.sweep(CASE, [Axis(("schedule.steps.1.hold_h",), (1.0, 2.0))]).to_netcdf(
         path
     ),
-    "band": lambda path: sweep.write(band(CASE, FEW), path),
-    "margins": lambda path: sweep.write(margins(CASE), path),
+    "band": lambda path: write_dataset(band(CASE, FEW), path),
+    "margins": lambda path: write_dataset(margins(CASE), path),
     "many": lambda path: simulate_many({"own": STRAND}, {"plan": PLAN}).to_netcdf(path),
 }
 

@@ -11,6 +11,8 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import run_batch
+from bronzeward.plots.furnace_margins import plot_margins
+from bronzeward.reports.furnace_margins import margins_table
 from bronzeward.studies.furnace_margins import (
     Furnace,
     coldest_of,
@@ -20,8 +22,6 @@ from bronzeward.studies.furnace_margins import (
     hottest_of,
     lowest_safe,
     margins,
-    margins_table,
-    plot_margins,
     reactions,
 )
 

@@ -12,8 +12,11 @@ from bronzeward.inputs.case import Case, case_from_inputs
 from bronzeward.inputs.case_values import Axis, case_with, parse_axis, short_name, value_at, with_values
 from bronzeward.model.batch import run_batch
 from bronzeward.plots import style
+from bronzeward.plots.sweep import axis_label, plot_sweep
+from bronzeward.reports.dataset_file import write_dataset
+from bronzeward.reports.sweep import sweep_table
 from bronzeward.studies import sweep as sweeps
-from bronzeward.studies.sweep import axis_label, clear_parts, plot_sweep, sweep, sweep_table, write
+from bronzeward.studies.sweep import clear_parts, sweep
 from bronzeward.studies.uncertainty import Spread, band
 
 INPUTS = {
@@ -130,12 +133,12 @@ def test_table_figure_and_file(tmp_path: Path) -> None:
     assert "[h]" in plot_sweep(data, "shell_at_first_liquid").get_xlabel()
     ax = plot_sweep(data, "overfill_at_first_liquid", at={"steps_0_ramp_C_per_h": 25.0})
     assert "overfill" in ax.get_ylabel()
-    target = write(data, tmp_path / "sweep.nc")
+    target = write_dataset(data, tmp_path / "sweep.nc")
     with xr.open_dataset(target, decode_timedelta=False) as back:
         np.testing.assert_array_equal(back["overfill_peak"], data["overfill_peak"])
         assert back["steps_1_hold_h"].attrs["path"] == "schedule.steps.1.hold_h"
     with pytest.raises(InputError):
-        write(data, target)
+        write_dataset(data, target)
 
 
 def test_bad_input_is_named() -> None:

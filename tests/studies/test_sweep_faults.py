@@ -15,6 +15,7 @@ import xarray as xr
 
 from bronzeward.inputs.case import load_case
 from bronzeward.inputs.case_values import parse_axis
+from bronzeward.reports.dataset_file import write_dataset
 from bronzeward.studies import sweep as sweeps
 
 CASE = """
@@ -187,10 +188,10 @@ def test_chunks_left_beside_their_result_are_cleared(tmp_path):
     target.write_text("no netCDF")
     sweeps.clear_finished(target)
     assert (parts / "own").exists()
-    sweeps.write(xr.Dataset(attrs={"digest": "own"}), target, overwrite=True)
+    write_dataset(xr.Dataset(attrs={"digest": "own"}), target, overwrite=True)
     sweeps.clear_finished(target)
     assert [path.name for path in parts.iterdir()] == ["other"]
-    sweeps.write(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
+    write_dataset(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
     sweeps.clear_finished(target)
     assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]
 
@@ -201,7 +202,7 @@ def test_a_result_names_no_folder_but_its_own_chunks(tmp_path):
     sweeps._Store(parts / "own").write([0], {"status": np.zeros(1)})
     other.mkdir()
     for digest in ("../precious", str(other), "..", ".", "", 7):
-        sweeps.write(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
+        write_dataset(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
         sweeps.clear_finished(target)
     assert sorted(path.name for path in tmp_path.iterdir()) == [".out.nc.parts", "out.nc", "precious"]
     assert [path.name for path in parts.iterdir()] == ["own"]

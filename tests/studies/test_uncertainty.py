@@ -14,16 +14,15 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import Covariance, load_set
 from bronzeward.model.batch import run_batch
+from bronzeward.plots.uncertainty import plot_band, plot_shares
+from bronzeward.reports.uncertainty import band_table
 from bronzeward.studies.uncertainty import (
     SOURCES,
     Members,
     Spread,
     band,
-    band_table,
     draws,
     offset,
-    plot_band,
-    plot_shares,
     quantiles,
     rank_shares,
     stability,

@@ -141,7 +141,8 @@ def log(
     from bronzeward.inputs.furnace_log import load_log
     from bronzeward.inputs.schedule import Schedule
     from bronzeward.plots import run_history
-    from bronzeward.studies import furnace_deviation
+    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
+    from bronzeward.studies.furnace_deviation import compare_programme
     from bronzeward.units import HOUR, ZERO_CELSIUS
 
     if output is not None:
@@ -166,9 +167,9 @@ def log(
         show(found.understood)
     if case is not None:
         programmed = load_case(case).schedule
-        kept = furnace_deviation.compare_programme(programmed, measured)
+        kept = compare_programme(programmed, measured)
         if not json:
-            show(["", *furnace_deviation.sentences(kept), "", furnace_deviation.table(kept)])
+            show(["", *deviation_sentences(kept), "", deviation_table(kept)])
         if output is not None:
             figure = run_history.plot_programme(programmed, measured, shift=kept.shift).figure
             run_history.save(figure, output, overwrite)

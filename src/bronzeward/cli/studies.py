@@ -66,6 +66,9 @@ def sweep(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
+    from bronzeward.plots.sweep import plot_sweep
+    from bronzeward.reports.dataset_file import write_dataset
+    from bronzeward.reports.sweep import sweep_table
     from bronzeward.studies import sweep as sweeps
 
     chosen = load_case(case)
@@ -78,14 +81,14 @@ def sweep(
     spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
     parts = sweeps.parts_of(target)
     data = sweeps.sweep(chosen, axes, spread, workers, progress(quiet), parts, scheduler=scheduler)
-    sweeps.write(data, target, overwrite)
+    write_dataset(data, target, overwrite)
     sweeps.clear_parts(parts, data)
     if figure is not None:
-        _save(sweeps.plot_sweep(data, answer), figure, overwrite)
+        _save(plot_sweep(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
-        show([sweeps.sweep_table(data, answer), "", f"All answers written to {target}."])
+        show([sweep_table(data, answer), "", f"All answers written to {target}."])
 
 
 def band(
@@ -113,7 +116,9 @@ def band(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.studies import sweep as sweeps
+    from bronzeward.plots.uncertainty import plot_band
+    from bronzeward.reports.dataset_file import write_dataset
+    from bronzeward.reports.uncertainty import band_table
     from bronzeward.studies import uncertainty
 
     chosen = load_case(case)
@@ -122,13 +127,13 @@ def band(
         check_target(figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     data = uncertainty.band(chosen, spread, workers, progress(quiet))
-    sweeps.write(data, target, overwrite)
+    write_dataset(data, target, overwrite)
     if figure is not None:
-        _save(uncertainty.plot_band(data, answer), figure, overwrite)
+        _save(plot_band(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
     elif not quiet:
-        show([uncertainty.band_table(data), "", f"All members written to {target}."])
+        show([band_table(data), "", f"All members written to {target}."])
 
 
 def fit(
@@ -169,6 +174,8 @@ def fit(
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.layer_measurements import read_measurements
     from bronzeward.materials.kinetics import load_set
+    from bronzeward.plots.calibration import plot_fit
+    from bronzeward.reports.calibration import fit_report, write_kinetics
     from bronzeward.studies import calibration
 
     check_target(output, overwrite)
@@ -178,13 +185,13 @@ def fit(
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     mode = "arrhenius" if arrhenius else "factors"
     found = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
-    calibration.write_kinetics(found, output, overwrite)
+    write_kinetics(found, output, overwrite)
     if figure is not None:
-        _save(calibration.plot_fit(found), figure, overwrite)
+        _save(plot_fit(found), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(found)})
     elif not quiet:
-        show([calibration.fit_report(found), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
+        show([fit_report(found), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
 
 
 def margins(
@@ -216,8 +223,10 @@ def margins(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.plots.furnace_margins import plot_margins
+    from bronzeward.reports.dataset_file import write_dataset
+    from bronzeward.reports.furnace_margins import margins_table
     from bronzeward.studies import furnace_margins as room
-    from bronzeward.studies import sweep as sweeps
 
     chosen = load_case(case)
     for path in (output, figure):
@@ -226,14 +235,14 @@ def margins(
     furnace = room.Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
     data = room.margins(chosen, furnace, workers)
     if output is not None:
-        sweeps.write(data, output, overwrite)
+        write_dataset(data, output, overwrite)
     if figure is not None:
-        _save(room.plot_margins(data), figure, overwrite)
+        _save(plot_margins(data), figure, overwrite)
     if json:
         columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
         show_json({"schema": "bronzeward/margins/1", "furnace": vars(furnace), "data": columns})
     elif not quiet:
-        show([room.margins_table(data)])
+        show([margins_table(data)])
 
 
 def shorten(
@@ -276,6 +285,7 @@ def shorten(
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.plots.shortest_schedule import plot_trade_off
     from bronzeward.reports import shortest_schedule as room
     from bronzeward.studies.optimise import limits as asked
     from bronzeward.studies.optimise import shortest as search
@@ -298,7 +308,7 @@ def shorten(
         say = progress(quiet, "candidates")
         data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, say)
         if figure is not None:
-            _save(room.plot_trade_off(data), figure, overwrite)
+            _save(plot_trade_off(data), figure, overwrite)
     if json:
         plain = {
             "hours": found.hours,
