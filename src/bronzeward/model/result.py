@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -179,3 +179,39 @@ def _values(column: Any) -> NDArray[Any]:
         values = values.filled(np.nan) if values.dtype.kind == "f" else values.filled()
     array = np.asarray(values)
     return array.astype(str) if array.dtype.kind == "O" else array
+
+
+Run: TypeAlias = "Result | xr.Dataset | str | Path"
+"""A run as any function of plots and reports takes it."""
+
+
+def as_result(source: Run) -> Result:
+    """A run, however it is held: as a `Result`, as the Dataset of `simulate` or of xarray, or in a file.
+
+    Raises
+    ------
+    InputError
+        When it is none of these, or a damaged one.
+    """
+    if isinstance(source, Result):
+        return source
+    if isinstance(source, str | Path):
+        return read_netcdf(source)
+    import xarray as xr
+
+    if not isinstance(source, xr.Dataset):
+        raise InputError(f"a run is a Result, a Dataset or a file name, not {type(source).__name__}")
+    if "bronzeward_schema" not in source.attrs:
+        raise InputError("not a bronzeward result (no bronzeward_schema attribute)")
+    variables = {str(name): _variable(column) for name, column in source.variables.items()}
+    result = Result(variables, dict(source.attrs))
+    fault = _fault(result)
+    if fault:
+        raise InputError(f"a damaged result: {fault}")
+    return result
+
+
+def _variable(column: xr.Variable) -> Variable:
+    values = np.asarray(column.values)
+    text = values.dtype.kind == "O"
+    return Variable(tuple(map(str, column.dims)), values.astype(str) if text else values, dict(column.attrs))
