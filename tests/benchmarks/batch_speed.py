@@ -17,7 +17,7 @@ from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import run_batch, warm_engine
 
 
@@ -62,7 +62,7 @@ def main(count: int) -> None:
             )
     exact, quick = run_batch(mixed(24, 1e-6)), run_batch(mixed(24, 1e-5), precision="quick")
     print("largest difference of the quick setting, relative for lengths, times and temperatures:")
-    for name, (unit, _) in NUMBERS.items():
+    for name, (unit, _) in ANSWERS.items():
         scale = np.abs(exact[name]) if unit != "1" else np.ones(24)
         gap = np.abs(quick[name] - exact[name]) / scale
         print(f"  {name:28s} {np.nanmax(gap, initial=0.0, where=np.isfinite(gap)):.1e}")

@@ -134,7 +134,8 @@ def netcdf(data: bytes, folder: Path) -> None:
     from bronzeward.model.result import read_netcdf
     from bronzeward.reports.summary import answers, sentences
 
-    sentences(answers(read_netcdf(_folder_with(folder, "result.nc", data))))
+    result = read_netcdf(_folder_with(folder, "result.nc", data))
+    sentences(result), answers(result)
 
 
 def cache(data: bytes, folder: Path) -> None:

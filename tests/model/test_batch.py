@@ -11,7 +11,7 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model import answers
-from bronzeward.model.batch import Shared, run_batch, simulate_many
+from bronzeward.model.batch import run_batch, simulate_many
 from bronzeward.model.simulation import run_case, simulate
 
 STRAND = Strand.round(24, 44)
@@ -57,20 +57,6 @@ def test_progress_reaches_the_total() -> None:
     run_batch([_case()] * 20, progress=lambda done, total: seen.append((done, total)), precision="quick")
     assert seen[-1] == (20, 20)
     assert [done for done, _ in seen] == sorted(done for done, _ in seen)
-
-
-def test_problem_is_the_one_a_single_run_builds() -> None:
-    from bronzeward.materials.properties import load_properties
-    from bronzeward.model.problem_builder import Settings, build_problem
-    from bronzeward.model.simulation import FEWEST_POINTS, WIDEST_STEP
-
-    case = _case(PACKED, LONG, eta=2.0)
-    shared = Shared([case], "run")
-    settings = Settings(longest_step=float(LONG.time[-1]) / FEWEST_POINTS, widest_step=WIDEST_STEP)
-    regimes = shared.regimes[case.description]
-    wanted = build_problem(case.strand, case.schedule, case.kinetics, regimes, load_properties(), settings)
-    for name, mine, theirs in zip(wanted._fields, shared.problem(case), wanted, strict=True):
-        np.testing.assert_array_equal(mine, theirs, err_msg=name)
 
 
 def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,7 +9,7 @@ from math import isfinite
 import pytest
 
 from bronzeward.errors import InputError
-from bronzeward.model.answers import NUMBERS, numbers
+from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.plots import comparison
 from drawing_cases import result
 from drawing_checks import check_texts
@@ -39,7 +39,7 @@ def test_rows_are_answers_of_the_project_with_their_units():
     factors = {"h": 1 / 3600, "µm": 1e6, "°C": 1.0}
     for row in comparison.ROWS:
         unit = row.words.rsplit(", ", 1)[1].split(" ")[0]
-        assert row.key in NUMBERS
+        assert row.key in ANSWERS
         assert row.scale == factors.get(unit, 100.0)
 
 
@@ -80,7 +80,7 @@ def test_data_is_plain_and_complete():
     found = json.loads(json.dumps(comparison.data(NAMED)))
     assert found["schema"] == "bronzeward/compare/1"
     assert [one["name"] for one in found["results"]] == [name for name, _ in NAMED]
-    assert set(found["results"][0]["answers"]) == set(NUMBERS)
+    assert set(found["results"][0]["answers"]) == set(ANSWERS)
 
 
 def test_damaged_bands_are_told():

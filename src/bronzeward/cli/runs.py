@@ -70,7 +70,7 @@ def run(
     if json:
         show_json({**found, "output": str(target)})
     elif not quiet:
-        show([*summary.sentences(found), ""])
+        show([*summary.sentences(result), ""])
         show(f"Warning: {line}." for line in found["warnings"])
         show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
     if found["status"] != "completed":

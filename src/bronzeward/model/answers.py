@@ -1,96 +1,259 @@
-"""The questions a run answers, as numbers; the same code serves one run, a batch and the summary.
+"""The questions a run answers: one table of what each is, how it is shown, and the rule that computes it.
 
 Every answer is taken from the stored history, never recomputed: `history` is anything that gives the
-variables of a result by name (a `Result`, an xarray Dataset, a dict of arrays).
+variables of a result by name (a `Result`, an xarray Dataset, a dict of arrays), and knows the temperature
+up to which eta is stable. Summary, JSON, bands, sweeps, comparison, report and limits all read `ANSWERS`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from math import isfinite, nan
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from bronzeward.errors import InputError
 from bronzeward.materials.phases import PHASES
+from bronzeward.units import HOUR, MICROMETRE, ZERO_CELSIUS
 
-#: Each single number, its unit and what it is; `nan` where the run has no such moment.
-NUMBERS: dict[str, tuple[str, str]] = {
-    "first_liquid_time": ("s", "time of the first liquid"),
-    "first_liquid_temperature": ("K", "temperature of the first liquid"),
-    "shell_at_first_liquid": (
-        "m",
-        "thickness of all solid compound between core and copper at the first liquid",
-    ),
-    "tin_left_at_first_liquid": ("1", "share of the tin still in the core when it first melts"),
-    "overfill_at_first_liquid": (
-        "1",
-        "contents less cavity just after the first melting, over the initial core volume",
-    ),
-    "overfill_peak": ("1", "largest overfill of the run"),
-    "first_overfill_temperature": ("K", "temperature at which the contents first exceed the cavity"),
-    "peak_liquid": ("1", "largest share of all atoms that is liquid"),
-    "peak_liquid_time": ("s", "time of the most liquid"),
-    "peak_liquid_tin": ("1", "largest share of all tin that is liquid"),
-    "liquid_gone_time": ("s", "time after which there is no liquid any more"),
-    "eta_at_peritectic": ("1", "share of all tin that is in eta when it first becomes unstable on heating"),
-    "liquid_returned": ("1", "largest share of all tin that is liquid after eta melted"),
-    "shell_at_end": ("m", "thickness of all solid compound at the end"),
-    "tin_used_at_end": ("1", "share of the tin that has left the core at the end"),
-    "total_time": ("s", "length of the schedule"),
+Array = NDArray[np.float64]
+
+#: How SI units are shown: factor, shift, unit.
+SHOWN: dict[str, tuple[float, float, str]] = {
+    "m": (1.0 / MICROMETRE, 0.0, "µm"),
+    "s": (1.0 / HOUR, 0.0, "h"),
+    "K": (1.0, -ZERO_CELSIUS, "°C"),
+    "1": (100.0, 0.0, "%"),
 }
 
 #: Overfill within this of zero counts as none: the cavity is known no better.
 FULL = 1e-9
 
+FIRST_LIQUID, PERITECTIC, END = "first liquid", "peritectic", "end"
+"""Moments from which on nothing changes an answer."""
+
+
+class Course:
+    """The columns of a history that rules look at, and the rows they have in common."""
+
+    def __init__(self, history: Any) -> None:
+        self.history = history
+
+    def __getattr__(self, name: str) -> Array:
+        values = np.asarray(self.history[name])
+        setattr(self, name, values)
+        return values
+
+    @cached_property
+    def liquid_rows(self) -> NDArray[np.intp]:
+        """Rows with liquid."""
+        return np.flatnonzero(self.liquid_mole_fraction > 0)
+
+    @cached_property
+    def eta_split_row(self) -> int | None:
+        """The first row after eta has become unstable; None where that does not happen."""
+        for name, row in zip(self.event_name, self.event_row, strict=True):
+            if str(name) == "eta decomposes":
+                return int(row)
+        return None
+
+    @cached_property
+    def passes_eta_limit(self) -> bool:
+        """Whether it gets hotter than eta is stable."""
+        return bool(self.temperature.max() > eta_limit_of(self.history))
+
+    def at_first_liquid(self, name: str) -> float:
+        """A column at the first row with liquid; nan where there is none."""
+        return float(getattr(self, name)[self.liquid_rows[0]]) if self.liquid_rows.size else nan
+
+
+def eta_limit_of(history: Any) -> float:
+    """Temperature up to which eta is stable [K]: an attribute of a result or Dataset, a value of a dict."""
+    attributes = getattr(history, "attributes", None) or getattr(history, "attrs", None) or history
+    return float(attributes["eta_limit_K"])
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One question.
+
+    Attributes
+    ----------
+    unit : str
+        Of the value: m, s, K or 1.
+    title : str
+        A few words for a table.
+    text : str
+        What it is, in full.
+    digits : int
+        After the point, as it is shown.
+    rule : callable
+        The value from a `Course`; nan where the run has no such moment.
+    settled : str
+        The moment from which on nothing changes it.
+    """
+
+    key: str
+    unit: str
+    title: str
+    text: str
+    digits: int
+    rule: Callable[[Course], float]
+    settled: str = END
+
+    @property
+    def shown_unit(self) -> str:
+        """Unit in which it is shown."""
+        return SHOWN[self.unit][2]
+
+    def shown(self, value: Any) -> Array:
+        """Values in SI units as they are shown, any shape."""
+        factor, shift, _ = SHOWN[self.unit]
+        return np.asarray(value, dtype=float) * factor + shift
+
+    def shown_difference(self, value: Any) -> Array:
+        """Differences in SI units as they are shown, any shape."""
+        return np.asarray(value, dtype=float) * SHOWN[self.unit][0]
+
+    def from_shown(self, value: float) -> float:
+        """SI units from a value as it is shown."""
+        factor, shift, _ = SHOWN[self.unit]
+        return (value - shift) / factor
+
+    def number(self, value: float) -> str:
+        """A value in SI units as the number that is shown; a dash where there is none."""
+        if not isfinite(value):
+            return "-"
+        text = f"{float(self.shown(value)):.{self.digits}f}"
+        return text.removeprefix("-") if not text.strip("-0.") else text
+
+    def words(self, value: float) -> str:
+        """The same with its unit."""
+        return f"{self.number(value)} {self.shown_unit}" if isfinite(value) else "-"
+
+
+def _first_overfill(course: Course) -> float:
+    """Temperature at which overfill first passes zero; at a jump that of the jump."""
+    overfill, kelvin = course.overfill, course.temperature
+    over = np.flatnonzero(overfill > FULL)
+    if not over.size:
+        return nan
+    k = int(over[0])
+    if k == 0 or overfill[k] <= overfill[k - 1]:
+        return float(kelvin[k])
+    share = max(-overfill[k - 1], 0.0) / (overfill[k] - overfill[k - 1])
+    return float(kelvin[k - 1] + share * (kelvin[k] - kelvin[k - 1]))
+
+
+def _liquid_gone(course: Course) -> float:
+    rows = course.liquid_rows
+    return float(course.time[rows[-1] + 1]) if rows.size and rows[-1] + 1 < len(course.time) else nan
+
+
+def _eta_at_peritectic(course: Course) -> float:
+    if course.eta_split_row is None:
+        return 0.0 if course.passes_eta_limit else nan
+    return float(course.tin_fraction[max(course.eta_split_row - 1, 0), PHASES.index("eta")])
+
+
+def _liquid_returned(course: Course) -> float:
+    row = course.eta_split_row
+    return 0.0 if row is None else float(course.liquid_tin_fraction[row:].max(initial=0.0))
+
+
+def _table(*answers: Answer) -> dict[str, Answer]:
+    return {answer.key: answer for answer in answers}
+
+
+ANSWERS: dict[str, Answer] = _table(
+    Answer(
+        "first_liquid_time", "s", "first liquid after", "time of the first liquid", 2,
+        lambda course: course.at_first_liquid("time"), FIRST_LIQUID,
+    ),
+    Answer(
+        "first_liquid_temperature", "K", "first liquid at", "temperature of the first liquid", 1,
+        lambda course: course.at_first_liquid("temperature"), FIRST_LIQUID,
+    ),
+    Answer(
+        "shell_at_first_liquid", "m", "shell at first liquid",
+        "thickness of all solid compound between core and copper at the first liquid", 2,
+        lambda course: course.at_first_liquid("shell_thickness"), FIRST_LIQUID,
+    ),
+    Answer(
+        "tin_left_at_first_liquid", "1", "tin left at first liquid",
+        "share of the tin still in the core when it first melts", 1,
+        lambda course: 1.0 - course.at_first_liquid("tin_used"), FIRST_LIQUID,
+    ),
+    Answer(
+        "overfill_at_first_liquid", "1", "overfill at first liquid",
+        "contents less cavity just after the first melting, over the initial core volume", 2,
+        lambda course: course.at_first_liquid("overfill"), FIRST_LIQUID,
+    ),
+    Answer(
+        "overfill_peak", "1", "largest overfill", "largest overfill of the run", 2,
+        lambda course: float(course.overfill.max()),
+    ),
+    Answer(
+        "first_overfill_temperature", "K", "contents outgrow cavity at",
+        "temperature at which the contents first exceed the cavity", 1, _first_overfill,
+    ),
+    Answer(
+        "peak_liquid", "1", "most liquid, of all atoms", "largest share of all atoms that is liquid", 1,
+        lambda course: float(course.liquid_mole_fraction.max()),
+    ),
+    Answer(
+        "peak_liquid_time", "s", "most liquid after", "time of the most liquid", 2,
+        lambda course: float(course.time[np.argmax(course.liquid_mole_fraction)]) if course.liquid_rows.size else nan,
+    ),
+    Answer(
+        "peak_liquid_tin", "1", "most liquid, of all tin", "largest share of all tin that is liquid", 1,
+        lambda course: float(course.liquid_tin_fraction.max()),
+    ),
+    Answer(
+        "liquid_gone_time", "s", "liquid gone after", "time after which there is no liquid any more", 2, _liquid_gone
+    ),
+    Answer(
+        "eta_at_peritectic", "1", "tin in η at the peritectic",
+        "share of all tin that is in eta when it first becomes unstable on heating", 2, _eta_at_peritectic, PERITECTIC,
+    ),
+    Answer(
+        "liquid_returned", "1", "tin liquid again after it", "largest share of all tin that is liquid after eta melted",
+        2, _liquid_returned,
+    ),
+    Answer(
+        "shell_at_end", "m", "shell at the end", "thickness of all solid compound at the end", 2,
+        lambda course: float(course.shell_thickness[-1]),
+    ),
+    Answer(
+        "tin_used_at_end", "1", "tin used at the end", "share of the tin that has left the core at the end", 1,
+        lambda course: float(course.tin_used[-1]),
+    ),
+    Answer(
+        "total_time", "s", "length of the schedule", "length of the schedule", 1,
+        lambda course: float(course.time[-1]),
+    ),
+)  # fmt: skip
+"""Every answer by its key, in the order they are shown."""
+
 
 def numbers(history: Mapping[str, Any] | Any) -> dict[str, float]:
-    """All answers of `NUMBERS`, SI units."""
-    column = {name: np.asarray(history[name]) for name in (
-        "time", "temperature", "liquid_mole_fraction", "liquid_tin_fraction",
-        "shell_thickness", "tin_used", "overfill", "tin_fraction",
-    )}  # fmt: skip
-    names = [str(name) for name in np.asarray(history["event_name"])]
-    rows = np.asarray(history["event_row"]).astype(int)
-    time, liquid = column["time"], column["liquid_mole_fraction"]
-    found = dict.fromkeys(NUMBERS, float("nan"))
-    there = np.flatnonzero(liquid > 0)
-    found["peak_liquid"] = float(liquid.max())
-    found["peak_liquid_tin"] = float(column["liquid_tin_fraction"].max())
-    found["overfill_peak"] = float(column["overfill"].max())
-    if there.size:
-        first, last = int(there[0]), int(there[-1])
-        found["first_liquid_time"] = float(time[first])
-        found["first_liquid_temperature"] = float(column["temperature"][first])
-        found["shell_at_first_liquid"] = float(column["shell_thickness"][first])
-        found["tin_left_at_first_liquid"] = float(1.0 - column["tin_used"][first])
-        found["overfill_at_first_liquid"] = float(column["overfill"][first])
-        found["peak_liquid_time"] = float(time[int(np.argmax(liquid))])
-        if last + 1 < len(time):
-            found["liquid_gone_time"] = float(time[last + 1])
-    over = np.flatnonzero(column["overfill"] > FULL)
-    if over.size:
-        found["first_overfill_temperature"] = _crossing(column["temperature"], column["overfill"], int(over[0]))
-    found.update(_at_peritectic(names, rows, column))
-    found["shell_at_end"] = float(column["shell_thickness"][-1])
-    found["tin_used_at_end"] = float(column["tin_used"][-1])
-    found["total_time"] = float(time[-1])
-    return found
+    """All answers of `ANSWERS`, SI units; nan where the run has no such moment."""
+    course = Course(history)
+    return {key: answer.rule(course) for key, answer in ANSWERS.items()}
 
 
-def _crossing(temperature: np.ndarray[Any, Any], overfill: np.ndarray[Any, Any], k: int) -> float:
-    """Temperature at which overfill passes zero before its k-th point; at a jump that of the jump."""
-    if k == 0 or overfill[k] <= overfill[k - 1]:
-        return float(temperature[k])
-    share = max(-overfill[k - 1], 0.0) / (overfill[k] - overfill[k - 1])
-    return float(temperature[k - 1] + share * (temperature[k] - temperature[k - 1]))
+def answer_of(key: str) -> Answer:
+    """The answer of that key.
 
-
-def _at_peritectic(names: list[str], rows: np.ndarray[Any, Any], column: dict[str, Any]) -> dict[str, float]:
-    """What is left of eta where it decomposes; zero when the run passes without any."""
-    eta = column["tin_fraction"][:, PHASES.index("eta")]
-    for name, row in zip(names, rows, strict=True):
-        if name == "eta decomposes":
-            before = max(int(row) - 1, 0)
-            returned = float(column["liquid_tin_fraction"][int(row) :].max(initial=0.0))
-            return {"eta_at_peritectic": float(eta[before]), "liquid_returned": returned}
-    return {"eta_at_peritectic": float("nan"), "liquid_returned": 0.0}
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    if key not in ANSWERS:
+        raise InputError(f"answer '{key}' is not known; allowed: {', '.join(ANSWERS)}")
+    return ANSWERS[key]

@@ -1,6 +1,6 @@
 """Many cases in one call: the answers of each, computed by the compiled engine on several threads.
 
-A batch gives the answers a single run gives (`answers.NUMBERS`), not its history. Tables, regimes and
+A batch gives the answers a single run gives (`answers.ANSWERS`), not its history. Tables, regimes and
 properties are read once and shared, each thread keeps its work space, and the compiled engine lets go
 of the interpreter lock, so two threads do nearly twice the work of one.
 """
@@ -12,7 +12,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -22,31 +22,22 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.compiled import array_record, array_work, run_compiled, source_digest
 from bronzeward.growth.problem import DONE, STATUS, STATUS_TEXT, Problem, Record, Work
-from bronzeward.growth.slots import N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import Constant, KineticSet, load_set
-from bronzeward.materials.phases import LIQUID, SOLID_TIN
-from bronzeward.materials.properties import Properties, load_properties
-from bronzeward.model.answers import NUMBERS, numbers
-from bronzeward.model.boundary_tables import NODES, Regimes, build_regimes
-from bronzeward.model.layers import COLUMN, by_phase
-from bronzeward.model.problem_builder import (
-    Settings,
-    cell_edges,
-    cut_schedule,
-    initial_amounts,
-    rates,
-    slot_volumes,
-    zone_table,
-)
+from bronzeward.materials.kinetics import KineticSet, load_set
+from bronzeward.materials.properties import load_properties
+from bronzeward.model.answers import ANSWERS, numbers
+from bronzeward.model.boundary_tables import Regimes, build_regimes
+from bronzeward.model.history import History
+from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
+from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_record
 from bronzeward.model.result import cf_attributes, without_fill
-from bronzeward.model.simulation import FEWEST_POINTS, WIDEST_STEP, Recorded, event_name, read_record, stored_times
-from bronzeward.model.volume_account import cavity, contents, core_volume
+from bronzeward.model.simulation import settings_of
 from bronzeward.thermo import load_table
 from bronzeward.thermo.place import folder as cache_folder
+from bronzeward.thermo.table import PhaseTable
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -72,9 +63,6 @@ CHUNK = 16
 STOPPED = len(STATUS_TEXT)
 """Status of a run that ended in an arithmetic error."""
 
-_MAX_ROWS = 20000
-_MAX_EVENTS = 400
-
 
 def run_batch(
     cases: Sequence[Case], workers: int = 2, progress: Progress | None = None, precision: str = "run"
@@ -96,12 +84,12 @@ def run_batch(
     Returns
     -------
     dict of ndarray, shape (n,)
-        Every answer of `answers.NUMBERS` in SI units, nan where a run has no such moment; and `status`,
+        Every answer of `answers.ANSWERS` in SI units, nan where a run has no such moment; and `status`,
         0 where a run completed, else its code in `growth.problem.STATUS_TEXT` or `STOPPED`; its answers
         are then nan.
     """
     checked_workers(workers)
-    found = {name: np.full(len(cases), np.nan) for name in (*NUMBERS, "status")}
+    found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
     if not len(cases):
         return found
     shared = Shared(cases, precision)
@@ -165,8 +153,8 @@ def answers_dataset(
     dims = tuple(coordinates)
     shape = tuple(len(coordinates[dim]) for dim in dims)
     columns = {
-        name: (dims, np.asarray(found[name]).reshape(shape), {"units": unit, "long_name": text})
-        for name, (unit, text) in NUMBERS.items()
+        name: (dims, np.asarray(found[name]).reshape(shape), {"units": answer.unit, "long_name": answer.text})
+        for name, answer in ANSWERS.items()
     }
     status = np.asarray(found["status"]).reshape(shape)
     columns["status"] = (dims, status, {"long_name": "0 where the run completed"})
@@ -211,15 +199,6 @@ def _to_stderr(message: str) -> None:
     print(message, file=sys.stderr, flush=True)
 
 
-@dataclass(frozen=True)
-class _Geometry:
-    """What a problem takes from its strand."""
-
-    fields: dict[str, Any]
-    amount: NDArray[np.float64]
-    tin: NDArray[np.float64]
-
-
 class Shared:
     """What the runs of a batch have in common: tables by description, and parts of problems by object.
 
@@ -231,13 +210,10 @@ class Shared:
         if precision not in PRECISIONS:
             raise InputError(f"batch: precision is {precision!r}; allowed: {', '.join(PRECISIONS)}")
         self.quick = precision == "quick"
-        self.properties: Properties = load_properties()
-        self.volumes, self.slopes = slot_volumes(self.properties)
-        self.regimes = {name: _regimes(name, cases) for name in sorted({case.description for case in cases})}
-        self._geometry: dict[int, tuple[Strand, _Geometry]] = {}
-        self._pieces: dict[tuple[int, str], tuple[Schedule, dict[str, Any]]] = {}
-        self._factor: dict[Any, NDArray[np.float64]] = {}
-        self._grids: dict[tuple[int, int], dict[str, Any]] = {}
+        self.properties = load_properties()
+        self.tables = {name: load_table(name) for name in sorted({case.description for case in cases})}
+        self.regimes = {name: _regimes(table, name, cases) for name, table in self.tables.items()}
+        self._builders = {name: ProblemBuilder(regimes, self.properties) for name, regimes in self.regimes.items()}
         self._room = threading.local()
 
     def parts(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[int, Answers]]:
@@ -263,7 +239,7 @@ class Shared:
 
     def answers(self, cases: Sequence[Case]) -> Answers:
         """Answers of a few cases, computed one after the other."""
-        found = {name: np.full(len(cases), np.nan) for name in (*NUMBERS, "status")}
+        found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
         for k, case in enumerate(cases):
             recorded = self.integrate(case)
             if recorded.counts[STATUS] != DONE and self.quick:
@@ -290,129 +266,31 @@ class Shared:
         """Work space and record of this thread."""
         kept: dict[int, tuple[Work, Record]] = self._room.__dict__.setdefault("kept", {})
         if n_cells not in kept:
-            kept[n_cells] = (array_work(n_cells), array_record(_MAX_ROWS, _MAX_EVENTS))
+            kept[n_cells] = (array_work(n_cells), array_record(MOST_ROWS, MOST_EVENTS))
         return kept[n_cells]
 
-    def history(self, case: Case, recorded: Recorded) -> dict[str, Any]:
-        """The variables that the answers are taken from, as `simulate` computes them."""
-        regimes = self.regimes[case.description]
-        liquid = regimes.liquid_core[recorded.regime].astype(bool)
-        layers = by_phase(case.strand, recorded.amount, recorded.tin, liquid, self.volumes, self.slopes)
-        atoms, tin = layers.amount.sum(axis=1), layers.tin.sum(axis=1)
-        start_tin, start_copper = float(tin[0]), float(atoms[0] - tin[0])
-        pores = case.strand.core_area * case.strand.porosity
-        volume = contents(self.properties, recorded.temperature, layers.amount, layers.tin)
-        room = cavity(self.properties, recorded.temperature, start_tin, start_copper, pores)
-        core = core_volume(self.properties, start_tin, pores)
-        molten, solid = COLUMN[LIQUID], COLUMN[SOLID_TIN]
-        return {
-            "time": stored_times(recorded.time),
-            "temperature": recorded.temperature,
-            "tin_fraction": layers.tin / tin[:, None],
-            "liquid_mole_fraction": layers.amount[:, molten] / atoms,
-            "liquid_tin_fraction": layers.tin[:, molten] / tin,
-            "shell_thickness": layers.shell,
-            "tin_used": 1.0 - (layers.tin[:, molten] + layers.tin[:, solid]) / tin,
-            "overfill": (volume.sum(axis=1) - room) / core,
-            "event_name": [event_name(row) for row in recorded.events],
-            "event_row": recorded.events[:, 4].astype(np.int64),
-        }
+    def history(self, case: Case, recorded: Recorded) -> History:
+        """The columns of a run, as a single run has them; profiles are not recorded."""
+        regimes, table = self.regimes[case.description], self.tables[case.description]
+        return History(case, table, self.properties, regimes, recorded, 0)
 
     def problem(self, case: Case) -> Problem:
-        """The problem of a case, put together from parts prepared before; as `assemble.build_problem` builds it."""
-        settings = self._settings(case)
-        regimes = self.regimes[case.description]
-        geometry = self._geometry_of(case.strand)
-        return Problem(
-            **geometry.fields,
-            present=regimes.present.ravel(),
-            liquid_core=regimes.liquid_core,
-            table_start=regimes.edges[:-1].copy(),
-            table_step=np.diff(regimes.edges) / (NODES - 1),
-            nodes=NODES,
-            x_in=regimes.x_in.ravel(),
-            x_out=regimes.x_out.ravel(),
-            **self._rates(case.kinetics, case.description),
-            wide=np.array(WIDE, dtype=np.int64),
-            volume=np.array(self.volumes),
-            volume_slope=np.array(self.slopes),
-            **self._grid(settings),
-            **self._pieces_of(case.schedule, case.description),
-            amount=geometry.amount,
-            tin=geometry.tin,
-            seed=settings.seed,
-            tolerance=settings.tolerance,
-            floor=settings.floor,
-            longest_step=float(settings.longest_step),
-            widest_step=float(settings.widest_step),
-        )
+        """The problem of a case."""
+        builder = self._builders[case.description]
+        return builder.build(case.strand, case.schedule, case.kinetics, self._settings(case))
 
     def _settings(self, case: Case) -> Settings:
-        n = case.numerics
-        settings = Settings(n.tolerance, n.seed_nm * 1e-9, n.alpha_cells, n.inner_cells)
-        if self.quick:
-            cells = min(n.alpha_cells, QUICK_CELLS)
-            return replace(settings, tolerance=max(n.tolerance, QUICK_TOLERANCE), alpha_cells=cells)
-        longest = float(case.schedule.time[-1]) / FEWEST_POINTS
-        return replace(settings, longest_step=longest, widest_step=WIDEST_STEP)
-
-    def _geometry_of(self, strand: Strand) -> _Geometry:
-        kept = self._geometry.get(id(strand))
-        if kept is None:
-            fields: dict[str, Any] = {name: np.array(column) for name, column in zone_table(strand).items()}
-            fields["plane"] = int(strand.plane)
-            fields["area"] = strand.copper_area + strand.core_area
-            fields["perimeter"] = 1.0 if strand.plane else 2.0 * np.pi * strand.core_radius
-            kept = self._geometry[id(strand)] = (strand, _Geometry(fields, *initial_amounts(strand, self.volumes)))
-        return kept[1]
-
-    def _pieces_of(self, schedule: Schedule, description: str) -> dict[str, Any]:
-        kept = self._pieces.get((id(schedule), description))
-        if kept is None:
-            pieces = cut_schedule(schedule, self.regimes[description])
-            fields = {
-                "time": pieces.time, "temperature_start": pieces.start,
-                "temperature_end": pieces.end, "regime": pieces.regime,
-            }  # fmt: skip
-            kept = self._pieces[id(schedule), description] = (schedule, fields)
-        return kept[1]
-
-    def _grid(self, settings: Settings) -> dict[str, Any]:
-        key = (settings.alpha_cells, settings.inner_cells)
-        if key not in self._grids:
-            cells, first, edges = cell_edges(settings)
-            self._grids[key] = {
-                "cells": np.array(cells, dtype=np.int64), "cell_start": np.array(first, dtype=np.int64),
-                "edge": np.array(edges), "n_cells": sum(cells),
-            }  # fmt: skip
-        return self._grids[key]
-
-    def _rates(self, kinetics: KineticSet, description: str) -> dict[str, Any]:
-        """As `assemble.rates`, with the table of thermodynamic factors made once for sets of one kind."""
-        plain = {(c.phase, c.contact): c for c in kinetics.constants}
-        key = (description, tuple(_shape(plain[label, "any"]) for label in SLOT_LABELS[1:]))
-        if key not in self._factor:
-            self._factor[key] = np.asarray(rates(kinetics, self.regimes[description])["factor"])
-        columns = np.zeros((5, N_SLOTS))
-        for slot, label in enumerate(SLOT_LABELS[1:], start=1):
-            own = plain[label, "any"]
-            wetted = plain.get((label, "liquid"), own)
-            columns[:, slot] = own.prefactor, own.activation, wetted.prefactor, wetted.activation, own.exponent
-        names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent")
-        return {**dict(zip(names, columns, strict=True)), "factor": self._factor[key]}
+        settings = settings_of(case)
+        if not self.quick:
+            return settings
+        cells, tolerance = min(settings.alpha_cells, QUICK_CELLS), max(settings.tolerance, QUICK_TOLERANCE)
+        return replace(settings, tolerance=tolerance, alpha_cells=cells, longest_step=np.inf, widest_step=np.inf)
 
 
-def _shape(constant: Constant) -> tuple[Any, ...]:
-    """What the table of factors takes from a constant: whether D needs one, and further terms over the first."""
-    further = ((float(f"{a / constant.prefactor:.12g}"), round(e - constant.activation, 6)) for a, e in constant.terms)
-    return (constant.thermodynamic, *further)
-
-
-def _regimes(description: str, cases: Sequence[Case]) -> Regimes:
+def _regimes(table: PhaseTable, description: str, cases: Sequence[Case]) -> Regimes:
     """Regimes over all temperatures that the cases of one description touch."""
-    mine = [case.schedule.temperature for case in cases if case.description == description]
-    table: Any = load_table(description)
-    return build_regimes(table, min(float(t.min()) for t in mine), max(float(t.max()) for t in mine))
+    touched = [case.schedule.temperature for case in cases if case.description == description]
+    return build_regimes(table, min(float(t.min()) for t in touched), max(float(t.max()) for t in touched))
 
 
 def default_workers() -> int:

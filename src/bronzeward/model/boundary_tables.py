@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.slots import ALPHA, BETA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
 from bronzeward.materials.phases import LIQUID, SOLID_TIN
+from bronzeward.thermo.table import PhaseTable
 from bronzeward.units import ZERO_CELSIUS
 
 NODES = 401
@@ -55,7 +56,19 @@ class Regimes:
         return np.asarray(np.clip(side, 0, len(self.liquid_core) - 1))
 
 
-def build_regimes(table: Any, coldest: float, hottest: float) -> Regimes:
+def stable_ranges(table: PhaseTable) -> dict[str, tuple[float, float]]:
+    """Temperatures [K] between which each phase is stable; eta prime counts as eta."""
+    ranges: dict[str, tuple[float, float]] = {}
+    for field in table.fields:
+        low, high = float(field.temperature[0]), float(field.temperature[-1])
+        for label in (field.tin_side, field.copper_side):
+            phase = "eta" if label == "eta_prime" else label
+            least, most = ranges.get(phase, (np.inf, -np.inf))
+            ranges[phase] = (min(least, low), max(most, high))
+    return ranges
+
+
+def build_regimes(table: PhaseTable, coldest: float, hottest: float) -> Regimes:
     """Regimes between two temperatures [K] from a `thermo` table."""
     cuts = sorted({float(f.temperature[0]) for f in table.fields} | {float(f.temperature[-1]) for f in table.fields})
     cuts = _merge_close(cuts)
@@ -84,7 +97,7 @@ def _merge_close(cuts: list[float]) -> list[float]:
     return kept
 
 
-def _one_regime(table: Any, low: float, high: float) -> tuple[Any, int, Any, Any, Any]:
+def _one_regime(table: PhaseTable, low: float, high: float) -> tuple[Any, int, Any, Any, Any]:
     middle = 0.5 * (low + high)
     fields = [f for f in table.fields if f.temperature[0] < middle < f.temperature[-1]]
     # above the eutectic the core is liquid: tin that touches copper-tin compound does not stay solid
@@ -129,7 +142,7 @@ def _slots_of(names: list[str]) -> list[int]:
     return slots
 
 
-def _mean_factor(table: Any, label: str, nodes: NDArray[np.float64], side: str) -> NDArray[np.float64]:
+def _mean_factor(table: PhaseTable, label: str, nodes: NDArray[np.float64], side: str) -> NDArray[np.float64]:
     """Mean thermodynamic factor over the width of a phase, shape (NODES,); `side` tells the two gammas apart."""
     rich, lean = table.boundaries_of(label, nodes, side)
     width = np.abs(np.asarray(rich) - np.asarray(lean))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from math import log, pi
 from typing import Any
@@ -15,7 +15,7 @@ from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import KineticSet
+from bronzeward.materials.kinetics import Constant, KineticSet
 from bronzeward.materials.phases import COMPOUND_TIN
 from bronzeward.materials.properties import Properties
 from bronzeward.model.boundary_tables import NODES, Regimes
@@ -132,26 +132,103 @@ def cell_edges(settings: Settings) -> tuple[list[int], list[int], list[float]]:
     return cells, first, edges
 
 
-def rates(kinetics: KineticSet, regimes: Regimes) -> dict[str, Any]:
-    """Arrhenius constants by slot; the thermodynamic factor is 1 where D already holds it."""
-    columns: dict[str, list[float]] = {
-        "rate0": [0.0] * N_SLOTS, "activation": [0.0] * N_SLOTS,
-        "rate0_liquid": [0.0] * N_SLOTS, "activation_liquid": [0.0] * N_SLOTS, "exponent": [0.0] * N_SLOTS,
-    }  # fmt: skip
+def rates(kinetics: KineticSet) -> dict[str, Any]:
+    """Arrhenius constants by slot, arrays of shape (9,)."""
+    columns = np.zeros((5, N_SLOTS))
+    for slot, label in enumerate(SLOT_LABELS[1:], start=1):
+        plain, wetted = kinetics.constant(label), kinetics.constant(label, "liquid")
+        columns[:, slot] = plain.prefactor, plain.activation, wetted.prefactor, wetted.activation, plain.exponent
+    names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent")
+    return dict(zip(names, columns, strict=True))
+
+
+def factors(kinetics: KineticSet, regimes: Regimes) -> NDArray[np.float64]:
+    """What multiplies the first law of each slot, by regime, slot and node, flattened.
+
+    The thermodynamic factor where D does not hold it already, 1 where it does, further terms over the first.
+    """
     factor = regimes.factor.copy()
     kelvin = np.linspace(regimes.edges[:-1], regimes.edges[1:], NODES, axis=1)
     for slot in range(1, N_SLOTS):
         plain = kinetics.constant(SLOT_LABELS[slot])
-        wetted = kinetics.constant(SLOT_LABELS[slot], "liquid")
-        columns["rate0"][slot], columns["activation"][slot] = plain.prefactor, plain.activation
-        columns["rate0_liquid"][slot], columns["activation_liquid"][slot] = (
-            wetted.prefactor,
-            wetted.activation,
-        )
-        columns["exponent"][slot] = plain.exponent
         if not plain.thermodynamic:
             factor[:, slot] = plain.at(kelvin) / replace(plain, terms=()).at(kelvin) if plain.terms else 1.0
-    return {**columns, "factor": factor.ravel()}
+    return factor.ravel()
+
+
+def _kind_of(constant: Constant) -> tuple[Any, ...]:
+    """What the table of factors takes from a constant: whether D needs one, and further terms over the first."""
+    further = ((float(f"{a / constant.prefactor:.12g}"), round(e - constant.activation, 6)) for a, e in constant.terms)
+    return (constant.thermodynamic, *further)
+
+
+class ProblemBuilder:
+    """Problems of many runs under one description; parts that several runs have in common are built once.
+
+    Strands, schedules and sets are told apart by identity and must not be changed while it lives.
+    """
+
+    def __init__(self, regimes: Regimes, properties: Properties) -> None:
+        self.regimes = regimes
+        self._volumes, self._slopes = slot_volumes(properties)
+        self._kept: dict[Any, tuple[Any, dict[str, Any]]] = {}
+        self._tables: dict[str, Any] = {
+            "present": regimes.present.ravel(),
+            "liquid_core": regimes.liquid_core,
+            "table_start": regimes.edges[:-1].copy(),
+            "table_step": np.diff(regimes.edges) / (NODES - 1),
+            "nodes": NODES,
+            "x_in": regimes.x_in.ravel(),
+            "x_out": regimes.x_out.ravel(),
+            "wide": np.array(WIDE, dtype=np.int64),
+            "volume": np.array(self._volumes),
+            "volume_slope": np.array(self._slopes),
+        }
+
+    def build(self, strand: Strand, schedule: Schedule, kinetics: KineticSet, settings: Settings) -> Problem:
+        """The problem of one run as numpy arrays; `as_lists` makes it quick to interpret."""
+        kinds = tuple(_kind_of(kinetics.constant(label)) for label in SLOT_LABELS[1:])
+        cells = (settings.alpha_cells, settings.inner_cells)
+        return Problem(
+            **self._tables,
+            **self._once(("strand", id(strand)), strand, lambda: self._geometry(strand)),
+            **self._once(("schedule", id(schedule)), schedule, lambda: self._pieces(schedule)),
+            **self._once(("cells", cells), None, lambda: self._grid(settings)),
+            **self._once(("factor", kinds), None, lambda: {"factor": factors(kinetics, self.regimes)}),
+            **rates(kinetics),
+            seed=settings.seed,
+            tolerance=settings.tolerance,
+            floor=settings.floor,
+            longest_step=float(settings.longest_step),
+            widest_step=float(settings.widest_step),
+        )
+
+    def _once(self, key: Any, source: Any, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """A part by its key; `source` is kept with it, so that its identity is not given to another object."""
+        if key not in self._kept:
+            self._kept[key] = (source, build())
+        return self._kept[key][1]
+
+    def _geometry(self, strand: Strand) -> dict[str, Any]:
+        amount, tin = initial_amounts(strand, self._volumes)
+        return {
+            "plane": int(strand.plane),
+            **{name: np.array(column) for name, column in zone_table(strand).items()},
+            "area": strand.copper_area + strand.core_area,
+            "perimeter": 1.0 if strand.plane else 2.0 * pi * strand.core_radius,
+            "amount": amount,
+            "tin": tin,
+        }
+
+    def _pieces(self, schedule: Schedule) -> dict[str, Any]:
+        pieces = cut_schedule(schedule, self.regimes)
+        ends = {"temperature_start": pieces.start, "temperature_end": pieces.end}
+        return {"time": pieces.time, **ends, "regime": pieces.regime}
+
+    def _grid(self, settings: Settings) -> dict[str, Any]:
+        cells, first, edges = cell_edges(settings)
+        counts = {"cells": np.array(cells, dtype=np.int64), "cell_start": np.array(first, dtype=np.int64)}
+        return {**counts, "edge": np.array(edges), "n_cells": sum(cells)}
 
 
 def build_problem(
@@ -162,43 +239,8 @@ def build_problem(
     properties: Properties,
     settings: Settings,
 ) -> Problem:
-    """The problem as numpy arrays; `as_lists` makes it quick to interpret."""
-    pieces = cut_schedule(schedule, regimes)
-    volumes, slopes = slot_volumes(properties)
-    amount, tin = initial_amounts(strand, volumes)
-    cells, first, edges = cell_edges(settings)
-    return Problem(
-        plane=int(strand.plane),
-        **{name: np.array(column) for name, column in zone_table(strand).items()},
-        area=strand.copper_area + strand.core_area,
-        perimeter=1.0 if strand.plane else 2.0 * pi * strand.core_radius,
-        present=regimes.present.ravel(),
-        liquid_core=regimes.liquid_core,
-        table_start=regimes.edges[:-1].copy(),
-        table_step=np.diff(regimes.edges) / (NODES - 1),
-        nodes=NODES,
-        x_in=regimes.x_in.ravel(),
-        x_out=regimes.x_out.ravel(),
-        **{name: np.asarray(column, dtype=float) for name, column in rates(kinetics, regimes).items()},
-        wide=np.array(WIDE, dtype=np.int64),
-        volume=np.array(volumes),
-        volume_slope=np.array(slopes),
-        cells=np.array(cells, dtype=np.int64),
-        cell_start=np.array(first, dtype=np.int64),
-        edge=np.array(edges),
-        n_cells=sum(cells),
-        time=pieces.time,
-        temperature_start=pieces.start,
-        temperature_end=pieces.end,
-        regime=pieces.regime,
-        amount=amount,
-        tin=tin,
-        seed=settings.seed,
-        tolerance=settings.tolerance,
-        floor=settings.floor,
-        longest_step=float(settings.longest_step),
-        widest_step=float(settings.widest_step),
-    )
+    """The problem of a single run as numpy arrays."""
+    return ProblemBuilder(regimes, properties).build(strand, schedule, kinetics, settings)
 
 
 def as_lists(problem: Problem) -> Problem:

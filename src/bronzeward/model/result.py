@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Union
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,9 +50,15 @@ class Result:
         """The same as an `xarray.Dataset`."""
         import xarray as xr
 
+        from bronzeward import accessor  # noqa: F401  # `dataset.bronzeward` is there from now on
+
         columns = {name: (v.dims, v.values, v.attributes) for name, v in self.variables.items()}
         coordinates = {name: columns.pop(name) for name in COORDINATES if name in columns}
         return without_fill(xr.Dataset(columns, coords=coordinates, attrs=self.attributes))
+
+
+Source = Union[Result, "xr.Dataset", str, Path]
+"""A result in any of its forms; see `as_result`."""
 
 
 def without_fill(data: xr.Dataset) -> xr.Dataset:
@@ -93,12 +99,44 @@ def read_netcdf(path: str | Path) -> Result:
             attributes = {name: file.getncattr(name) for name in file.ncattrs()}
     except Exception as error:  # a damaged file makes the netCDF library raise nearly anything
         raise InputError(f"{path}: cannot be read as netCDF ({error})") from None
-    if "bronzeward_schema" not in attributes:
-        raise InputError(f"{path}: not a bronzeward result (no bronzeward_schema attribute)")
-    result = Result(variables, attributes)
+    return _sound(Result(variables, attributes), str(path))
+
+
+def as_result(source: Source) -> Result:
+    """The result in any of its forms: itself, the Dataset of `simulate` or of `xarray.open_dataset`, or a file.
+
+    Raises
+    ------
+    InputError
+        When it is none of these, or not a whole result.
+    """
+    if isinstance(source, Result):
+        return source
+    if isinstance(source, str | Path):
+        return read_netcdf(source)
+    if type(source).__name__ != "Dataset" or not hasattr(source, "data_vars"):
+        raise InputError(f"result: a {type(source).__name__} is none; give a Dataset, a Result or a file name")
+    variables = {
+        str(name): Variable(tuple(map(str, column.dims)), _plain(column.values), dict(column.attrs))
+        for name, column in source.variables.items()
+    }
+    return _sound(Result(variables, dict(source.attrs)), "Dataset")
+
+
+def _plain(values: NDArray[Any]) -> NDArray[Any]:
+    """Seconds where xarray has made time differences of them, text where it has made objects of it."""
+    if values.dtype.kind == "m":
+        return np.asarray(values / np.timedelta64(1, "s"))
+    return values.astype(str) if values.dtype.kind == "O" else values
+
+
+def _sound(result: Result, where: str) -> Result:
+    """The same result, if its readers can rely on it."""
+    if "bronzeward_schema" not in result.attributes:
+        raise InputError(f"{where}: not a bronzeward result (no bronzeward_schema attribute)")
     fault = _fault(result)
     if fault:
-        raise InputError(f"{path}: a damaged result: {fault}")
+        raise InputError(f"{where}: a damaged result: {fault}")
     return result
 
 
@@ -138,6 +176,8 @@ def _fault(result: Result) -> str | None:
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):
             return f"no text in the attribute {name}"
+    if not isinstance(result.attributes.get("eta_limit_K"), float | np.floating):
+        return "no number in the attribute eta_limit_K"
     time, row = result["time"], result["event_row"]
     if tuple(map(str, result["phase"])) != PHASES:
         return f"its phases are not {', '.join(PHASES)}"
@@ -179,39 +219,3 @@ def _values(column: Any) -> NDArray[Any]:
         values = values.filled(np.nan) if values.dtype.kind == "f" else values.filled()
     array = np.asarray(values)
     return array.astype(str) if array.dtype.kind == "O" else array
-
-
-Run: TypeAlias = "Result | xr.Dataset | str | Path"
-"""A run as any function of plots and reports takes it."""
-
-
-def as_result(source: Run) -> Result:
-    """A run, however it is held: as a `Result`, as the Dataset of `simulate` or of xarray, or in a file.
-
-    Raises
-    ------
-    InputError
-        When it is none of these, or a damaged one.
-    """
-    if isinstance(source, Result):
-        return source
-    if isinstance(source, str | Path):
-        return read_netcdf(source)
-    import xarray as xr
-
-    if not isinstance(source, xr.Dataset):
-        raise InputError(f"a run is a Result, a Dataset or a file name, not {type(source).__name__}")
-    if "bronzeward_schema" not in source.attrs:
-        raise InputError("not a bronzeward result (no bronzeward_schema attribute)")
-    variables = {str(name): _variable(column) for name, column in source.variables.items()}
-    result = Result(variables, dict(source.attrs))
-    fault = _fault(result)
-    if fault:
-        raise InputError(f"a damaged result: {fault}")
-    return result
-
-
-def _variable(column: xr.Variable) -> Variable:
-    values = np.asarray(column.values)
-    text = values.dtype.kind == "O"
-    return Variable(tuple(map(str, column.dims)), values.astype(str) if text else values, dict(column.attrs))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bronzeward.errors import InputError
-from bronzeward.model.result import Run, as_result
+from bronzeward.model.result import Source, as_result
 from bronzeward.plots import style
 from bronzeward.plots.axes import column_of_axes, frame, new_axes
 from bronzeward.plots.lettering import shortened
@@ -29,7 +29,7 @@ PANELS = (
 
 
 @style.settings()
-def draw_comparison(runs: Sequence[tuple[str, Run]]) -> Figure:
+def draw_comparison(runs: Sequence[tuple[str, Source]]) -> Figure:
     """Temperature, shell, liquid and overfill of several results against time, on one column-wide figure.
 
     At most six results as (name, run), told apart by colour, dashes and number.
@@ -65,7 +65,7 @@ def draw_comparison(runs: Sequence[tuple[str, Run]]) -> Figure:
 
 @style.settings()
 def plot_compared(
-    runs: Sequence[tuple[str, Run]], variable: str, ax: Axes | None = None, scale: float = 1.0, shift: float = 0.0
+    runs: Sequence[tuple[str, Source]], variable: str, ax: Axes | None = None, scale: float = 1.0, shift: float = 0.0
 ) -> Axes:
     """One variable of several results against time [h], shown as value * scale + shift; returns the axes."""
     ax = ax or new_axes()

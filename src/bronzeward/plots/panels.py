@@ -16,7 +16,7 @@ from bronzeward.errors import InputError
 from bronzeward.materials.phases import LETTERS, LIQUID, PHASES
 from bronzeward.model.events import Event, events
 from bronzeward.model.layers import COLUMN
-from bronzeward.model.result import Result, Run, as_result
+from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots import style
 from bronzeward.plots.axes import frame, new_axes
 from bronzeward.plots.lettering import headroom, legend, name_areas, name_lines
@@ -37,7 +37,7 @@ BAND = ("_low", "_high")
 
 
 @style.settings()
-def plot_temperature(run: Run, ax: Axes | None = None) -> Axes:
+def plot_temperature(run: Source, ax: Axes | None = None) -> Axes:
     """Temperature [°C] against time [h]."""
     result, ax = as_result(run), ax or new_axes()
     celsius = result["temperature"] - ZERO_CELSIUS
@@ -49,7 +49,7 @@ def plot_temperature(run: Run, ax: Axes | None = None) -> Axes:
 
 
 @style.settings()
-def plot_phases(run: Run, ax: Axes | None = None) -> Axes:
+def plot_phases(run: Source, ax: Axes | None = None) -> Axes:
     """A bar per phase over the times [h] at which the strand holds any of it."""
     result, ax = as_result(run), ax or new_axes()
     hours, phases = result["time"] / HOUR, present_phases(result)
@@ -65,7 +65,7 @@ def plot_phases(run: Run, ax: Axes | None = None) -> Axes:
 
 
 @style.settings()
-def plot_thickness(run: Run, ax: Axes | None = None, against: str = "time") -> Axes:
+def plot_thickness(run: Source, ax: Axes | None = None, against: str = "time") -> Axes:
     """Thickness [µm] of the core and of every compound, and of the whole shell, with bands where the file has them.
 
     `against` is "time" [h] or "temperature" [°C]. Copper, which surrounds everything, is left out.
@@ -92,7 +92,7 @@ def plot_thickness(run: Run, ax: Axes | None = None, against: str = "time") -> A
 
 
 @style.settings()
-def plot_liquid(run: Run, ax: Axes | None = None, against: str = "time") -> Axes:
+def plot_liquid(run: Source, ax: Axes | None = None, against: str = "time") -> Axes:
     """Liquid as share of the tin and of the volume [%], with bands where the file has them."""
     result, ax = as_result(run), ax or new_axes()
     across, shares = horizontal(result, against), ("liquid_tin_fraction", "liquid_volume_fraction")
@@ -113,7 +113,7 @@ def plot_liquid(run: Run, ax: Axes | None = None, against: str = "time") -> Axes
 
 
 @style.settings()
-def plot_volume(run: Run, ax: Axes | None = None, against: str = "time") -> Axes:
+def plot_volume(run: Source, ax: Axes | None = None, against: str = "time") -> Axes:
     """Contents less cavity over the volume of the tin core at the start [%].
 
     Above zero the contents press on their wall, below zero there is void.
@@ -137,7 +137,7 @@ def plot_volume(run: Run, ax: Axes | None = None, against: str = "time") -> Axes
 
 
 @style.settings()
-def plot_wall(run: Run, ax: Axes | None = None, against: str = "time") -> Axes:
+def plot_wall(run: Source, ax: Axes | None = None, against: str = "time") -> Axes:
     """Pressure [MPa] at which the copper left of the sleeve yields throughout."""
     result, ax = as_result(run), ax or new_axes()
     pressure = result["wall_yield_pressure"] / 1e6
@@ -148,7 +148,7 @@ def plot_wall(run: Run, ax: Axes | None = None, against: str = "time") -> Axes:
 
 @style.settings()
 def plot_shares(
-    run: Run, ax: Axes | None = None, kind: str = "kinetics", against: str = "time"
+    run: Source, ax: Axes | None = None, kind: str = "kinetics", against: str = "time"
 ) -> Axes:
     """Shares of all atoms [%] by phase, stacked, as the "kinetics" leave them or at "equilibrium".
 
@@ -174,7 +174,7 @@ def plot_shares(
 
 @style.settings()
 def plot_radii(
-    run: Run, ax: Axes | None = None, barrier: float | None = None
+    run: Source, ax: Axes | None = None, barrier: float | None = None
 ) -> Axes:
     """Where each phase lies: radius [µm] against time [h].
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from bronzeward.model.events import Event
 from bronzeward.model.moments import between
-from bronzeward.model.result import Result, Run, as_result
+from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots import panels, style
 from bronzeward.plots.axes import column_of_axes
 from bronzeward.plots.lettering import shortened, spread_out
@@ -29,7 +29,7 @@ _SHARES = [(partial(panels.plot_shares, kind=kind), 1.05) for kind in ("kinetics
 
 
 def draw_history(
-    run: Run,
+    run: Source,
     against: str = "time",
     volume: bool = False,
     equilibrium: bool = False,
@@ -67,7 +67,7 @@ def draw_history(
     return _stacked(result, [*drawn, *((partial(plot, against=against), height) for plot, height in more)], against)
 
 
-def draw_account(run: Run) -> Figure:
+def draw_account(run: Source) -> Figure:
     """Where the phases lie, the volume account, and kinetics beside equilibrium against time, one column wide."""
     return _stacked(as_result(run), [(panels.plot_radii, 1.5), _VOLUME, _WALL, *_SHARES], "time")
 

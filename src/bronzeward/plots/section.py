@@ -16,7 +16,7 @@ from bronzeward.materials.phases import PHASES
 from bronzeward.model.events import events
 from bronzeward.model.layer_stack import layers_at, seen_layers, strand_of
 from bronzeward.model.moments import QUANTITY, find_moment
-from bronzeward.model.result import Result, Run, as_result
+from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots import style
 from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH, new_axes, new_figure
 from bronzeward.plots.plane_section import draw_slabs
@@ -32,7 +32,7 @@ _LINE, _CAPTION, _KEY_LINE = 0.115, 0.36, 0.17
 """Heights in a strip [inch]: a line of the list of layers, the caption, a line of the key."""
 
 
-def draw_section(run: Run, moments: Sequence[str] | str = ("first liquid",), columns: int | None = None) -> Figure:
+def draw_section(run: Source, moments: Sequence[str] | str = ("first liquid",), columns: int | None = None) -> Figure:
     """The section at one moment with call-outs, or a strip of several moments to the same scale.
 
     Parameters
@@ -62,7 +62,7 @@ def draw_section(run: Run, moments: Sequence[str] | str = ("first liquid",), col
 
 @style.settings()
 def plot_section(
-    run: Run, row: int, ax: Axes | None = None, strand: Strand | None = None, callouts: bool = True
+    run: Source, row: int, ax: Axes | None = None, strand: Strand | None = None, callouts: bool = True
 ) -> Axes:
     """One section to scale, with a scale bar; call-outs give thicknesses [µm]. Returns the axes.
 

@@ -9,10 +9,10 @@ import json
 from math import isfinite
 
 from bronzeward.errors import InputError
-from bronzeward.model.result import Run, as_result
+from bronzeward.model.result import Source, as_result
 
 
-def bands_of(run: Run) -> dict[str, tuple[float, float, float]]:
+def bands_of(run: Source) -> dict[str, tuple[float, float, float]]:
     """5 %, median and 95 % of every answer that the result has them for, SI units."""
     try:
         bands = json.loads(as_result(run).attributes.get("bands", "{}"))
@@ -21,7 +21,7 @@ def bands_of(run: Run) -> dict[str, tuple[float, float, float]]:
         raise InputError("result: its attribute 'bands' is not JSON with three numbers for each answer") from None
 
 
-def differs(one: Run, other: Run, key: str) -> bool:
+def differs(one: Source, other: Source, key: str) -> bool:
     """Whether the bands of an answer do not meet; False where either result has none."""
     first, second = bands_of(one).get(key), bands_of(other).get(key)
     if first is None or second is None or not all(map(isfinite, (*first, *second))):

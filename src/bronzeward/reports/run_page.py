@@ -24,7 +24,7 @@ from bronzeward.inputs.case import Numerics, case_from_json
 from bronzeward.materials import literature
 from bronzeward.materials.kinetics import Constant
 from bronzeward.materials.phases import PHASES
-from bronzeward.model.answers import NUMBERS, numbers
+from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result
 from bronzeward.plots import run_history, section, style
@@ -111,7 +111,7 @@ def _head(result: Result, title: str) -> str:
 
 
 def _short_answers(result: Result, found: dict[str, Any]) -> str:
-    lines = sentences(found)
+    lines = sentences(result)
     alarm = "" if found["status"] == "completed" else f"<p class='alarm'>{escape(lines.pop(0))}</p>"
     return _block("answers", "In short", alarm + _list([*lines, *_band_sentences(result)]), "lead")
 
@@ -235,7 +235,7 @@ def _bands(result: Result) -> str:
         if not isfinite(value):
             continue
         words, unit = row.words.rsplit(", ", 1)
-        plain = f"{NUMBERS[row.key][1]}"
+        plain = f"{ANSWERS[row.key].text}"
         band = bands.get(row.key)
         rows.append(
             (

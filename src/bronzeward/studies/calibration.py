@@ -23,7 +23,7 @@ from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
 from bronzeward.inputs.layer_measurements import Measurement
 from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, Covariance, KineticSet
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
-from bronzeward.model.layers import COLUMN, by_phase
+from bronzeward.model.layers import COLUMN
 from bronzeward.studies.uncertainty import moved_law, stability, widths
 from bronzeward.units import GAS_CONSTANT
 
@@ -124,11 +124,7 @@ class _Model:
         recorded = self.shared.integrate(case)
         if recorded.counts[STATUS] != DONE:
             raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
-        last = slice(len(recorded.time) - 1, None)
-        liquid = self.shared.regimes[case.description].liquid_core[recorded.regime[last]].astype(bool)
-        layers = by_phase(
-            case.strand, recorded.amount[last], recorded.tin[last], liquid, self.shared.volumes, self.shared.slopes
-        )
+        layers = self.shared.history(case, recorded.last_row()).layers
         return {"shell": float(layers.shell[0]), **{p: float(layers.thickness[0, c]) for p, c in COLUMN.items()}}
 
     def residuals(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:

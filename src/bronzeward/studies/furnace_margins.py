@@ -230,7 +230,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     Returns
     -------
     xarray.Dataset
-        SI units. Every answer of `answers.NUMBERS` over (strand): as programmed, hottest, coldest.
+        SI units. Every answer of `answers.ANSWERS` over (strand): as programmed, hottest, coldest.
         Over (hold): hold_temperature, hold_hottest, hold_coldest [K], hold_hours [h]. Over (hold, reaction):
         touches (1 where the strands of the load lie at both sides of it), highest_safe [K] (set-point up
         to which all strands stay below) and lowest_safe [K] (from which all stay above). Over (reaction):

@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import Case, case_from_json
-from bronzeward.model.answers import NUMBERS, numbers
+from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.batch import Progress, Shared, checked_workers, warm_engine
-from bronzeward.model.layers import by_phase
 from bronzeward.model.result import Result, Variable
-from bronzeward.studies.uncertainty import QUANTILES, Members, Spread, eta_counted
+from bronzeward.studies.uncertainty import QUANTILES, Members, Spread
 
 Array = NDArray[np.float64]
 
@@ -69,7 +68,7 @@ def with_bands(
             variables[f"{name}_{ending}"] = Variable(about.dims, values, {**about.attributes, "long_name": text})
     bands = {
         name: np.quantile(there, QUANTILES).tolist()
-        for name in NUMBERS
+        for name in ANSWERS
         if (there := answers[name][np.isfinite(answers[name])]).size >= max(FEWEST // 2, 0.5 * done.sum())
     }
     described = {"size": chosen.size, "completed": int(done.sum()), **vars(chosen)}
@@ -84,7 +83,7 @@ def _run(
     checked_workers(workers)
     shared = Shared(cases, "quick")
     warm_engine()
-    found = {name: np.full(len(cases), np.nan) for name in (*NUMBERS, "status")}
+    found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
     rows: list[dict[str, Array]] = []
     for k, (status, history, own) in enumerate(_in_order(lambda case: _one(shared, case, time), cases, workers)):
         found["status"][k] = status
@@ -93,7 +92,7 @@ def _run(
             found[name][k] = value
         if progress is not None:
             progress(k + 1, len(cases))
-    return {name: np.stack([row[name] for row in rows]) for name in BANDED}, eta_counted(cases, found)
+    return {name: np.stack([row[name] for row in rows]) for name in BANDED}, found
 
 
 One = tuple[int, dict[str, Array], dict[str, float]]
@@ -110,11 +109,8 @@ def _one(shared: Shared, case: Case, time: Array) -> One:
     if recorded.counts[STATUS] != DONE:
         recorded = shared.integrate(case, careful=True)
     history = shared.history(case, recorded)
-    liquid = shared.regimes[case.description].liquid_core[recorded.regime].astype(bool)
-    layers = by_phase(case.strand, recorded.amount, recorded.tin, liquid, shared.volumes, shared.slopes)
-    columns = {**{name: history[name] for name in BANDED[1:]}, "thickness": layers.thickness}
     done = recorded.counts[STATUS] == DONE
-    moved = {name: _at(time, history["time"], values) for name, values in columns.items()}
+    moved = {name: _at(time, history.time, history[name]) for name in BANDED}
     return recorded.counts[STATUS], moved, numbers(history) if done else {}
 
 

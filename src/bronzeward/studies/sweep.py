@@ -31,11 +31,11 @@ from bronzeward.errors import InputError
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import Axis, case_with, inputs_of
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Progress, checked_workers, run_batch
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import cf_attributes, without_fill
-from bronzeward.studies.uncertainty import Members, Spread, eta_counted, quantiles
+from bronzeward.studies.uncertainty import Members, Spread, quantiles
 from bronzeward.thermo import load_table
 
 if TYPE_CHECKING:
@@ -161,14 +161,14 @@ def evaluate(job: Job, progress: Callable[[int, int], None] | None = None) -> Fo
         members = [case] if job.spread is None else list(Members(case, job.spread))
         cases += members
         sizes.append(len(members))
-    answers = eta_counted(cases, run_batch(cases, job.workers, progress, job.precision))
+    answers = run_batch(cases, job.workers, progress, job.precision)
     if job.spread is None:
-        return {name: answers[name] for name in (*NUMBERS, "status")}
-    found = {name + end: np.empty(len(sizes)) for name in NUMBERS for end in KEPT}
+        return {name: answers[name] for name in (*ANSWERS, "status")}
+    found = {name + end: np.empty(len(sizes)) for name in ANSWERS for end in KEPT}
     found["status"] = np.empty(len(sizes))
     edges = np.cumsum([0, *sizes])
     for k, (first, last) in enumerate(pairwise(edges)):
-        for name in NUMBERS:
+        for name in ANSWERS:
             mine = answers[name][first:last]
             (low, middle, high), _, _ = quantiles(mine)
             for end, value in zip(KEPT, (middle, low, high, np.isfinite(mine).mean()), strict=True):
@@ -226,7 +226,7 @@ class _Plan:
 
     def empty(self) -> Found:
         ends = KEPT if self.spread is not None else KEPT[:1]
-        names = [name + end for name in NUMBERS for end in ends]
+        names = [name + end for name in ANSWERS for end in ends]
         return {name: np.full(self.count, np.nan) for name in (*names, "status")}
 
     def jobs(self, points: Sequence[int]) -> Iterator[Job]:
@@ -266,13 +266,14 @@ class _Plan:
 
 
 def _about(name: str) -> dict[str, str]:
-    for base, (units, text) in NUMBERS.items():
+    for base, answer in ANSWERS.items():
         if name == base:
-            return {"units": units, "long_name": text}
+            return {"units": answer.unit, "long_name": answer.text}
         if name == f"{base}_present":
-            return {"units": "1", "long_name": f"share of members with: {text}"}
+            return {"units": "1", "long_name": f"share of members with: {answer.text}"}
         if name in (f"{base}_low", f"{base}_high"):
-            return {"units": units, "long_name": f"{text}, {'5' if name.endswith('low') else '95'} % quantile"}
+            level = "5" if name.endswith("low") else "95"
+            return {"units": answer.unit, "long_name": f"{answer.text}, {level} % quantile"}
     return {"long_name": "runs that did not complete"}
 
 

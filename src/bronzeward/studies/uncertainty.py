@@ -30,8 +30,9 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
 from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, Constant, KineticSet
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Answers, Progress, run_batch
+from bronzeward.model.boundary_tables import stable_ranges
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import cf_attributes, without_fill
 from bronzeward.thermo import load_table
@@ -131,13 +132,7 @@ def widths(constant: Constant, stable: tuple[float, float], outside: str = "slop
 @cache
 def stability(description: str) -> dict[str, tuple[float, float]]:
     """Temperatures [K] between which each phase is stable in a description."""
-    found: dict[str, tuple[float, float]] = {}
-    for field in load_table(description).fields:
-        for label in (field.tin_side, field.copper_side):
-            phase = "eta" if label == "eta_prime" else label
-            low, high = found.get(phase, (np.inf, -np.inf))
-            found[phase] = (min(low, float(field.temperature[0])), max(high, float(field.temperature[-1])))
-    return found
+    return stable_ranges(load_table(description))
 
 
 class Members:
@@ -238,18 +233,8 @@ def offset(schedule: Schedule, kelvin: float) -> Schedule:
 def run_members(
     members: Sequence[Case] | Members, workers: int = 2, progress: Progress | None = None, precision: str = "quick"
 ) -> Answers:
-    """Answers of all members, shape (size,); no eta where it would melt counts as zero of it."""
-    cases = list(members)
-    return eta_counted(cases, run_batch(cases, workers, progress, precision))
-
-
-def eta_counted(cases: Sequence[Case], found: Answers) -> Answers:
-    """Answers in which a run that passes the peritectic without eta has none of it there, rather than no answer."""
-    limits = {name: stability(name).get("eta", (0.0, 0.0))[1] for name in {case.description for case in cases}}
-    passed = np.array([float(case.schedule.temperature.max()) > limits[case.description] for case in cases])
-    eta = found["eta_at_peritectic"]
-    done = found["status"] == 0
-    return {**found, "eta_at_peritectic": np.where(np.isnan(eta) & passed & done, 0.0, eta)}
+    """Answers of all members, shape (size,)."""
+    return run_batch(list(members), workers, progress, precision)
 
 
 def band(
@@ -264,7 +249,7 @@ def band(
     Returns
     -------
     xarray.Dataset
-        SI units. For each answer A of `answers.NUMBERS`: A (quantile); A_single, the run with the
+        SI units. For each answer A of `answers.ANSWERS`: A (quantile); A_single, the run with the
         constants as they stand; A_error (quantile), standard error of the quantiles by bootstrap;
         A_half (quantile), quantiles of the first half of the members; A_share (source), share of the
         variance of A's ranks that each source explains (squared rank correlation: exact for monotonic
@@ -279,8 +264,9 @@ def band(
     found = run_members(cases, workers, progress, precision)
     sources = active_sources(members)
     columns: dict[str, Any] = {}
-    for name, (units, text) in NUMBERS.items():
+    for name, answer in ANSWERS.items():
         values = found[name][:-1]
+        units, text = answer.unit, answer.text
         about = {"units": units, "long_name": text}
         low_middle_high, error, half = quantiles(values, spread.seed)
         columns[name] = (("quantile",), low_middle_high, about)

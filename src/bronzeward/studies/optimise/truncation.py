@@ -12,10 +12,12 @@ import numpy as np
 
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import LIQUID
+from bronzeward.model import answers
+from bronzeward.model.answers import ANSWERS
 from bronzeward.studies.uncertainty import stability
 
-FIRST_LIQUID, PERITECTIC, END = range(3)
-MOMENTS = (FIRST_LIQUID, PERITECTIC, END)
+_SETTLED = (answers.FIRST_LIQUID, answers.PERITECTIC, answers.END)
+MOMENTS = FIRST_LIQUID, PERITECTIC, END = (0, 1, 2)
 
 BEYOND = 0.05
 """Runs stop this far above the temperature of their moment, when what happens there has happened [K]."""
@@ -23,9 +25,7 @@ BEYOND = 0.05
 
 def moment_of(answer: str) -> int:
     """The moment from which on nothing changes an answer."""
-    if "first_liquid" in answer:
-        return FIRST_LIQUID
-    return PERITECTIC if answer == "eta_at_peritectic" else END
+    return _SETTLED.index(ANSWERS[answer].settled)
 
 
 def until(schedule: Schedule, moment: int, description: str) -> Schedule:
