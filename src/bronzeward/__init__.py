@@ -3,6 +3,7 @@
     from bronzeward import Schedule, Strand, simulate
 
     history = simulate(Strand.round(24, 44), Schedule.start(20).ramp(25, to=215).hold(48).quench())
+    history.bronzeward.answers()
 
 Names are loaded when first used, so that importing the package costs nothing.
 """
@@ -15,39 +16,73 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Axis": "bronzeward.inputs.case_values",
+    "Case": "bronzeward.inputs.case",
+    "Free": "bronzeward.studies.optimise.limits",
+    "Furnace": "bronzeward.studies.furnace_margins",
     "InputError": "bronzeward.errors",
     "KineticSet": "bronzeward.materials.kinetics",
+    "Limit": "bronzeward.studies.optimise.limits",
     "Numerics": "bronzeward.inputs.case",
     "Result": "bronzeward.model.result",
+    "Rules": "bronzeward.studies.optimise.limits",
     "Schedule": "bronzeward.inputs.schedule",
+    "Spread": "bronzeward.studies.uncertainty",
     "Strand": "bronzeward.inputs.strand",
+    "band": "bronzeward.studies.uncertainty",
+    "fit": "bronzeward.studies.calibration",
     "load_case": "bronzeward.inputs.case",
     "load_set": "bronzeward.materials.kinetics",
     "load_table": "bronzeward.thermo",
-    "read_netcdf": "bronzeward.model.result",
-    "run_case": "bronzeward.model.simulation",
+    "margins": "bronzeward.studies.furnace_margins",
+    "read_log": "bronzeward.inputs.furnace_log",
+    "read_measurements": "bronzeward.inputs.layer_measurements",
+    "run": "bronzeward.model.simulation",
+    "shorten": "bronzeward.studies.optimise.shortest",
     "simulate": "bronzeward.model.simulation",
+    "simulate_many": "bronzeward.model.batch",
+    "sweep": "bronzeward.studies.sweep",
+    "trade_off": "bronzeward.studies.optimise.shortest",
 }
+
+__all__ = [*_HOMES]
 
 if TYPE_CHECKING:
     from bronzeward.errors import InputError as InputError
+    from bronzeward.inputs.case import Case as Case
     from bronzeward.inputs.case import Numerics as Numerics
     from bronzeward.inputs.case import load_case as load_case
+    from bronzeward.inputs.case_values import Axis as Axis
+    from bronzeward.inputs.furnace_log import read_log as read_log
+    from bronzeward.inputs.layer_measurements import read_measurements as read_measurements
     from bronzeward.inputs.schedule import Schedule as Schedule
     from bronzeward.inputs.strand import Strand as Strand
     from bronzeward.materials.kinetics import KineticSet as KineticSet
     from bronzeward.materials.kinetics import load_set as load_set
+    from bronzeward.model.batch import simulate_many as simulate_many
     from bronzeward.model.result import Result as Result
-    from bronzeward.model.result import read_netcdf as read_netcdf
-    from bronzeward.model.simulation import run_case as run_case
+    from bronzeward.model.simulation import run as run
     from bronzeward.model.simulation import simulate as simulate
+    from bronzeward.studies.calibration import fit as fit
+    from bronzeward.studies.furnace_margins import Furnace as Furnace
+    from bronzeward.studies.furnace_margins import margins as margins
+    from bronzeward.studies.optimise.limits import Free as Free
+    from bronzeward.studies.optimise.limits import Limit as Limit
+    from bronzeward.studies.optimise.limits import Rules as Rules
+    from bronzeward.studies.optimise.shortest import shorten as shorten
+    from bronzeward.studies.optimise.shortest import trade_off as trade_off
+    from bronzeward.studies.sweep import sweep as sweep
+    from bronzeward.studies.uncertainty import Spread as Spread
+    from bronzeward.studies.uncertainty import band as band
     from bronzeward.thermo import load_table as load_table
 
 
 def __getattr__(name: str) -> Any:
-    if name in _HOMES:
-        return getattr(import_module(_HOMES[name]), name)
-    raise AttributeError(f"module 'bronzeward' has no attribute '{name}'")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'bronzeward' has no attribute '{name}'")
+    if name in ("run", "simulate"):
+        import_module("bronzeward.accessor")  # their Datasets answer to `.bronzeward`
+    return getattr(import_module(_HOMES[name]), name)
 
 
 def __dir__() -> list[str]:

@@ -87,12 +87,12 @@ FULL = """
         ("old.toml", "write_text('a' * 50000, target, True)"),
         (
             "old.png",
-            "from bronzeward.plots import run_history; run_history.save(run_history.draw_history(run), target, True)",
+            "from bronzeward.plots import picture_file as p, panels; p.save(panels.plot_wall(run), target, True)",
         ),
         ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
         (
             "sweep.nc",
-            "from bronzeward.reports import dataset_file as d; d.write_dataset(run.to_dataset(), target, 1)",
+            "from bronzeward.model import dataset_file as d; d.write_dataset(run.to_dataset(), target, 1)",
         ),
     ],
 )
@@ -181,7 +181,7 @@ def test_read_only_folder(run, closed):
 
 
 def _write_sweep(run, path):
-    from bronzeward.reports.dataset_file import write_dataset
+    from bronzeward.model.dataset_file import write_dataset
 
     write_dataset(run.to_dataset(), path, overwrite=True)
 

@@ -100,7 +100,7 @@ def seeds(target: str, folder: Path) -> list[bytes]:
     elif target == "stored":
         from bronzeward.inputs.case import load_case
 
-        found.append(json.dumps(load_case(starter.STARTER).inputs).encode())
+        found.append(json.dumps(load_case(starter.STARTER).to_data()).encode())
     elif target == "log":
         found += [
             LOG.encode(),

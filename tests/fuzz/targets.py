@@ -76,7 +76,7 @@ def case(data: bytes, folder: Path) -> None:
         (folder / "mine.toml").write_text(MINE)
     own = load_case(_folder_with(folder, "case.toml", data))
     find(own.description)
-    again = case_from_json(json.dumps(own.inputs))
+    again = case_from_json(json.dumps(own.to_data()))
     assert again.strand == own.strand
     assert np.array_equal(again.schedule.time, own.schedule.time)
     assert np.array_equal(again.schedule.temperature, own.schedule.temperature)

@@ -19,7 +19,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bronzeward.inputs.case import Case, Numerics, case_from_inputs, case_from_json
+from bronzeward.inputs.case import Case, Numerics, case_from_data, case_from_json
 from bronzeward.inputs.furnace_log import read_log
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
@@ -27,7 +27,6 @@ from bronzeward.materials import literature
 from bronzeward.materials.composition import atom_fraction, mass_fraction
 from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, load_set, plain_set, set_from_data
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
-from bronzeward.model.provenance import plain_inputs
 from bronzeward.model.result import Result, Variable, read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case
 
@@ -203,7 +202,7 @@ def test_atom_and_mass_fractions_turn_into_each_other(x):
 def test_a_case_survives_its_inputs(strand, steps, title, cells):
     """Case, inputs, case: diameters are radii times two and back, so within a rounding."""
     made = Case(strand, Schedule.from_steps(20.0, steps), load_set(), numerics=Numerics(alpha_cells=cells), title=title)
-    text = json.dumps(plain_inputs(made))
+    text = json.dumps(made.to_data())
     again = case_from_json(text)
     assert again.strand.core_radius == pytest.approx(strand.core_radius, rel=1e-15)
     assert [r.copper_fraction for r in again.strand.rings] == [r.copper_fraction for r in strand.rings]
@@ -214,7 +213,7 @@ def test_a_case_survives_its_inputs(strand, steps, title, cells):
     assert again.schedule.quenched == made.schedule.quenched
     assert (again.kinetics, again.numerics) == (made.kinetics, made.numerics)
     # and from then on to the last bit
-    third = case_from_json(json.dumps(again.inputs))
+    third = case_from_json(json.dumps(again.to_data()))
     assert (third.strand, third.kinetics, third.numerics) == (again.strand, again.kinetics, again.numerics)
 
 
@@ -236,9 +235,9 @@ def written_toml(data: dict[str, object]) -> str:
 def test_a_case_survives_toml(strand, steps):
     import tomllib
 
-    inputs = plain_inputs(Case(strand, Schedule.from_steps(20.0, steps), load_set()))
-    direct = case_from_inputs(json.loads(json.dumps(inputs)), Path())
-    read = case_from_inputs(tomllib.loads(written_toml(inputs)), Path())
+    inputs = Case(strand, Schedule.from_steps(20.0, steps), load_set()).to_data()
+    direct = case_from_data(json.loads(json.dumps(inputs)), Path())
+    read = case_from_data(tomllib.loads(written_toml(inputs)), Path())
     assert read.strand == direct.strand
     np.testing.assert_array_equal(read.schedule.time, direct.schedule.time)
 

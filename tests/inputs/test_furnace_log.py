@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case import case_from_data
 from bronzeward.inputs.furnace_log import load_log, read_log
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
@@ -135,10 +135,10 @@ def test_longest_gap_is_the_users_to_choose(tmp_path):
 def test_a_case_chooses_its_channel(tmp_path):
     (tmp_path / "log.csv").write_text("time_h,A_C,B_C\n0,20,30\n1,121,131\n", encoding="utf-8")
     strand = {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0}
-    case = case_from_inputs({"strand": strand, "schedule": {"log": "log.csv", "log_channel": "B_C"}}, tmp_path)
+    case = case_from_data({"strand": strand, "schedule": {"log": "log.csv", "log_channel": "B_C"}}, tmp_path)
     assert case.schedule.temperature[-1] - 273.15 == pytest.approx(131.0)
     with pytest.raises(InputError, match="channels"):
-        case_from_inputs({"strand": strand, "schedule": {"log": "log.csv"}}, tmp_path)
+        case_from_data({"strand": strand, "schedule": {"log": "log.csv"}}, tmp_path)
 
 
 def read_or_refused(path, channel=None):

@@ -22,7 +22,7 @@ LONG = Schedule.start(20).ramp(50, to=210).hold(4).ramp(50, to=430).hold(2)
 
 def _case(strand: Strand = STRAND, schedule: Schedule = QUICK, **factors: float) -> Case:
     # a result must say its inputs; here they do not matter
-    return Case(strand, schedule, load_set().scaled(factors), inputs={"made": "in Python"})
+    return Case(strand, schedule, load_set().scaled(factors))
 
 
 @pytest.mark.parametrize("case", [_case(), _case(PACKED, LONG, eta=2.0)])

@@ -22,13 +22,13 @@ import pint
 import pytest
 
 from bronzeward import Schedule, Strand
-from bronzeward.inputs.case import Case, case_from_inputs
+from bronzeward.inputs.case import Case, case_from_data
 from bronzeward.inputs.case_values import Axis
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import simulate_many
+from bronzeward.model.dataset_file import write_dataset
 from bronzeward.model.result import write_netcdf
 from bronzeward.model.simulation import run_case
-from bronzeward.reports.dataset_file import write_dataset
 from bronzeward.studies import sweep
 from bronzeward.studies.furnace_margins import margins
 from bronzeward.studies.history_bands import with_bands
@@ -45,7 +45,7 @@ FEW = Spread(size=20, core_diameter=0.02, furnace_offset=2.0)
 
 
 def _swept(path, spread):
-    case = case_from_inputs(
+    case = case_from_data(
         {
             "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},
             "schedule": {"steps": [{"ramp_C_per_h": 200.0, "to_C": 300.0}]},

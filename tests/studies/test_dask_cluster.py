@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case import case_from_data
 from bronzeward.inputs.case_values import Axis
 from bronzeward.studies import dask_cluster
 from bronzeward.studies.sweep import sweep
@@ -71,7 +71,7 @@ def _wait_for_workers(address: str, count: int) -> None:
 def test_a_worker_that_dies_loses_nothing(scheduler: tuple[str, list[subprocess.Popen[bytes]]], tmp_path: Path) -> None:
     address, workers = scheduler
     _wait_for_workers(address, 2)
-    case = case_from_inputs(INPUTS, Path())
+    case = case_from_data(INPUTS, Path())
     killed: list[int] = []
 
     def kill_one_midway(done: int, total: int) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import Case, case_from_inputs, load_case
+from bronzeward.inputs.case import Case, case_from_data, load_case
 from bronzeward.inputs.case_values import case_with
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.plots.shortest_schedule import plot_trade_off
@@ -37,7 +37,7 @@ FEW = Spread(size=10)
 
 
 def _case() -> Case:
-    return case_from_inputs(INPUTS, Path())
+    return case_from_data(INPUTS, Path())
 
 
 def _brute_force(free: list[Free], limits: list[Limit], spread: Spread, inputs: dict[str, Any]) -> float:
@@ -71,7 +71,7 @@ def test_few_watched_members_find_what_all_of_them_say() -> None:
     free = [Free(("schedule.steps.1.hold_h",), 3.0, 6.0, 1.0), Free(("schedule.steps.3.hold_h",), 1.0, 5.0, 1.0)]
     limits = [Limit("overfill_at_first_liquid", "<=", 0.0, 0.9), Limit("eta_at_peritectic", "<=", 0.01, 0.9)]
     spread = Spread(size=40)
-    found = shorten(case_from_inputs(inputs, Path()), free, limits, spread=spread)
+    found = shorten(case_from_data(inputs, Path()), free, limits, spread=spread)
     assert found.feasible
     assert found.hours == pytest.approx(_brute_force(free, limits, spread, inputs))
     assert min(found.kept.values()) >= 0.9

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import Case, case_from_inputs
+from bronzeward.inputs.case import Case, case_from_data
 from bronzeward.inputs.case_values import Axis, case_with, parse_axis, short_name, value_at, with_values
 from bronzeward.model.batch import run_batch
-from bronzeward.plots import style
+from bronzeward.model.dataset_file import write_dataset
+from bronzeward.plots.axes import fit_ticks, new_axes
 from bronzeward.plots.sweep import axis_label, plot_sweep
-from bronzeward.reports.dataset_file import write_dataset
 from bronzeward.reports.sweep import sweep_table
 from bronzeward.studies import sweep as sweeps
 from bronzeward.studies.sweep import clear_parts, sweep
@@ -30,7 +30,7 @@ HOLD = Axis(("schedule.steps.1.hold_h",), (0.0, 2.0, 8.0))
 
 
 def _case() -> Case:
-    return case_from_inputs(INPUTS, Path())
+    return case_from_data(INPUTS, Path())
 
 
 def test_values_by_path() -> None:
@@ -184,9 +184,9 @@ def test_axes_say_what_they_are_in_the_case_file(path, label):
     ],
 )
 def test_ticks_stand_at_the_values_and_do_not_crowd(values, scale, ticks):
-    ax = style.new_axes()
+    ax = new_axes()
     ax.plot(values, values)
-    style.scale(ax.xaxis, values)
+    fit_ticks(ax.xaxis, values)
     assert ax.get_xscale() == scale
     shown = [t for t in ax.get_xticks() if min(values) <= t <= max(values)]
     assert 3 <= len(shown) <= 7

@@ -15,7 +15,7 @@ import xarray as xr
 
 from bronzeward.inputs.case import load_case
 from bronzeward.inputs.case_values import parse_axis
-from bronzeward.reports.dataset_file import write_dataset
+from bronzeward.model.dataset_file import write_dataset
 from bronzeward.studies import sweep as sweeps
 
 CASE = """

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case import case_from_data
 from bronzeward.model.result import Result
 from bronzeward.model.simulation import run_case
 
@@ -67,4 +67,4 @@ CASES = {
 @cache
 def result(name: str) -> Result:
     """The result of a case by name; never changed by a test."""
-    return run_case(case_from_inputs({**CASES[name], "numerics": QUICK}, Path()))
+    return run_case(case_from_data({**CASES[name], "numerics": QUICK}, Path()))

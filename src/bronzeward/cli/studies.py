@@ -66,8 +66,9 @@ def sweep(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
     from bronzeward.plots.sweep import plot_sweep
-    from bronzeward.reports.dataset_file import write_dataset
     from bronzeward.reports.sweep import sweep_table
     from bronzeward.studies import sweep as sweeps
 
@@ -84,7 +85,7 @@ def sweep(
     write_dataset(data, target, overwrite)
     sweeps.clear_parts(parts, data)
     if figure is not None:
-        _save(plot_sweep(data, answer), figure, overwrite)
+        save(plot_sweep(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
@@ -116,8 +117,9 @@ def band(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
     from bronzeward.plots.uncertainty import plot_band
-    from bronzeward.reports.dataset_file import write_dataset
     from bronzeward.reports.uncertainty import band_table
     from bronzeward.studies import uncertainty
 
@@ -129,7 +131,7 @@ def band(
     data = uncertainty.band(chosen, spread, workers, progress(quiet))
     write_dataset(data, target, overwrite)
     if figure is not None:
-        _save(plot_band(data, answer), figure, overwrite)
+        save(plot_band(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
     elif not quiet:
@@ -175,6 +177,7 @@ def fit(
     from bronzeward.inputs.layer_measurements import read_measurements
     from bronzeward.materials.kinetics import load_set
     from bronzeward.plots.calibration import plot_fit
+    from bronzeward.plots.picture_file import save
     from bronzeward.reports.calibration import fit_report, write_kinetics
     from bronzeward.studies import calibration
 
@@ -187,7 +190,7 @@ def fit(
     found = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
     write_kinetics(found, output, overwrite)
     if figure is not None:
-        _save(plot_fit(found), figure, overwrite)
+        save(plot_fit(found), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(found)})
     elif not quiet:
@@ -223,8 +226,9 @@ def margins(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.model.dataset_file import write_dataset
     from bronzeward.plots.furnace_margins import plot_margins
-    from bronzeward.reports.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
     from bronzeward.reports.furnace_margins import margins_table
     from bronzeward.studies import furnace_margins as room
 
@@ -237,7 +241,7 @@ def margins(
     if output is not None:
         write_dataset(data, output, overwrite)
     if figure is not None:
-        _save(plot_margins(data), figure, overwrite)
+        save(plot_margins(data), figure, overwrite)
     if json:
         columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
         show_json({"schema": "bronzeward/margins/1", "furnace": vars(furnace), "data": columns})
@@ -285,6 +289,7 @@ def shorten(
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.plots.picture_file import save
     from bronzeward.plots.shortest_schedule import plot_trade_off
     from bronzeward.reports import shortest_schedule as room
     from bronzeward.studies.optimise import limits as asked
@@ -308,7 +313,7 @@ def shorten(
         say = progress(quiet, "candidates")
         data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, say)
         if figure is not None:
-            _save(plot_trade_off(data), figure, overwrite)
+            save(plot_trade_off(data), figure, overwrite)
     if json:
         plain = {
             "hours": found.hours,
@@ -368,12 +373,6 @@ def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: 
         eccentricity=eccentricity / 100.0,
         furnace_offset=furnace,
     )
-
-
-def _save(ax: Any, path: Path, overwrite: bool) -> None:
-    from bronzeward.plots import run_history
-
-    run_history.save(ax.figure, path, overwrite)
 
 
 def _plain(data: Any, answer: str) -> dict[str, Any]:

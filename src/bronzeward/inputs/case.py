@@ -14,7 +14,7 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.furnace_log import read_log
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import KineticSet, load_set, plain_set, set_from_data
+from bronzeward.materials.kinetics import KineticSet, load_set, set_from_data
 from bronzeward.units import HOUR, MICROMETRE
 
 DEFAULT_DESCRIPTION = "cu-sn-shim1996"
@@ -62,7 +62,7 @@ class Numerics:
 
 @dataclass(frozen=True)
 class Case:
-    """Strand, schedule, constants, thermodynamic description, numerics; `inputs` is the same as plain data."""
+    """All that one run needs; `to_data` gives it as plain data, `case_from_data` reads that."""
 
     strand: Strand
     schedule: Schedule
@@ -70,7 +70,17 @@ class Case:
     description: str = DEFAULT_DESCRIPTION
     numerics: Numerics = field(default_factory=Numerics)
     title: str = ""
-    inputs: dict[str, Any] = field(default_factory=dict)
+
+    def to_data(self) -> dict[str, Any]:
+        """The case with the keys of a case file, derived from what it holds."""
+        return {
+            **({"title": self.title} if self.title else {}),
+            **self.strand.to_data(),
+            "schedule": self.schedule.to_data(),
+            "kinetics": self.kinetics.to_data(),
+            "thermodynamics": {"description": self.description},
+            "numerics": dict(vars(self.numerics)),
+        }
 
 
 def load_case(path: str | Path) -> Case:
@@ -78,7 +88,7 @@ def load_case(path: str | Path) -> Case:
     path = Path(path)
     data = files.read_toml(path)
     try:
-        return case_from_inputs(data, path.parent)
+        return case_from_data(data, path.parent)
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
 
@@ -96,32 +106,30 @@ def case_from_json(text: str) -> Case:
         raise InputError("inputs: not valid JSON: brackets are nested too deeply") from None
     if not isinstance(data, dict):
         raise InputError("inputs: must be a table of the keys of a case file")
-    return case_from_inputs(data, Path())
+    return case_from_data(data, Path())
 
 
-def case_from_inputs(data: Mapping[str, Any], folder: Path) -> Case:
+def case_from_data(data: Mapping[str, Any], folder: Path) -> Case:
     """A case from plain data with the keys of a case file."""
     _known(data, _TOP, "case")
-    inputs = dict(data)
     if ("strand" in data) == ("couple" in data):
         raise InputError("case: give either [strand] or [couple]")
     if "schedule" not in data:
         raise InputError("case: [schedule] is missing")
     strand = _strand(_table(data, "strand")) if "strand" in data else _couple(_table(data, "couple"))
-    schedule, inputs["schedule"] = _schedule(_table(data, "schedule"), folder)
-    kinetics, inputs["kinetics"] = _kinetics(_table(data, "kinetics"), folder)
+    schedule = _schedule(_table(data, "schedule"), folder)
+    kinetics = _kinetics(_table(data, "kinetics"), folder)
     thermo = _table(data, "thermodynamics")
     _known(thermo, {"description"}, "thermodynamics")
     description = _name(thermo.get("description", DEFAULT_DESCRIPTION), "thermodynamics: description")
     if Path(description).suffix.lower() == ".tdb":
         description = str((folder / description).resolve())
-    inputs["thermodynamics"] = {"description": description}
     numerics = _table(data, "numerics")
     _known(numerics, set(Numerics.__dataclass_fields__), "numerics")
     title = data.get("title", "")
     if not isinstance(title, str) or "\0" in title:
         raise InputError("case: title must be text")
-    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, inputs)
+    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title)
 
 
 def _table(data: Mapping[str, Any], key: str) -> dict[str, Any]:
@@ -195,7 +203,7 @@ def _couple(data: dict[str, Any]) -> Strand:
     return Strand.couple(tin, copper, **_films(data, "couple"))
 
 
-def _schedule(data: dict[str, Any], folder: Path) -> tuple[Schedule, dict[str, Any]]:
+def _schedule(data: dict[str, Any], folder: Path) -> Schedule:
     _known(data, _SCHEDULE, "schedule")
     kinds = [key for key in ("steps", "log", "measured") if key in data]
     if len(kinds) != 1:
@@ -205,22 +213,21 @@ def _schedule(data: dict[str, Any], folder: Path) -> tuple[Schedule, dict[str, A
         if not isinstance(steps, list) or not all(isinstance(step, Mapping) for step in steps):
             raise InputError("schedule: steps must be an array of tables")
         start = _number(data, "start_C", "schedule", 20.0)
-        return Schedule.from_steps(start, steps).checked(), data
+        return Schedule.from_steps(start, steps).checked()
     if "log" in data:
         longest = _number(data, "longest_gap_h", "schedule", 0.0)
         channel = str(data["log_channel"]) if "log_channel" in data else None
         log = read_log(folder / _name(data["log"], "schedule: log"), longest * HOUR if longest > 0 else None, channel)
-        schedule = Schedule.from_arrays(*log).checked()
-    else:
-        measured = _table(data, "measured")
-        _known(measured, {"time_s", "temperature_K"}, "schedule.measured")
-        schedule = Schedule.from_arrays(measured.get("time_s"), measured.get("temperature_K")).checked()
-    plain = {"time_s": schedule.time.tolist(), "temperature_K": schedule.temperature.tolist()}
-    return schedule, {"measured": plain}
+        return Schedule.from_arrays(*log).checked()
+    measured = _table(data, "measured")
+    _known(measured, {"time_s", "temperature_K", "quench"}, "schedule.measured")
+    if measured.get("quench", False) not in (True, False):
+        raise InputError("schedule.measured: quench must be true or false")
+    schedule = Schedule.from_arrays(measured.get("time_s"), measured.get("temperature_K")).checked()
+    return schedule.quench() if measured.get("quench") else schedule
 
 
-def _kinetics(data: dict[str, Any], folder: Path) -> tuple[KineticSet, dict[str, Any]]:
-    """The set, and the same as plain data; constants from a file are stored in full."""
+def _kinetics(data: dict[str, Any], folder: Path) -> KineticSet:
     _known(data, _KINETICS, "kinetics")
     if sum(key in data for key in ("set", "file", "constants")) > 1:
         raise InputError("kinetics: give set or file, not both")
@@ -229,11 +236,9 @@ def _kinetics(data: dict[str, Any], folder: Path) -> tuple[KineticSet, dict[str,
         if path.suffix != ".toml":
             raise InputError(f"kinetics: file {path.name} must end in .toml")
         chosen = load_set(path)
-        data = {key: value for key, value in data.items() if key != "file"} | {"constants": plain_set(chosen)}
     elif "constants" in data:
         chosen = set_from_data(_table(data, "constants"), "kinetics.constants")
     else:
-        data = {"set": "default", **data}
-        chosen = load_set(str(data["set"]))
+        chosen = load_set(str(data.get("set", "default")))
     factors = _table(data, "factors")
-    return chosen.scaled({key: _number(factors, key, "kinetics.factors") for key in factors}), data
+    return chosen.scaled({key: _number(factors, key, "kinetics.factors") for key in factors})

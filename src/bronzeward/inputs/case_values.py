@@ -10,8 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import Case, case_from_inputs
-from bronzeward.model.provenance import plain_inputs
+from bronzeward.inputs.case import Case, case_from_data
 
 
 @dataclass(frozen=True)
@@ -77,11 +76,6 @@ def _range(first: float, last: float, count: int, scale: Sequence[str]) -> tuple
     return tuple(first + (last - first) * k / (count - 1) for k in range(count))
 
 
-def inputs_of(case: Case) -> dict[str, Any]:
-    """The inputs of a case as plain data, with the keys of a case file."""
-    return copy.deepcopy(case.inputs) if case.inputs else plain_inputs(case)
-
-
 def with_values(inputs: Mapping[str, Any], values: Mapping[str, float]) -> dict[str, Any]:
     """A copy of `inputs` with the values at some paths replaced."""
     made = copy.deepcopy(dict(inputs))
@@ -92,7 +86,7 @@ def with_values(inputs: Mapping[str, Any], values: Mapping[str, float]) -> dict[
 
 def case_with(inputs: Mapping[str, Any], values: Mapping[str, float]) -> Case:
     """The case that `inputs` and some replaced values describe."""
-    return case_from_inputs(with_values(inputs, values), Path())
+    return case_from_data(with_values(inputs, values), Path())
 
 
 def value_at(inputs: Mapping[str, Any], path: str) -> float | None:

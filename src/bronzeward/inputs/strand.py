@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite, pi, sqrt
 from typing import Any
 
 from bronzeward.errors import InputError
 from bronzeward.materials.properties import load_properties
-from bronzeward.units import MICROMETRE
+from bronzeward.units import MICROMETRE, written
 
 SMALLEST, LARGEST = 1e-9, 1e3
 """Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
@@ -47,6 +47,8 @@ class Strand:
     porosity: float = 0.0
     initial_eta: float = 0.0
     initial_epsilon: float = 0.0
+    stated_ratio: float | None = field(default=None, compare=False, repr=False)
+    """Cu:Sn atom ratio that the ring was computed from, where the strand was given so; `to_data` checks it."""
 
     def __post_init__(self) -> None:
         _size(self.core_radius, "core")
@@ -90,13 +92,44 @@ class Strand:
         core = _half_um(core_um, "core")
         solid = 1.0 - float(more.get("porosity", 0.0))
         volumes = _volume_ratio()
-        return cls(core, (Ring(core * sqrt(1.0 + ratio * solid / volumes), 1.0),), **more)
+        ring = Ring(core * sqrt(1.0 + ratio * solid / volumes), 1.0)
+        return cls(core, (ring,), **more, stated_ratio=ratio)
 
     @classmethod
     def couple(cls, tin_um: float, copper_um: float, **more: Any) -> Strand:
         """A plane couple of the given thicknesses [µm]."""
         ring = Ring(_positive(copper_um, "copper thickness") * MICROMETRE, 1.0)
         return cls(_positive(tin_um, "tin thickness") * MICROMETRE, (ring,), plane=True, **more)
+
+    def to_data(self) -> dict[str, Any]:
+        """The strand with the keys of a case file, [strand] or [couple], in numbers that read back to the same."""
+        films = {
+            "initial_eta_um": _micrometres(self.initial_eta),
+            "initial_epsilon_um": _micrometres(self.initial_epsilon),
+        }
+        if self.plane:
+            tin, copper = _micrometres(self.core_radius), _micrometres(self.rings[0].radius)
+            return {"couple": {"tin_thickness_um": tin, "copper_thickness_um": copper, **films}}
+        core = _diameter(self.core_radius)
+        data: dict[str, Any] = {"core_diameter_um": core}
+        if self.stated_ratio is not None and self._is_of_ratio(core):
+            data["copper_tin_ratio"] = self.stated_ratio
+        else:
+            pack = list(self.rings)
+            if pack[0].copper_fraction == 1.0:
+                data["sleeve_diameter_um"] = _diameter(pack.pop(0).radius)
+            if pack:
+                rows = [(_diameter(ring.radius), ring.copper_fraction) for ring in pack]
+                data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
+        return {"strand": {**data, "porosity": self.porosity, **films}}
+
+    def _is_of_ratio(self, core_um: float) -> bool:
+        """Whether the stated ratio still says what the rings are."""
+        try:
+            again = Strand.from_ratio(core_um, self.stated_ratio or 0.0, porosity=self.porosity)
+        except InputError:
+            return False
+        return again.rings == self.rings
 
     @property
     def core_area(self) -> float:
@@ -158,3 +191,11 @@ def _size(value: Any, what: str) -> float:
 
 def _half_um(diameter: Any, what: str) -> float:
     return 0.5 * _positive(diameter, f"{what} diameter") * MICROMETRE
+
+
+def _diameter(radius: float) -> float:
+    return written(radius, 0.5 * MICROMETRE, lambda um: 0.5 * um * MICROMETRE)
+
+
+def _micrometres(metres: float) -> float:
+    return written(metres, MICROMETRE, lambda um: um * MICROMETRE)

@@ -11,7 +11,7 @@ A set holds, for each phase, an Arrhenius law prefactor * exp(-E / (R T)) of one
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -122,6 +122,8 @@ class KineticSet:
     title: str
     constants: tuple[Constant, ...]
     covariance: Covariance | None = None
+    factors: tuple[tuple[str, float], ...] = field(default=(), compare=False, repr=False)
+    """Factors by phase that the set of this name was scaled by; `to_data` checks that they say what it is."""
 
     def constant(self, phase: str, contact: str = "any") -> Constant:
         """The constant of a phase; the one for contact with liquid where the set has it."""
@@ -140,7 +142,20 @@ class KineticSet:
             if not isfinite(factor) or factor <= 0:
                 raise InputError(f"kinetics: factor for {phase} is {factor}; it must be finite and above 0")
         constants = tuple(c.times(factors.get(c.phase, 1.0)) for c in self.constants)
-        return replace(self, constants=constants)
+        together = dict(self.factors)
+        for phase, factor in factors.items():
+            together[phase] = together.get(phase, 1.0) * factor
+        return replace(self, constants=constants, factors=tuple(together.items()))
+
+    def to_data(self) -> dict[str, Any]:
+        """The set with the keys of [kinetics] in a case file: by name with factors, or constant by constant."""
+        if self.name in available_sets():
+            named, factors = load_set(self.name), dict(self.factors)
+            if factors and named.scaled(factors) == self:
+                return {"set": self.name, "factors": factors}
+            if named == self:
+                return {"set": self.name}
+        return {"constants": plain_set(self)}
 
     @property
     def references(self) -> tuple[str, ...]:

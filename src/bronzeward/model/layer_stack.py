@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bronzeward.inputs.case import case_from_inputs
+from bronzeward.inputs.case import case_from_data
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.phases import PHASES
 from bronzeward.model.layers import COLUMN
@@ -36,7 +36,7 @@ def strand_of(result: Result) -> Strand:
     inputs = json.loads(result.attributes["inputs"])
     kept = {key: inputs[key] for key in ("strand", "couple") if key in inputs}
     heating = {"start_C": 20.0, "steps": [{"ramp_C_per_h": 1.0, "to_C": 30.0}]}
-    return case_from_inputs({**kept, "schedule": heating}, Path()).strand
+    return case_from_data({**kept, "schedule": heating}, Path()).strand
 
 
 def layers_at(result: Result, row: int) -> list[Layer]:

@@ -50,8 +50,6 @@ class Result:
         """The same as an `xarray.Dataset`."""
         import xarray as xr
 
-        from bronzeward import accessor  # noqa: F401  # `dataset.bronzeward` is there from now on
-
         columns = {name: (v.dims, v.values, v.attributes) for name, v in self.variables.items()}
         coordinates = {name: columns.pop(name) for name in COORDINATES if name in columns}
         return without_fill(xr.Dataset(columns, coords=coordinates, attrs=self.attributes))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from bronzeward.growth.problem import STATUS, STATUS_TEXT, STEPS
 from bronzeward.growth.slots import CORE, N_SLOTS, SLOT_LABELS
-from bronzeward.inputs.case import Case, Numerics
+from bronzeward.inputs.case import Case, Numerics, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import KineticSet, load_set
@@ -69,6 +70,22 @@ def simulate(
     chosen = load_set(kinetics) if isinstance(kinetics, str) else kinetics
     case = Case(strand, schedule.checked(), chosen, description, numerics or Numerics())
     return run_case(case).to_dataset()
+
+
+def run(case: Case | str | Path) -> xr.Dataset:
+    """Run a case, or the case file of that name.
+
+    Returns
+    -------
+    xarray.Dataset
+        SI units; see the README for its variables.
+
+    Raises
+    ------
+    InputError
+        When the input cannot be used.
+    """
+    return run_case(case if isinstance(case, Case) else load_case(case)).to_dataset()
 
 
 def run_case(case: Case, cache: bool = True) -> Result:

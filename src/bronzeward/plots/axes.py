@@ -78,7 +78,7 @@ def fit_ticks(axis: Axis, values: Iterable[float]) -> None:
     values = sorted(values)
     low, high = values[0], values[-1]
     if low > 0 and high >= 10 * low:
-        axis.axes.set(**{f"{axis.axis_name}scale": "log"})
+        axis.axes.set(**{f"{axis.axis_name}scale": "log"})  # type: ignore[attr-defined]
         axis.set_minor_locator(NullLocator())
         most = [v for k, v in enumerate(values) if k % (1 + (len(values) - 1) // 6) == 0]
         axis.set_major_locator(FixedLocator(most))

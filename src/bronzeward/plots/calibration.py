@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bronzeward.plots import style
+from bronzeward.plots.axes import new_axes
 from bronzeward.studies.calibration import Fit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@style.settings()
 def plot_fit(found: Fit, ax: Axes | None = None) -> Axes:
     """Measured against computed thickness, with two standard errors."""
-    ax = style.new_axes() if ax is None else ax
+    ax = ax or new_axes()
     layers = list(dict.fromkeys(m.layer for m in found.measurements))
     for k, layer in enumerate(layers):
         colour, _, marker = style.STROKES[k % len(style.STROKES)]

@@ -40,7 +40,11 @@ def draw_comparison(runs: Sequence[tuple[str, Source]]) -> Figure:
         For no result, or more than six.
     """
     if not 1 <= len(runs) <= len(style.STROKES):
-        fault = f"{len(runs)} results; one figure takes {len(style.STROKES)} at most" if runs else "give at least one result"
+        fault = (
+            f"{len(runs)} results; one figure takes {len(style.STROKES)} at most"
+            if runs
+            else "give at least one result"
+        )
         raise InputError(f"compare: {fault}")
     results = [(name, as_result(run)) for name, run in runs]
     key = 0.135 * len(results) + 0.05

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
+from bronzeward.plots.axes import frame, new_axes
 from bronzeward.studies.furnace_margins import STRANDS
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -13,9 +16,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def plot_margins(data: xr.Dataset, ax: Axes | None = None) -> Axes:
+@style.settings()
+def plot_margins(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     """Programme, hottest and coldest strand against time, with the reactions."""
-    ax = style.new_axes() if ax is None else ax
+    data = as_dataset(data)
+    ax = ax or new_axes()
     time, kelvin = data["knot_time"].values / HOUR, data["knot_temperature"].values - ZERO_CELSIUS
     colours = (style.INK, style.STROKES[1][0], style.STROKES[2][0])
     for k, strand in enumerate(STRANDS):
@@ -27,5 +32,5 @@ def plot_margins(data: xr.Dataset, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("time [h]")
     ax.set_ylabel("temperature [°C]")
     ax.legend(loc="upper left")
-    style.frame(ax)
+    frame(ax)
     return ax

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,9 @@ def legend(ax: Axes, across: Array, values: Array) -> None:
     """A legend in the upper corner where the curve is lower."""
     left = across < 0.5 * sum(ax.get_xlim())
     peaks = [float(np.max(values[half], initial=0.0)) for half in (left, ~left)]
-    side = "left" if peaks[0] < peaks[1] else "right"
+    loc: Literal["upper left", "upper right"] = "upper left" if peaks[0] < peaks[1] else "upper right"
     ax.legend(
-        loc=f"upper {side}", handlelength=2.2, borderaxespad=0.1, labelspacing=0.25, borderpad=0.15,
+        loc=loc, handlelength=2.2, borderaxespad=0.1, labelspacing=0.25, borderpad=0.15,
         frameon=True, framealpha=0.9, edgecolor="none", facecolor="white",
     ).set_zorder(5.5)  # fmt: skip
 
@@ -74,7 +74,13 @@ def name_areas(ax: Axes, across: Array, areas: Sequence[tuple[str, Array, Array]
         if room.max() >= least:
             roomy = np.flatnonzero(room > 0.97 * room.max())
             k = int(roomy[len(roomy) // 2])
-            look = {"ha": "center", "va": "center", "path_effects": style.halo(2.2), "zorder": 6, "clip_on": True}
+            look: dict[str, Any] = {
+                "ha": "center",
+                "va": "center",
+                "path_effects": style.halo(2.2),
+                "zorder": 6,
+                "clip_on": True,
+            }
             ax.text(grid[k + reach], 0.5 * (floors[k] + tops[k]), text, **look)
 
 

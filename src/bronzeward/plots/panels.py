@@ -122,7 +122,7 @@ def plot_volume(run: Source, ax: Axes | None = None, against: str = "time") -> A
     across, overfill = horizontal(result, against), result["overfill"] * 100.0
     _band(result, ax, across, "overfill", 100.0, style.FAINT)
     if against == "time":
-        pressed = {"facecolor": "#f3d4d6", "edgecolor": style.WARN, "hatch": "////", "linewidth": 0.0}
+        pressed: dict[str, Any] = {"facecolor": "#f3d4d6", "edgecolor": style.WARN, "hatch": "////", "linewidth": 0.0}
         ax.fill_between(across, 0.0, overfill, where=overfill > 0, interpolate=True, **pressed)
     _line(ax, across, overfill, against, color=style.INK, linewidth=1.1)
     ax.axhline(0.0, color=style.INK, linewidth=0.6)
@@ -147,9 +147,7 @@ def plot_wall(run: Source, ax: Axes | None = None, against: str = "time") -> Axe
 
 
 @style.settings()
-def plot_shares(
-    run: Source, ax: Axes | None = None, kind: str = "kinetics", against: str = "time"
-) -> Axes:
+def plot_shares(run: Source, ax: Axes | None = None, kind: str = "kinetics", against: str = "time") -> Axes:
     """Shares of all atoms [%] by phase, stacked, as the "kinetics" leave them or at "equilibrium".
 
     Against temperature only the heating is drawn: a stack cannot turn back.
@@ -173,9 +171,7 @@ def plot_shares(
 
 
 @style.settings()
-def plot_radii(
-    run: Source, ax: Axes | None = None, barrier: float | None = None
-) -> Axes:
+def plot_radii(run: Source, ax: Axes | None = None, barrier: float | None = None) -> Axes:
     """Where each phase lies: radius [µm] against time [h].
 
     `barrier` [m] is drawn as a line when given. The white part below is void. A plane couple has the

@@ -40,5 +40,8 @@ def _name_slabs(ax: Axes, layers: Sequence[Layer], whole: float, tall: float) ->
     spread = spread_out([(place - 0.06) / 0.88 for place in places], 0.2)
     lead = {"arrowstyle": "-", "linewidth": 0.5, "color": style.INK, "shrinkA": 0, "shrinkB": 0, "relpos": (0.5, 0.0)}
     for layer, place, moved in zip(layers, places, spread, strict=True):
-        text, at = f"{layer_letter(layer)}\n{micrometres(layer.thickness)}", ((0.06 + 0.88 * moved) * whole, 1.22 * tall)
+        text, at = (
+            f"{layer_letter(layer)}\n{micrometres(layer.thickness)}",
+            ((0.06 + 0.88 * moved) * whole, 1.22 * tall),
+        )
         ax.annotate(text, (place * whole, tall), at, ha="center", va="bottom", fontsize=6, arrowprops=lead)

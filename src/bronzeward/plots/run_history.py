@@ -24,8 +24,9 @@ MOST_EVENTS = 24
 Panel = tuple[Callable[..., "Axes"], float]
 """A function that draws one panel of a run on given axes, and its height [inch]."""
 
-_VOLUME, _WALL = (panels.plot_volume, 1.05), (panels.plot_wall, 0.8)
-_SHARES = [(partial(panels.plot_shares, kind=kind), 1.05) for kind in ("kinetics", "equilibrium")]
+_VOLUME: Panel = (panels.plot_volume, 1.05)
+_WALL: Panel = (panels.plot_wall, 0.8)
+_SHARES: list[Panel] = [(partial(panels.plot_shares, kind=kind), 1.05) for kind in ("kinetics", "equilibrium")]
 
 
 def draw_history(
@@ -63,7 +64,7 @@ def draw_history(
     if against == "time":
         bars = 0.1 + 0.125 * len(panels.present_phases(result))
         drawn = [(panels.plot_temperature, 1.15), (panels.plot_phases, bars), *drawn]
-    more = [*([_VOLUME, _WALL] if volume else []), *(_SHARES if equilibrium else [])]
+    more: list[Panel] = [*([_VOLUME, _WALL] if volume else []), *(_SHARES if equilibrium else [])]
     return _stacked(result, [*drawn, *((partial(plot, against=against), height) for plot, height in more)], against)
 
 

@@ -126,7 +126,7 @@ def _caption(result: Result, row: int, text: str) -> str:
     quantity = QUANTITY.fullmatch(words.casefold())
     if quantity is not None:
         unit = quantity[2].lstrip("°")
-        return f"nearest to {quantity[1]} { {'c': '°C', 'k': 'K'}.get(unit, unit)}\n{place}"
+        return f"nearest to {quantity[1]} { {'c': '°C', 'k': 'K'}.get(unit, unit) }\n{place}"
     before, name = ("before ", words[7:]) if words.casefold().startswith("before ") else ("", words)
     known = [event.words for event in events(result) if event.name.casefold() == name.casefold()]
     return f"{before}{known[0] if known else name}\n{place}"
@@ -141,9 +141,7 @@ def _key(figure: Figure, phases: Sequence[str], height: float, per_line: int) ->
         line, column = divmod(k, per_line)
         x, y = 0.06 + 0.8 * column, height - 0.1 - _KEY_LINE * line
         size = 0.16 / width, 0.1 / total
-        figure.add_artist(
-            Rectangle((x / width, y / total), *size, transform=figure.transFigure, **style.fill(phase))
-        )
+        figure.add_artist(Rectangle((x / width, y / total), *size, transform=figure.transFigure, **style.fill(phase)))
         figure.text((x + 0.2) / width, (y + 0.05) / total, style.LOOKS[phase].name, va="center", fontsize=6)
 
 

@@ -4,56 +4,69 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bronzeward.errors import InputError
-from bronzeward.model.answer_text import shown, title, unit
+from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
-from bronzeward.studies.sweep_cut import beside, cut
+from bronzeward.plots.axes import fit_ticks, frame, light_map, new_axes
+from bronzeward.studies.sweep_cut import Cut, cut
 
 if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.axes import Axes
 
 
-def plot_sweep(data: xr.Dataset, answer: str, ax: Axes | None = None, at: Mapping[str, float] | None = None) -> Axes:
+@style.settings()
+def plot_sweep(
+    data: xr.Dataset | str | Path, answer: str, ax: Axes | None = None, at: Mapping[str, float] | None = None
+) -> Axes:
     """Contours of an answer over two values, or its course over one with its band."""
-    field = cut(data, answer, at)
-    ax = style.new_axes() if ax is None else ax
-    values = shown(answer, field)
-    label = f"{title(answer)} [{unit(answer)}]"
-    if field.ndim == 1:
-        x = field[field.dims[0]].values
-        if f"{answer}_low" in data:
-            low, high = (shown(answer, beside(data, field, f"{answer}{end}")) for end in ("_low", "_high"))
-            ax.fill_between(x, low, high, color=style.RULE, lw=0)
-        ax.plot(x, values, color=style.INK, lw=1.4, marker="o", ms=2.5)
-        ax.set_xlabel(axis_label(str(field.dims[0])))
-        ax.set_ylabel(label)
-        style.scale(ax.xaxis, x)
-        style.frame(ax)
-        return ax
-    if field.ndim != 2:
+    part = cut(as_dataset(data), answer, at)
+    ax = ax or new_axes()
+    label = f"{part.answer.title} [{part.answer.shown_unit}]"
+    if part.values.ndim == 0:
         raise InputError("sweep: a figure needs one or two values that vary")
-    y, x = (field[dim].values for dim in field.dims)
-    order_y, order_x = np.argsort(y), np.argsort(x)
-    x, y, values = x[order_x], y[order_y], values[np.ix_(order_y, order_x)]
+    if part.values.ndim == 1:
+        _course(ax, part, label)
+    else:
+        _contours(ax, part, label)
+    return ax
+
+
+def _course(ax: Axes, part: Cut, label: str) -> None:
+    dim = part.values.dims[0]
+    x = part.values[dim].values
+    if part.band:
+        low, high = part.band
+        ax.fill_between(x, low.values, high.values, color=style.RULE, lw=0)
+    ax.plot(x, part.values.values, color=style.INK, lw=1.4, marker="o", ms=2.5)
+    ax.set_xlabel(axis_label(str(dim)))
+    ax.set_ylabel(label)
+    fit_ticks(ax.xaxis, x)
+    frame(ax)
+
+
+def _contours(ax: Axes, part: Cut, label: str) -> None:
+    down, across = part.values.dims
+    field = part.values.sortby([down, across])
+    x, y, values = field[across].values, field[down].values, field.values
     if np.isfinite(values).any() and np.nanmax(values) > np.nanmin(values):
-        filled = ax.contourf(x, y, values, levels=12, cmap=style.light_map())
+        filled = ax.contourf(x, y, values, levels=12, cmap=light_map())
         lines = ax.contour(x, y, values, levels=list(filled.levels)[::2], colors=style.INK, linewidths=0.5)
         ax.clabel(lines, fontsize=6)
         ax.figure.colorbar(filled, ax=ax, label=label)
-        if answer.startswith("overfill") and np.nanmin(values) < 0 < np.nanmax(values):
+        if part.answer.key.startswith("overfill") and np.nanmin(values) < 0 < np.nanmax(values):
             ax.contour(x, y, values, levels=[0.0], colors=style.WARN, linewidths=1.4)
     else:
         ax.text(0.5, 0.5, f"{label}: the same everywhere", transform=ax.transAxes, ha="center", fontsize=6)
-    ax.set_xlabel(axis_label(str(field.dims[1])))
-    ax.set_ylabel(axis_label(str(field.dims[0])))
-    style.scale(ax.xaxis, x)
-    style.scale(ax.yaxis, y)
-    return ax
+    ax.set_xlabel(axis_label(str(across)))
+    ax.set_ylabel(axis_label(str(down)))
+    fit_ticks(ax.xaxis, x)
+    fit_ticks(ax.yaxis, y)
 
 
 _STEP = re.compile(r"steps_(\d+)_")

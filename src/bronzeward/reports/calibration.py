@@ -10,7 +10,7 @@ import numpy as np
 from bronzeward.files import write_text
 from bronzeward.inputs.toml_text import toml_text
 from bronzeward.materials.kinetics import plain_set
-from bronzeward.model.answer_text import table
+from bronzeward.reports.text_table import table
 from bronzeward.studies.calibration import Fit
 from bronzeward.units import ZERO_CELSIUS
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bronzeward.model.answer_text import number, shown, table, title, unit
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS
+from bronzeward.model.dataset_file import as_dataset
+from bronzeward.reports.text_table import number, table
 from bronzeward.studies.furnace_margins import STRANDS
 from bronzeward.units import ZERO_CELSIUS
 
@@ -13,8 +15,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
-def margins_table(data: xr.Dataset) -> str:
+def margins_table(data: xr.Dataset | str | Path) -> str:
     """Holds, what they touch, and the answers, in 80 columns."""
+    data = as_dataset(data)
     lines: list[str] = []
     rows = []
     for k in range(data.sizes["hold"]):
@@ -31,8 +34,11 @@ def margins_table(data: xr.Dataset) -> str:
         lines.append("")
     else:
         lines.append("The programme has no hold.\n")
-    answer_rows = [[title(name), *(number(float(v)) for v in shown(name, data[name])), unit(name)] for name in NUMBERS]
-    lines.append(table(["", *STRANDS, ""], answer_rows))
+    answers = [
+        [answer.title, *(answer.number(float(value)) for value in data[key]), answer.shown_unit]
+        for key, answer in ANSWERS.items()
+    ]
+    lines.append(table(["", *STRANDS, ""], answers))
     return "\n".join(lines)
 
 

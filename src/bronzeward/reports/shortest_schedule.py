@@ -7,7 +7,8 @@ from pathlib import Path
 from bronzeward.files import write_text
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.toml_text import toml_text
-from bronzeward.model.answer_text import number, shown, table
+from bronzeward.model.answers import ANSWERS
+from bronzeward.reports.text_table import table
 from bronzeward.studies.optimise.shortest import Shortest
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -24,7 +25,7 @@ def shorten_report(found: Shortest) -> str:
     rows = []
     for limit in found.limits:
         words = limit.words()
-        reached = number(float(shown(limit.answer, found.reached[words])))
+        reached = ANSWERS[limit.answer].number(found.reached[words])
         others = f"{100 * found.kept_by_others[words]:.1f} %"
         rows.append([words[:50], reached, f"{100 * found.kept[words]:.1f} %", others])
     lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]

@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bronzeward.model.answer_text import checked_answer, number, shown, spread_shown, table, title, unit
-from bronzeward.model.answers import NUMBERS
+from bronzeward.model.answers import ANSWERS, answer_of
+from bronzeward.model.dataset_file import as_dataset
+from bronzeward.reports.text_table import number, table
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
-def band_table(data: xr.Dataset, answers: Sequence[str] | None = None) -> str:
+def band_table(data: xr.Dataset | str | Path, answers: Sequence[str] | None = None) -> str:
     """The bands as a table of at most 80 columns."""
+    data = as_dataset(data)
     rows = []
-    for name in answers or NUMBERS:
-        checked_answer(name)
-        low, middle, high = shown(name, data[name])
-        error = float(np.max(spread_shown(name, data[f"{name}_error"])))
-        texts = [number(float(v)) for v in (low, middle, high)]
-        rows.append([title(name), *texts, number(error), unit(name), _main_source(data, name)])
+    for key in answers or ANSWERS:
+        answer = answer_of(key)
+        quantiles = [answer.number(float(value)) for value in data[key]]
+        error = number(float(np.max(answer.shown_difference(data[f"{key}_error"]))), answer.digits)
+        rows.append([answer.title, *quantiles, error, answer.shown_unit, _main_source(data, key)])
     head = [f"{data.sizes['member']} members", "5 %", "median", "95 %", "+-", "", "mostly from"]
     return table(head, rows)
 

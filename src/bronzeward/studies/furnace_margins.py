@@ -238,7 +238,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     """
     furnace = furnace or Furnace()
     plans = [case.schedule, *(extreme_schedule(case.schedule, furnace, hot) for hot in (True, False))]
-    cases = [replace(case, schedule=plan, inputs={}) for plan in plans]
+    cases = [replace(case, schedule=plan) for plan in plans]
     data = answers_dataset(run_members(cases, workers, None, precision), {"strand": list(STRANDS)}, provenance(case))
     found, known = holds(case.schedule), reactions(case.description)
     hot = np.array([hottest_of(hold.kelvin, furnace, hold.approach) for hold in found])

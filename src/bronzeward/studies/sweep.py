@@ -30,7 +30,7 @@ import bronzeward
 from bronzeward.errors import InputError
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import Axis, case_with, inputs_of
+from bronzeward.inputs.case_values import Axis, case_with
 from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Progress, checked_workers, run_batch
 from bronzeward.model.provenance import provenance
@@ -210,7 +210,7 @@ class _Plan:
             raise InputError(f"sweep: {self.count} points; allowed are at most {MOST_POINTS}")
         self.case, self.axes, self.spread, self.precision, self.workers = case, axes, spread, precision, workers
         self.points_per_chunk = max(1, chunk // (1 if spread is None else spread.size))
-        self.inputs = json.dumps(inputs_of(case), sort_keys=True)
+        self.inputs = json.dumps(case.to_data(), sort_keys=True)
         for point in {0, self.count - 1}:  # bad paths and values show at once, not after an hour
             _case_at(json.loads(self.inputs), axes, point)
 

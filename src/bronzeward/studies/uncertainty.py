@@ -154,13 +154,13 @@ class Members:
         """The k-th member."""
         z, spread, case = dict(zip(SOURCES, self.z[k], strict=True)), self.spread, self.case
         if spread.constants:
-            case = replace(case, kinetics=self._constants(z), inputs={})
+            case = replace(case, kinetics=self._constants(z))
         if spread.core_diameter or spread.eccentricity:
             grown = float(np.exp(spread.core_diameter * z["core diameter"]))
             thin = min(abs(spread.eccentricity * z["eccentricity"]), MOST_ECCENTRIC)
-            case = replace(case, strand=uneven(case.strand, grown, thin), inputs={})
+            case = replace(case, strand=uneven(case.strand, grown, thin))
         if spread.furnace_offset:
-            case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]), inputs={})
+            case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]))
         return case
 
     def _constants(self, z: dict[str, float]) -> KineticSet:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import case_with, inputs_of, with_values
+from bronzeward.inputs.case_values import case_with, with_values
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.model.batch import Progress, checked_workers
 from bronzeward.studies.optimise.limits import Free, Limit, Rules
@@ -64,7 +64,7 @@ class Candidates:
         self, case: Case, free: Sequence[Free], limits: Sequence[Limit], rules: Rules, spread: Spread,
         workers: int = 2, precision: str = "quick", progress: Progress | None = None,
     ) -> None:  # fmt: skip
-        self.inputs, self.free, self.limits = inputs_of(case), tuple(free), tuple(limits)
+        self.inputs, self.free, self.limits = case.to_data(), tuple(free), tuple(limits)
         self.rules, self.spread = rules, spread
         self.workers, self.precision, self.progress = checked_workers(workers), precision, progress
         self.most = tuple(own.most for own in free)
@@ -102,7 +102,7 @@ class Candidates:
         # the schedule alone changes: the constants need not be read again
         plan = with_values({"schedule": self.inputs["schedule"]}, self.values(place))["schedule"]
         schedule = Schedule.from_steps(plan.get("start_C", 20.0), plan["steps"]).checked()
-        return replace(self._base, schedule=schedule, inputs={})
+        return replace(self._base, schedule=schedule)
 
     def length(self, place: Place) -> float:
         """Total hours; infinite where there is no such case."""
@@ -278,5 +278,5 @@ class Candidates:
             whole = member.schedule
             if id(whole) not in parts or self.spread.furnace_offset:
                 parts[id(whole)] = until(whole, moment, member.description)
-            cases.append(replace(member, schedule=parts[id(whole)], inputs={}))
+            cases.append(replace(member, schedule=parts[id(whole)]))
         return cases

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import case_with, inputs_of, value_at, with_values
+from bronzeward.inputs.case_values import case_with, value_at, with_values
 from bronzeward.model.batch import Progress
 from bronzeward.model.provenance import provenance
 from bronzeward.studies.optimise.feasibility import Candidates, Place
@@ -204,7 +204,7 @@ def _begin(
     paths = [path for own in free for path in own.paths]
     if len(set(paths)) != len(paths):
         raise InputError("shorten: a value is given twice")
-    inputs = inputs_of(case)
+    inputs = case.to_data()
     for path in paths:
         if path.startswith("schedule.") and value_at(inputs, path) is None:
             raise InputError(f"shorten: {path} is not a value of the case")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bronzeward.errors import InputError
 from bronzeward.files import replacing
 
 if TYPE_CHECKING:
@@ -18,3 +19,21 @@ def write_dataset(data: xr.Dataset, path: str | Path, overwrite: bool = False) -
     with replacing(path, overwrite) as temporary:
         data.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
     return Path(path)
+
+
+def as_dataset(source: xr.Dataset | str | Path) -> xr.Dataset:
+    """What a study gave: itself, or read from the file it was written to.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read.
+    """
+    import xarray as xr
+
+    if isinstance(source, xr.Dataset):
+        return source
+    try:
+        return xr.load_dataset(source, engine="netcdf4")
+    except (OSError, ValueError, RuntimeError) as error:
+        raise InputError(f"{source}: cannot be read as netCDF ({error})") from None
