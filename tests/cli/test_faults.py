@@ -87,10 +87,13 @@ FULL = """
         ("old.toml", "write_text('a' * 50000, target, True)"),
         (
             "old.png",
-            "from bronzeward.plots import run_history; run_history.save(run_history.draw_history(run), target, True)",
+            "from bronzeward.plots import picture_file as p, panels; p.save(panels.plot_wall(run), target, True)",
         ),
         ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
-        ("sweep.nc", "from bronzeward.studies.sweep import write; write(run.to_dataset(), target, True)"),
+        (
+            "sweep.nc",
+            "from bronzeward.model import dataset_file as d; d.write_dataset(run.to_dataset(), target, 1)",
+        ),
     ],
 )
 def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
@@ -191,9 +194,9 @@ def test_read_only_folder(run, closed):
 
 
 def _write_sweep(run, path):
-    from bronzeward.studies.sweep import write
+    from bronzeward.model.dataset_file import write_dataset
 
-    write(run.to_dataset(), path, overwrite=True)
+    write_dataset(run.to_dataset(), path, overwrite=True)
 
 
 def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):

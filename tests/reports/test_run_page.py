@@ -13,7 +13,7 @@ import pytest
 
 from bronzeward.errors import InputError
 from bronzeward.materials.kinetics import load_set
-from bronzeward.plots.run_history import events
+from bronzeward.model.events import events
 from bronzeward.reports import run_page
 from bronzeward.reports.summary import sentences
 from drawing_cases import CASES, result
@@ -147,7 +147,7 @@ def test_bands_are_shown_where_the_result_has_them():
     bands = {"shell_at_first_liquid": [8e-6, 10e-6, 12e-6]}
     page = Page(run_page.html(replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})))
     assert "8.00 to 12.00 µm" in page.text
-    assert "nine of ten answers lie here: shell at the first liquid 8.00 to 12.00 µm." in " ".join(page.text.split())
+    assert "nine of ten answers lie here: shell at first liquid 8.00 to 12.00 µm." in " ".join(page.text.split())
 
 
 def test_a_run_that_did_not_complete_says_so_first():

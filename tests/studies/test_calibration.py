@@ -17,7 +17,9 @@ from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_m
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
 from bronzeward.materials.kinetics import KineticSet, load_set, plain_set, set_from_data
-from bronzeward.studies.calibration import Fit, fit, fit_report, plot_fit, write_kinetics
+from bronzeward.plots.calibration import plot_fit
+from bronzeward.reports.calibration import fit_report, write_kinetics
+from bronzeward.studies.calibration import Fit, fit
 
 # eta and epsilon below 230 C take nothing from alpha's profile, so a few cells do
 COARSE = Numerics(tolerance=1e-4, alpha_cells=4)

@@ -11,6 +11,8 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import run_batch
+from bronzeward.plots.furnace_margins import plot_margins
+from bronzeward.reports.furnace_margins import margins_table
 from bronzeward.studies.furnace_load import (
     Furnace,
     coldest_of,
@@ -20,7 +22,7 @@ from bronzeward.studies.furnace_load import (
     hottest_of,
     lowest_safe,
 )
-from bronzeward.studies.furnace_margins import margins, margins_table, plot_margins, reactions
+from bronzeward.studies.furnace_margins import margins, reactions
 
 EXACT = Furnace(sensor_class=0, homogeneity=0.0, overshoot=0.0, lag=0.0)
 PLAN = Schedule.start(20).ramp(25, to=222).hold(10).ramp(25, to=400).hold(5).ramp(10, to=300)

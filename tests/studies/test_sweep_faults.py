@@ -15,6 +15,7 @@ import xarray as xr
 
 from bronzeward.inputs.case import load_case
 from bronzeward.inputs.case_values import parse_axis
+from bronzeward.model.dataset_file import write_dataset
 from bronzeward.studies import chunk_store
 from bronzeward.studies import sweep as sweeps
 
@@ -219,10 +220,10 @@ def test_chunks_left_beside_their_result_are_cleared(tmp_path):
     target.write_text("no netCDF")
     chunk_store.clear_finished(target)
     assert (parts / "mine").exists()
-    sweeps.write(xr.Dataset(attrs={"digest": "mine"}), target, overwrite=True)
+    write_dataset(xr.Dataset(attrs={"digest": "mine"}), target, overwrite=True)
     chunk_store.clear_finished(target)
     assert [path.name for path in parts.iterdir()] == ["other"]
-    sweeps.write(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
+    write_dataset(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
     chunk_store.clear_finished(target)
     assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]
 
@@ -233,7 +234,7 @@ def test_a_result_names_no_folder_but_its_own_chunks(tmp_path):
     chunk_store.Chunks(parts / "mine").write([0], {"status": np.zeros(1)})
     other.mkdir()
     for digest in ("../precious", str(other), "..", ".", "", 7):
-        sweeps.write(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
+        write_dataset(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
         chunk_store.clear_finished(target)
     assert sorted(path.name for path in tmp_path.iterdir()) == [".out.nc.parts", "out.nc", "precious"]
     assert [path.name for path in parts.iterdir()] == ["mine"]

@@ -14,13 +14,15 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import Covariance, load_set
 from bronzeward.model.batch import run_batch
+from bronzeward.plots.uncertainty import plot_band, plot_shares
+from bronzeward.reports.uncertainty import band_table
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, offset, uneven, widths
 from bronzeward.studies.quantiles import first_half, quantile_errors, rank_shares
 from bronzeward.studies.stability import stability
-from bronzeward.studies.uncertainty import band, band_table, plot_band, plot_shares
+from bronzeward.studies.uncertainty import band
+from bronzeward.units import GAS_CONSTANT
 
 CASE = Case(Strand.round(24, 44), Schedule.start(20).ramp(100, to=240), load_set())
-GAS_CONSTANT = 8.314462618
 
 
 def test_ensemble_of_one_without_spread_is_the_single_run() -> None:

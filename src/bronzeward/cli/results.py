@@ -34,12 +34,12 @@ def plot(
     Example: bronzeward plot starter.nc --volume -o starter.pdf
     """
     from bronzeward.model.result import read_netcdf
-    from bronzeward.plots import run_history
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.run_history import draw_history
 
     stored = read_netcdf(result)
     target = _target(output or result.with_suffix(".png"), overwrite)
-    figure = run_history.draw_history(stored, against, volume, equilibrium, hours)
-    run_history.save(figure, target, overwrite)
+    save(draw_history(stored, against, volume, equilibrium, hours), target, overwrite)
     _say_written("Figure", target, json, quiet)
 
 
@@ -59,11 +59,12 @@ def section(
     Example: bronzeward section starter.nc --at "first liquid" --at end
     """
     from bronzeward.model.result import read_netcdf
-    from bronzeward.plots import run_history, section
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.section import draw_section
 
     stored = read_netcdf(result)
     target = _target(output or result.with_name(f"{result.stem}_section.png"), overwrite)
-    run_history.save(section.draw_section(stored, at or ["first liquid"]), target, overwrite)
+    save(draw_section(stored, at or ["first liquid"]), target, overwrite)
     _say_written("Section", target, json, quiet)
 
 
@@ -81,17 +82,19 @@ def compare(
     Example: bronzeward compare slow.nc fast.nc -o both.png
     """
     from bronzeward.model.result import read_netcdf
-    from bronzeward.plots import comparison, run_history
+    from bronzeward.plots.comparison import draw_comparison
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.comparison import comparison_data, comparison_table
 
     named = [(path.stem, read_netcdf(path)) for path in results]
     if output is not None:
         _target(output, overwrite)
     if json:
-        show_json(comparison.data(named))
+        show_json(comparison_data(named))
     elif not quiet:
-        show([comparison.table(named)])
+        show([comparison_table(named)])
     if output is not None:
-        run_history.save(comparison.draw(named), output, overwrite)
+        save(draw_comparison(named), output, overwrite)
         if not json:
             _say_written("Figure", output, json, quiet)
 
@@ -110,10 +113,10 @@ def report(
     Example: bronzeward report starter.nc -o starter.html
     """
     from bronzeward.model.result import read_netcdf
-    from bronzeward.reports import run_page
+    from bronzeward.reports.run_page import write_report
 
     stored = read_netcdf(result)
-    target = run_page.write_report(stored, output or result.with_suffix(".html"), overwrite)
+    target = write_report(stored, output or result.with_suffix(".html"), overwrite)
     _say_written("Report", target, json, quiet)
 
 
@@ -140,8 +143,10 @@ def log(
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.furnace_log import load_log
     from bronzeward.inputs.schedule import Schedule
-    from bronzeward.plots import run_history
-    from bronzeward.studies import furnace_deviation
+    from bronzeward.plots.furnace_deviation import plot_programme
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
+    from bronzeward.studies.furnace_deviation import compare_programme
     from bronzeward.units import HOUR, ZERO_CELSIUS
 
     if output is not None:
@@ -166,12 +171,11 @@ def log(
         show(found.understood)
     if case is not None:
         programmed = load_case(case).schedule
-        kept = furnace_deviation.compare_programme(programmed, measured)
+        kept = compare_programme(programmed, measured)
         if not json:
-            show(["", *furnace_deviation.sentences(kept), "", furnace_deviation.table(kept)])
+            show(["", *deviation_sentences(kept), "", deviation_table(kept)])
         if output is not None:
-            figure = run_history.plot_programme(programmed, measured, shift=kept.shift).figure
-            run_history.save(figure, output, overwrite)
+            save(plot_programme(programmed, measured, shift=kept.shift), output, overwrite)
 
 
 def _target(path: Path, overwrite: bool) -> Path:

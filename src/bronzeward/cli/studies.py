@@ -69,6 +69,10 @@ def sweep(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.sweep import plot_sweep
+    from bronzeward.reports.sweep import sweep_table
     from bronzeward.studies import chunk_store
     from bronzeward.studies import sweep as sweeps
 
@@ -83,14 +87,14 @@ def sweep(
     parts = chunk_store.folder_beside(target)
     with progress(quiet) as watch:
         data = sweeps.sweep(chosen, axes, spread, workers, watch, parts, scheduler=scheduler)
-    sweeps.write(data, target, overwrite)
+    write_dataset(data, target, overwrite)
     chunk_store.clear_chunks(parts, data)
     if figure is not None:
-        _save(sweeps.plot_sweep(data, answer), figure, overwrite)
+        save(plot_sweep(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
-        show([sweeps.sweep_table(data, answer), "", f"All answers written to {target}."])
+        show([sweep_table(data, answer), "", f"All answers written to {target}."])
 
 
 def band(
@@ -118,7 +122,10 @@ def band(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.studies import sweep as sweeps
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.uncertainty import plot_band
+    from bronzeward.reports.uncertainty import band_table
     from bronzeward.studies import uncertainty
 
     chosen = load_case(case)
@@ -128,13 +135,13 @@ def band(
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet) as watch:
         data = uncertainty.band(chosen, spread, workers, watch)
-    sweeps.write(data, target, overwrite)
+    write_dataset(data, target, overwrite)
     if figure is not None:
-        _save(uncertainty.plot_band(data, answer), figure, overwrite)
+        save(plot_band(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
     elif not quiet:
-        show([uncertainty.band_table(data), "", f"All members written to {target}."])
+        show([band_table(data), "", f"All members written to {target}."])
 
 
 def fit(
@@ -175,6 +182,9 @@ def fit(
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.layer_measurements import read_measurements
     from bronzeward.materials.kinetics import load_set
+    from bronzeward.plots.calibration import plot_fit
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.calibration import fit_report, write_kinetics
     from bronzeward.studies import calibration
 
     check_target(output, overwrite)
@@ -184,13 +194,13 @@ def fit(
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     mode = "arrhenius" if arrhenius else "factors"
     result = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
-    calibration.write_kinetics(result, output, overwrite)
+    write_kinetics(result, output, overwrite)
     if figure is not None:
-        _save(calibration.plot_fit(result), figure, overwrite)
+        save(plot_fit(result), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(result)})
     elif not quiet:
-        show([calibration.fit_report(result), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
+        show([fit_report(result), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
 
 
 def margins(
@@ -222,8 +232,11 @@ def margins(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.furnace_margins import plot_margins
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.furnace_margins import margins_table
     from bronzeward.studies import furnace_margins
-    from bronzeward.studies import sweep as sweeps
     from bronzeward.studies.furnace_load import Furnace
 
     chosen = load_case(case)
@@ -233,14 +246,14 @@ def margins(
     load = Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
     data = furnace_margins.margins(chosen, load, workers)
     if output is not None:
-        sweeps.write(data, output, overwrite)
+        write_dataset(data, output, overwrite)
     if figure is not None:
-        _save(furnace_margins.plot_margins(data), figure, overwrite)
+        save(plot_margins(data), figure, overwrite)
     if json:
         columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
         show_json({"schema": "bronzeward/margins/1", "furnace": vars(load), "data": columns})
     elif not quiet:
-        show([furnace_margins.margins_table(data)])
+        show([margins_table(data)])
 
 
 def shorten(
@@ -283,6 +296,8 @@ def shorten(
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.shortest_schedule import plot_trade_off
     from bronzeward.reports import shortest_schedule as reports
     from bronzeward.studies.optimise import limits as wishes
     from bronzeward.studies.optimise import shortest as search
@@ -306,7 +321,7 @@ def shorten(
         with progress(quiet, "candidates") as watch:
             data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, watch)
         if figure is not None:
-            _save(reports.plot_trade_off(data), figure, overwrite)
+            save(plot_trade_off(data), figure, overwrite)
     if json:
         plain = {
             "hours": result.hours,
@@ -366,12 +381,6 @@ def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: 
         eccentricity=eccentricity / 100.0,
         furnace_offset=furnace,
     )
-
-
-def _save(ax: Any, path: Path, overwrite: bool) -> None:
-    from bronzeward.plots import run_history
-
-    run_history.save(ax.figure, path, overwrite)
 
 
 def _plain(data: xr.Dataset, answer: str) -> dict[str, Any]:

@@ -237,12 +237,12 @@ def diagram(
     Example: bronzeward diagram --zoom copper --point 20,400 -o copper.pdf
     """
     from bronzeward.files import check_target
-    from bronzeward.plots import run_history
     from bronzeward.plots.phase_diagram import draw_diagram
+    from bronzeward.plots.picture_file import save
 
     check_target(output, overwrite)
     ax = draw_diagram(_table(description, no_cache), zoom=zoom, points=_points(point), path=_course(case))
-    run_history.save(ax.figure, output, overwrite)
+    save(ax, output, overwrite)
     if not quiet:
         show([f"Figure written to {output}."])
 

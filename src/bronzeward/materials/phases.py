@@ -16,6 +16,20 @@ PHASES: tuple[str, ...] = (
     "alpha",
 )
 
+#: The letter of each phase, for figures.
+LETTERS: dict[str, str] = {
+    "liquid": "L",
+    "(Sn)": "Sn",
+    "eta_prime": "η′",
+    "eta": "η",
+    "epsilon": "ε",
+    "zeta": "ζ",
+    "delta": "δ",
+    "gamma": "γ",
+    "beta": "β",
+    "alpha": "α",
+}
+
 #: Greek letter and formula, for figures and sentences.
 FORMULAS: dict[str, str] = {
     "liquid": "liquid",

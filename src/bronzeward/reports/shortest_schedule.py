@@ -1,35 +1,17 @@
-"""What a search for the shortest schedule found, as a table, a furnace programme, a case file and a curve."""
+"""What a search for the shortest schedule found, as a table, a furnace programme and a case file."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import tomli_w
 
 from bronzeward.files import write_text
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.model.answer_text import number, shown, table, title, unit
+from bronzeward.model.answers import ANSWERS
+from bronzeward.reports.text_table import table
 from bronzeward.studies.optimise.shortest import Shortest
 from bronzeward.units import HOUR, ZERO_CELSIUS
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-
-def plot_trade_off(data: xr.Dataset, ax: Any = None) -> Any:
-    """Least hours against the value of a limit."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    answer = str(data.attrs["answer"])
-    ax.plot(shown(answer, data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
-    kept = 100 * float(data.attrs["confidence"])
-    bound = "at most" if data.attrs["kind"] == "<=" else "at least"
-    ax.set_xlabel(f"{title(answer)}, {bound} [{unit(answer)}]\nin {kept:g} % of the members")
-    ax.set_ylabel("least length [h]")
-    style.frame(ax)
-    return ax
 
 
 def shorten_report(found: Shortest) -> str:
@@ -44,7 +26,7 @@ def shorten_report(found: Shortest) -> str:
     rows = []
     for limit in found.limits:
         words = limit.words()
-        reached = number(float(shown(limit.answer, found.reached[words])))
+        reached = ANSWERS[limit.answer].number(found.reached[words])
         others = f"{100 * found.kept_by_others[words]:.1f} %"
         rows.append([words[:50], reached, f"{100 * found.kept[words]:.1f} %", others])
     lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]

@@ -13,25 +13,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
 
 import numpy as np
-import tomli_w
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
-from bronzeward.files import write_text
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
 from bronzeward.inputs.layer_measurements import Measurement
-from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, Covariance, KineticSet, plain_set
-from bronzeward.model.answer_text import table
+from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, Covariance, KineticSet
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
 from bronzeward.model.layers import COLUMN
 from bronzeward.studies.ensemble import widths
 from bronzeward.studies.stability import stability
-from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
+from bronzeward.units import GAS_CONSTANT
 
 Array = NDArray[np.float64]
 
@@ -327,63 +322,3 @@ def _named(model: _Model, theta: Array, covariance: Array, name: str) -> Kinetic
     rows = tuple(tuple(row) for row in matrix.tolist())
     title = f"{model.base.name}, with {', '.join(phases)} fitted to {len(model.measurements)} measured thicknesses"
     return KineticSet(name, title, constants, Covariance(tuple(names), rows))
-
-
-def fit_report(found: Fit) -> str:
-    """What was fitted, how well, and what the data leave open; at most 80 columns."""
-    rows = []
-    for phase, factor in found.factors.items():
-        error = found.factor_errors[phase]
-        low, high = (factor * np.exp(z * error) for z in (-1.645, 1.645))
-        constant = found.kinetics.constant(phase)
-        rows.append(
-            [phase, f"{factor:.3f}", f"{low:.3f} to {high:.3f}", f"{found.middle[phase] - ZERO_CELSIUS:.0f}",
-             f"{constant.prefactor:.3e}", f"{constant.activation / 1e3:.1f}"]
-        )  # fmt: skip
-    heads = ["phase", "factor", "90 % interval", "at °C", "m2/s", "kJ/mol"]
-    lines = [table(heads, rows), ""]
-    goodness = f"chi-square {found.chi_square:.2f} with {found.degrees} degrees of freedom"
-    lines.append(goodness + (f", p = {found.p_value:.2g}" if found.degrees > 0 else ""))
-    lines += [f"- {line}" for remark in found.remarks for line in _wrapped(remark)]
-    body = [
-        [m.sample[:28], m.layer[:20], f"{m.mean * 1e6:.3g}", f"{c * 1e6:.3g}", f"{r:+.1f}"]
-        for m, c, r in zip(found.measurements, found.computed, found.residuals, strict=True)
-    ]
-    lines += ["", table(["sample", "layer", "measured µm", "computed µm", "off by se"], body)]
-    return "\n".join(lines)
-
-
-def _wrapped(text: str) -> list[str]:
-    from textwrap import wrap
-
-    return ["\n  ".join(wrap(text, 76))]
-
-
-def write_kinetics(found: Fit, path: str | Path, overwrite: bool = False) -> Path:
-    """Write the fitted set as a kinetic file that every command takes."""
-    return write_text(tomli_w.dumps(plain_set(found.kinetics)), path, overwrite)
-
-
-def plot_fit(found: Fit, ax: Any = None) -> Any:
-    """Measured against computed thickness, with two standard errors."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    layers = list(dict.fromkeys(m.layer for m in found.measurements))
-    for k, layer in enumerate(layers):
-        colour, _, marker = style.STROKES[k % len(style.STROKES)]
-        mine = [j for j, m in enumerate(found.measurements) if m.layer == layer]
-        x = found.computed[mine] * 1e6
-        y = np.array([found.measurements[j].mean for j in mine]) * 1e6
-        bar = 2.0 * y * np.array([found.measurements[j].log_error for j in mine])
-        ax.errorbar(x, y, bar, fmt=marker, color=colour, ms=3.5, lw=0.8, capsize=1.5, label=layer)
-    ends = [0.8 * min(ax.get_xlim()[0], ax.get_ylim()[0]), 1.1 * max(ax.get_xlim()[1], ax.get_ylim()[1])]
-    ends[0] = max(ends[0], 0.0)
-    ax.plot(ends, ends, color=style.FAINT, lw=0.7)
-    ax.set_xlim(ends)
-    ax.set_ylim(ends)
-    ax.set_xlabel("computed thickness [µm]")
-    ax.set_ylabel("measured thickness [µm]")
-    ax.legend(loc="upper left")
-    ax.spines[["top", "right"]].set_visible(False)
-    return ax

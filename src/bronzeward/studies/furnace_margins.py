@@ -12,8 +12,6 @@ from numpy.typing import ArrayLike
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import LIQUID, SOLID_TIN
-from bronzeward.model.answer_text import number, shown, table, title, unit
-from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import answers_dataset
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import without_fill
@@ -28,7 +26,7 @@ from bronzeward.studies.furnace_load import (
     lowest_safe,
 )
 from bronzeward.thermo import load_table
-from bronzeward.units import HOUR, ZERO_CELSIUS
+from bronzeward.units import HOUR
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -121,56 +119,3 @@ def _knots(plans: Sequence[Schedule]) -> dict[str, Column]:
         "knot_time": _column("strand knot", time, units="s", long_name="time"),
         "knot_temperature": _column("strand knot", kelvin, units="K", long_name="temperature of the strand"),
     }
-
-
-def margins_table(data: xr.Dataset) -> str:
-    """Holds, what they touch, and the answers, in 80 columns."""
-    lines: list[str] = []
-    rows = []
-    for k in range(data.sizes["hold"]):
-        kelvin = [float(data[name][k]) for name in ("hold_temperature", "hold_coldest", "hold_hottest")]
-        named = zip(data["reaction"].values, data["touches"].values[k], strict=True)
-        touched = [str(name) for name, touches in named if touches]
-        safe = [_place(data, k, j, kelvin[0]) for j in range(data.sizes["reaction"])]
-        texts = [number(t - ZERO_CELSIUS, 1) for t in kelvin]
-        rows.append([str(int(data["hold"][k])), *texts, ", ".join(touched) or "nothing", *safe])
-    if rows:
-        heads = [f"{name} {float(t) - ZERO_CELSIUS:.1f}" for name, t in _reactions(data)]
-        lines.append(table(["hold", "set °C", "coldest", "hottest", "touches", *heads], rows))
-        lines.append("")
-    else:
-        lines.append("The programme has no hold.\n")
-    answer_rows = [[title(name), *(number(float(v)) for v in shown(name, data[name])), unit(name)] for name in ANSWERS]
-    lines.append(table(["", *STRANDS, ""], answer_rows))
-    return "\n".join(lines)
-
-
-def _reactions(data: xr.Dataset) -> list[tuple[str, Any]]:
-    return [(str(n), t) for n, t in zip(data["reaction"].values, data["reaction_temperature"].values, strict=True)]
-
-
-def _place(data: xr.Dataset, hold: int, reaction: int, kelvin: float) -> str:
-    """The set-point up to or from which the hold is safe."""
-    if kelvin < float(data["reaction_temperature"][reaction]):
-        return f"below if <= {float(data['highest_safe'][hold, reaction]) - ZERO_CELSIUS:.1f}"
-    return f"above if >= {float(data['lowest_safe'][reaction]) - ZERO_CELSIUS:.1f}"
-
-
-def plot_margins(data: xr.Dataset, ax: Any = None) -> Any:
-    """Programme, hottest and coldest strand against time, with the reactions."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    time, kelvin = data["knot_time"].values / HOUR, data["knot_temperature"].values - ZERO_CELSIUS
-    colours = (style.INK, style.STROKES[1][0], style.STROKES[2][0])
-    for k, strand in enumerate(STRANDS):
-        ax.plot(time[k], kelvin[k], color=colours[k], lw=1.4 if k == 0 else 0.9, label=strand)
-    for name, t in _reactions(data):
-        ax.axhline(t - ZERO_CELSIUS, color=style.WARN, lw=0.7, dashes=(4, 2))
-        at = (1.0, t - ZERO_CELSIUS)
-        ax.annotate(name, at, xycoords=("axes fraction", "data"), ha="right", va="bottom", fontsize=6)
-    ax.set_xlabel("time [h]")
-    ax.set_ylabel("temperature [°C]")
-    ax.legend(loc="upper left")
-    style.frame(ax)
-    return ax

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property
@@ -22,11 +21,9 @@ import numpy as np
 
 import bronzeward
 from bronzeward.errors import InputError
-from bronzeward.files import replacing
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import Axis, case_with
-from bronzeward.model.answer_text import checked_answer, number, shown, table, title, unit
 from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch
 from bronzeward.model.provenance import provenance
@@ -272,112 +269,3 @@ class _Plan:
             "digest": self.digest,
         }
         return without_fill(xr.Dataset(variables, coordinates, attributes))
-
-
-def write(data: xr.Dataset, path: str | Path, overwrite: bool = False) -> Path:
-    """Write a Dataset of this package as netCDF, first under a temporary name."""
-    # coordinates have no gaps, and CF allows them no fill value
-    encoding = {str(name): {"_FillValue": None} for name in data.coords}
-    with replacing(path, overwrite) as temporary:
-        data.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
-    return Path(path)
-
-
-def chosen(data: xr.Dataset, answer: str, at: Mapping[str, float] | None = None, most: int = 2) -> Any:
-    """An answer over at most `most` dimensions; the others are taken at the nearest value of `at`."""
-    field = data[checked_answer(answer)]
-    for dim, value in (at or {}).items():
-        if dim not in field.dims:
-            raise InputError(f"sweep: no dimension '{dim}'; there are {', '.join(map(str, field.dims))}")
-        field = field.sel({dim: value}, method="nearest")
-    field = field.squeeze()
-    if field.ndim > most:
-        raise InputError(
-            f"sweep: {field.ndim} values vary ({', '.join(map(str, field.dims))}); fix all but {most} of them"
-        )
-    return field
-
-
-def sweep_table(data: xr.Dataset, answer: str, at: Mapping[str, float] | None = None) -> str:
-    """An answer as a table of at most 80 columns: one value down, the other across."""
-    field = chosen(data, answer, at)
-    values = shown(answer, field)
-    head = f"{title(answer)} [{unit(answer)}]"
-    if field.ndim == 0:
-        return f"{head}: {number(float(values))}"
-    down = field.dims[0]
-    if field.ndim == 1:
-        rows = [[f"{v:g}", number(float(x))] for v, x in zip(field[down].values, values, strict=True)]
-        heads = [str(down), head]
-        if f"{answer}_low" in data:
-            ends = [shown(answer, _beside(data, field, f"{answer}{end}")) for end in ("_low", "_high")]
-            rows = [[*row, number(float(a)), number(float(b))] for row, a, b in zip(rows, *ends, strict=True)]
-            heads += ["5 %", "95 %"]
-        return table(heads, rows)
-    across = field.dims[1]
-    columns = np.unique(np.linspace(0, field.sizes[across] - 1, min(8, field.sizes[across])).round().astype(int))
-    heads = [f"{down} \\ {across}"[:24], *(f"{field[across].values[k]:g}" for k in columns)]
-    lines = zip(field[down].values, values, strict=True)
-    rows = [[f"{v:g}", *(number(float(line[k])) for k in columns)] for v, line in lines]
-    return f"{head}; across: {across}\n{table(heads, rows)}"
-
-
-def _beside(data: xr.Dataset, field: Any, name: str) -> Any:
-    """Another variable at the points of a field."""
-    fixed = {d: field[d].values for d in data[name].dims if d not in field.dims and d in field.coords}
-    return data[name].sel(fixed).squeeze()
-
-
-def plot_sweep(data: xr.Dataset, answer: str, ax: Any = None, at: Mapping[str, float] | None = None) -> Any:
-    """Contours of an answer over two values, or its course over one with its band."""
-    from bronzeward.plots import style
-
-    field = chosen(data, answer, at)
-    ax = style.new_axes() if ax is None else ax
-    values = shown(answer, field)
-    label = f"{title(answer)} [{unit(answer)}]"
-    if field.ndim == 1:
-        x = field[field.dims[0]].values
-        if f"{answer}_low" in data:
-            low, high = (shown(answer, _beside(data, field, f"{answer}{end}")) for end in ("_low", "_high"))
-            ax.fill_between(x, low, high, color=style.RULE, lw=0)
-        ax.plot(x, values, color=style.INK, lw=1.4, marker="o", ms=2.5)
-        ax.set_xlabel(axis_label(str(field.dims[0])))
-        ax.set_ylabel(label)
-        style.scale(ax.xaxis, x)
-        style.frame(ax)
-        return ax
-    if field.ndim != 2:
-        raise InputError("sweep: a figure needs one or two values that vary")
-    y, x = (field[dim].values for dim in field.dims)
-    order_y, order_x = np.argsort(y), np.argsort(x)
-    x, y, values = x[order_x], y[order_y], values[np.ix_(order_y, order_x)]
-    if np.isfinite(values).any() and np.nanmax(values) > np.nanmin(values):
-        filled = ax.contourf(x, y, values, levels=12, cmap=style.light_map())
-        lines = ax.contour(x, y, values, levels=filled.levels[::2], colors=style.INK, linewidths=0.5)
-        ax.clabel(lines, fontsize=6)
-        ax.figure.colorbar(filled, ax=ax, label=label)
-        if answer.startswith("overfill") and np.nanmin(values) < 0 < np.nanmax(values):
-            ax.contour(x, y, values, levels=[0.0], colors=style.WARN, linewidths=1.4)
-    else:
-        ax.text(0.5, 0.5, f"{label}: the same everywhere", transform=ax.transAxes, ha="center", fontsize=6)
-    ax.set_xlabel(axis_label(str(field.dims[1])))
-    ax.set_ylabel(axis_label(str(field.dims[0])))
-    style.scale(ax.xaxis, x)
-    style.scale(ax.yaxis, y)
-    return ax
-
-
-_STEP = re.compile(r"steps_(\d+)_")
-_UNITS = {"_C_per_h": "°C/h", "_um": "µm", "_C": "°C", "_h": "h", "_nm": "nm"}
-
-
-def axis_label(name: str) -> str:
-    """The name of a dimension with its unit in brackets; of a step, what it is and which in the case file."""
-    place = _STEP.match(name)
-    of = f" (steps.{place[1]})" if place else ""
-    rest = name.removeprefix(place[0]) if place else name
-    for end, text in _UNITS.items():
-        if rest.endswith(end):
-            return f"{rest.removesuffix(end).replace('_', ' ')}{of} [{text}]"
-    return rest.replace("_", " ") + of

@@ -5,14 +5,12 @@ Every member of an ensemble (see `ensemble`) is a run of its own; the band of an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.inputs.case import Case
-from bronzeward.model.answer_text import checked_answer, number, shown, spread_shown, table, title, unit
 from bronzeward.model.answers import ANSWERS, Answer
 from bronzeward.model.batch import Progress
 from bronzeward.model.provenance import provenance
@@ -92,58 +90,3 @@ def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64], 
         f"{name}_share": column(("source",), rank_shares(values, z), ": share of rank variance", "1"),
         f"{name}_members": column(("member",), values),
     }
-
-
-def band_table(data: xr.Dataset, answers: Sequence[str] | None = None) -> str:
-    """The bands as a table of at most 80 columns."""
-    rows = []
-    for name in answers or ANSWERS:
-        checked_answer(name)
-        low, middle, high = shown(name, data[name])
-        error = float(np.max(spread_shown(name, data[f"{name}_error"])))
-        texts = [number(float(v)) for v in (low, middle, high)]
-        rows.append([title(name), *texts, number(error), unit(name), _main_source(data, name)])
-    head = [f"{data.sizes['member']} members", "5 %", "median", "95 %", "+-", "", "mostly from"]
-    return table(head, rows)
-
-
-def _main_source(data: xr.Dataset, name: str) -> str:
-    shares = np.asarray(data[f"{name}_share"])
-    if not shares.size or not np.isfinite(shares).any():
-        return "-"
-    k = int(np.nanargmax(shares))
-    return f"{data['source'].values[k]} {100 * shares[k]:.0f}%"
-
-
-def plot_band(data: xr.Dataset, answer: str = "shell_at_first_liquid", ax: Any = None) -> Any:
-    """Distribution of an answer over the members, with the quantiles and the single run."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    values = shown(checked_answer(answer), data[f"{answer}_members"])
-    values = np.sort(values[np.isfinite(values)])
-    colour = style.STROKES[2][0]
-    ax.plot(values, (np.arange(values.size) + 0.5) / max(values.size, 1), color=colour, lw=1.4)
-    for level, value in zip(QUANTILES, shown(answer, data[answer]), strict=True):
-        ax.plot([value], [level], "o", color=style.INK, ms=3)
-        ax.annotate(f" {100 * level:.0f} %: {value:.2f}", (value, level), fontsize=6, va="top")
-    ax.axvline(float(shown(answer, data[f"{answer}_single"])), color=style.FAINT, lw=0.8, dashes=(3, 2))
-    ax.set_xlabel(f"{title(answer)} [{unit(answer)}]")
-    ax.set_ylabel("share of members below")
-    ax.set_ylim(0, 1)
-    style.frame(ax)
-    return ax
-
-
-def plot_shares(data: xr.Dataset, answer: str = "shell_at_first_liquid", ax: Any = None) -> Any:
-    """Shares of the variance of an answer by source, the largest at the top."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    shares = np.nan_to_num(np.asarray(data[f"{checked_answer(answer)}_share"], dtype=float))
-    order = np.argsort(shares)
-    ax.barh(np.arange(order.size), 100 * shares[order], color=style.STROKES[2][0], height=0.7)
-    ax.set_yticks(np.arange(order.size), [str(s) for s in data["source"].values[order]])
-    ax.set_xlabel(f"share of the variance of {title(answer)} [%]")
-    ax.spines[["top", "right"]].set_visible(False)
-    return ax

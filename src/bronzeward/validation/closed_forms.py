@@ -6,7 +6,7 @@ The value to compare with is computed here from a formula, never by the growth e
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -17,10 +17,9 @@ from bronzeward.materials.phases import PHASES
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
 from bronzeward.model.result import Result, names
 from bronzeward.units import HOUR, ZERO_CELSIUS
-
-if TYPE_CHECKING:
-    from bronzeward.validation.checks import Laboratory, Outcome
-
+from bronzeward.validation.check import Check
+from bronzeward.validation.laboratory import TIN_LEAN, TIN_RICH, Laboratory
+from bronzeward.validation.outcome import Outcome
 
 _FINE = {"tolerance": 1e-7, "seed_nm": 0.1}
 
@@ -41,8 +40,6 @@ def closed_forms(laboratory: Laboratory) -> list[Outcome]:
 def _outcome(
     name: str, topic: str, value: float, computed: float, tolerance: float, unit: str, reason: str, remark: str = ""
 ) -> Outcome:
-    from bronzeward.validation.checks import Check, Outcome
-
     check = Check(name, topic, {}, value, unit, tolerance, "absolute", reason, "computed", "derived", "")
     return Outcome(check, computed, remark)
 
@@ -123,8 +120,6 @@ def _ramp(laboratory: Laboratory) -> list[Outcome]:
 
 
 def _conservation(laboratory: Laboratory) -> list[Outcome]:
-    from bronzeward.validation.checks import TIN_LEAN, TIN_RICH
-
     plan = Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=400).hold(24).ramp(50, to=665).hold(50)
     worst = {"total_atoms": 0.0, "total_tin": 0.0}
     for strand in (TIN_LEAN, TIN_RICH):
@@ -146,8 +141,6 @@ def _around(history: Result, event: str) -> tuple[int, Any]:
 
 def _lever_rules(laboratory: Laboratory) -> list[Outcome]:
     """Melting and the peritectic by hand, from the state just before."""
-    from bronzeward.validation.checks import TIN_RICH
-
     history = laboratory.run(TIN_RICH, Schedule.start(20).ramp(50, to=430))
     liquid, solid, eta, epsilon = (PHASES.index(name) for name in ("liquid", "(Sn)", "eta", "epsilon"))
     row, gained = _around(history, "tin melts")
