@@ -299,7 +299,7 @@ def shorten(
     from bronzeward.plots.picture_file import save
     from bronzeward.plots.shortest_schedule import plot_trade_off
     from bronzeward.reports import shortest_schedule as reports
-    from bronzeward.studies.optimise import limits as wishes
+    from bronzeward.studies.optimise import limits as wanted
     from bronzeward.studies.optimise import shortest as search
 
     chosen = load_case(case)
@@ -308,8 +308,8 @@ def shorten(
             check_target(path, overwrite)
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
-    choices, limits = [wishes.parse_free(text) for text in free], [wishes.parse_limit(text) for text in keep]
-    rules = wishes.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
+    choices, limits = [wanted.parse_free(text) for text in free], [wanted.parse_limit(text) for text in keep]
+    rules = wanted.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet, "candidates") as watch:
         result = search.shorten(chosen, choices, limits, rules, spread, seed, workers, watch)
@@ -317,7 +317,7 @@ def shorten(
     data = None
     if curve is not None:
         kind = keep[0].partition(limits[0].kind)[0]
-        values = [wishes.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
+        values = [wanted.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
         with progress(quiet, "candidates") as watch:
             data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, watch)
         if figure is not None:
