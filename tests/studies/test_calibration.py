@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import csv
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-import tomli_w
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Numerics
 from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_measurements
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
-from bronzeward.materials.kinetics import KineticSet, load_set, plain_set, set_from_data
+from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
 from bronzeward.studies.calibration import Fit, fit
@@ -160,15 +158,6 @@ def test_report_file_and_figure(tmp_path: Path) -> None:
     assert plot_fit(found).get_xlabel() == "computed thickness [µm]"
     with pytest.raises(InputError):
         write_kinetics(found, tmp_path / "fitted.toml")
-
-
-def test_a_set_survives_being_written() -> None:
-    for name in ("default", "mei1992"):
-        kinetics = load_set(name)
-        again = set_from_data(tomllib.loads(tomli_w.dumps(plain_set(kinetics))), "text")
-        for mine, theirs in zip(again.constants, kinetics.constants, strict=True):
-            assert mine.prefactor == theirs.prefactor
-            assert mine.range == pytest.approx(theirs.range)
 
 
 HEADER = "temperature_C,time_h,layer,mean_um,sd_um,readings\n"

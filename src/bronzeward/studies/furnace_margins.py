@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -75,7 +75,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     return without_fill(data.assign_attrs(title=case.title or "furnace margins", **about))
 
 
-Column = tuple[tuple[str, ...], Any, dict[str, str]]
+Column = tuple[tuple[str, ...], ArrayLike, dict[str, str]]
 
 
 def _column(dims: str, values: ArrayLike, **attributes: str) -> Column:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +26,8 @@ from bronzeward.studies.optimise.truncation import END, FIRST_LIQUID, MOMENTS, m
 
 Array = NDArray[np.float64]
 Place = tuple[int, ...]
+Key = Place | tuple[bytes, bytes]
+"""What a run depends on."""
 
 SMALL = 30
 """An ensemble of no more members is always run as a whole."""
@@ -72,8 +73,8 @@ class Candidates:
         self._base = case_with(self.inputs, {path: value.high for value in free for path in value.paths})
         self._only_steps = all(path.startswith("schedule.steps.") for value in free for path in value.paths)
         self._cases: dict[Place, Case | None] = {}
-        self._keys: dict[tuple[Place, int], tuple[Any, ...]] = {}
-        self._seen: dict[tuple[int, tuple[Any, ...]], Seen] = {}
+        self._keys: dict[tuple[Place, int], Key] = {}
+        self._seen: dict[tuple[int, Key], Seen] = {}
         self._run: set[Place] = set()
         self.watch: list[Watch] = []
         self.watch_first()
@@ -220,7 +221,7 @@ class Candidates:
             self._seen[key] = Seen(np.full(size, np.nan), np.zeros(size, dtype=bool))
         return self._seen[key]
 
-    def _key(self, place: Place, moment: int) -> tuple[Any, ...]:
+    def _key(self, place: Place, moment: int) -> Key:
         """What a run up to a moment depends on; the place itself where candidates share nothing."""
         key = self._keys.get((place, moment))
         if key is None:
@@ -233,7 +234,7 @@ class Candidates:
 
     def _complete(self, places: Sequence[Place], moment: int, numbers: Sequence[int]) -> None:
         """Run the members that are watched for some limits, and not known yet, up to a moment."""
-        jobs: dict[tuple[tuple[Any, ...], int], tuple[Place, int]] = {}
+        jobs: dict[tuple[Key, int], tuple[Place, int]] = {}
         for place in places:
             for number in numbers:
                 watched = self.watch[number].members
