@@ -60,8 +60,8 @@ def _exact_couple(laboratory: Laboratory, kinetics: KineticSet, celsius: float) 
 
 
 def _couple_round_trip(laboratory: Laboratory) -> list[Outcome]:
-    volumes = [laboratory.properties.molar_volume[p] for p in ("eta", "epsilon", "delta")]
-    x = [0.455, 0.25, 0.212]
+    phases, known = ("eta", "epsilon", "delta"), laboratory.properties
+    volumes, x = [known.molar_volume[p] for p in phases], [known.compound_tin[p] for p in phases]
     growth = np.array([3e-16, 7e-17, 2e-18])
     back = growth_from_integrated(integrated_from_growth(growth, volumes, x, (0.98, 0.01)), volumes, x, (0.98, 0.01))
     worst = float(np.max(np.abs(back / growth - 1.0)))
