@@ -153,22 +153,22 @@ def log(
         if case is None:
             raise InputError("log: a figure needs --case, the programme to compare with")
         _target(output, overwrite)
-    found = load_log(file, None, channel)
-    measured = Schedule.from_arrays(found.time, found.temperature)
+    measurement = load_log(file, None, channel)
+    measured = Schedule.from_arrays(measurement.time, measurement.temperature)
     if json:
-        celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in found.temperature]
+        celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in measurement.temperature]
         show_json(
             {
                 "schema": "bronzeward/log/1",
-                "channel": found.channel,
-                "channels": list(found.channels),
-                "understood": list(found.understood),
-                "time_h": [float(t) / HOUR for t in found.time],
+                "channel": measurement.channel,
+                "channels": list(measurement.channels),
+                "understood": list(measurement.understood),
+                "time_h": [float(t) / HOUR for t in measurement.time],
                 "temperature_C": celsius,
             }
         )
     else:
-        show(found.understood)
+        show(measurement.understood)
     if case is not None:
         programmed = load_case(case).schedule
         kept = compare_programme(programmed, measured)
