@@ -76,8 +76,8 @@ def _plane_couple(laboratory: Laboratory) -> list[Outcome]:
     layers = laboratory.couple("default", 215.0, 48.0, **_FINE)
     reason, remark = "one part in a million: tolerance 1e-7 a step", "growth engine against k_i from the balance"
     return [
-        _outcome(f"engine_couple_{label}", "closed form", float(w), layers[label], 1e-6 * float(w), "um", reason, remark)
-        for label, w in zip(("eta", "epsilon"), exact, strict=True)
+        _outcome(f"engine_couple_{label}", "closed form", w, layers[label], 1e-6 * w, "um", reason, remark)
+        for label, w in zip(("eta", "epsilon"), exact.tolist(), strict=True)
     ]
 
 
@@ -109,13 +109,12 @@ def _ramp(laboratory: Laboratory) -> list[Outcome]:
     history = laboratory.run(Strand.couple(400.0, 400.0), schedule, kinetics, tolerance=1e-7, seed_nm=0.01)
     top = _exact_couple(laboratory, kinetics, 180.0)
     end = float(law.at(180 + ZERO_CELSIUS))
-    done = quad(lambda t: float(law.at(schedule.temperature_at(t))) / end, 0.0, float(schedule.time[-1]), epsrel=1e-12)[
-        0
-    ]
+    last = float(schedule.time[-1])
+    done, _ = quad(lambda t: float(law.at(schedule.temperature_at(t))) / end, 0.0, last, epsrel=1e-12)
     exact = 1e6 * float(np.sqrt(top * done).sum())
     computed = 1e6 * float(history["shell_thickness"][-1])
-    reason = "one part in a million: tolerance 1e-7 a step"
-    return [_outcome("engine_ramp", "closed form", exact, computed, 1e-6 * exact, "um", reason, "20 to 180 °C, 25 °C/h")]
+    reason, remark = "one part in a million: tolerance 1e-7 a step", "20 to 180 °C, 25 °C/h"
+    return [_outcome("engine_ramp", "closed form", exact, computed, 1e-6 * exact, "um", reason, remark)]
 
 
 def _conservation(laboratory: Laboratory) -> list[Outcome]:
