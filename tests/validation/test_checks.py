@@ -6,6 +6,7 @@ Sources and reasons of the tolerances stand with each row in databases/checks.cs
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 from html.parser import HTMLParser
@@ -14,6 +15,8 @@ from pathlib import Path
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.files import read_toml
+from bronzeward.materials import literature
 from bronzeward.plots.validation import plot_deviations
 from bronzeward.reports.validation_page import validation_html, write_validation
 from bronzeward.reports.validation_text import topic_lines, validation_lines
@@ -76,6 +79,18 @@ def test_the_readme_gives_these_counts():
     ) in readme
 
 
+def test_published_schedules_are_those_their_rows_describe():
+    rows = {check.id: check for check in read_checks()}
+    for name, published in read_toml(literature.folder() / "schedules.toml").items():
+        assert published["source"] == rows[name].source
+        assert published["source"] in literature.bibliography()
+        told = re.findall(r"(\d+) C (\d+)(?: to \d+)? h", rows[name].condition["schedule"])
+        ramps, holds = published["steps"][::2], published["steps"][1::2]
+        assert [(ramp["to_C"], hold["hold_h"]) for ramp, hold in zip(ramps, holds, strict=True)] == [
+            (float(celsius), float(hours)) for celsius, hours in told
+        ]
+
+
 # --- verdicts, by hand
 
 
@@ -132,8 +147,6 @@ def test_a_reaction_the_description_lacks_is_said():
 
 
 def test_a_damaged_row_is_named(tmp_path, monkeypatch):
-    from bronzeward.materials import literature
-
     text = (literature.folder() / "checks.csv").read_text(encoding="utf-8")
     (tmp_path / "checks.csv").write_text(text.replace(",231.928,", ",warm,", 1), encoding="utf-8")
     monkeypatch.setattr(literature, "folder", lambda: tmp_path)
