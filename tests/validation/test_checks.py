@@ -9,7 +9,6 @@ import json
 import re
 from dataclasses import replace
 from functools import cache
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -24,6 +23,7 @@ from bronzeward.validation import validate
 from bronzeward.validation.check import Check, read_checks
 from bronzeward.validation.laboratory import Laboratory
 from bronzeward.validation.outcome import Outcome, counts
+from html_page import Page
 
 NEVER_COMPUTED = {"liquid_saturation", "large_winding_plateau", "large_winding_homogeneity"}
 """Practice, and a rate that the model does not have."""
@@ -157,34 +157,14 @@ def test_a_damaged_row_is_named(tmp_path, monkeypatch):
 # --- page, table, command
 
 
-class Reader(HTMLParser):
-    """Counts rows and collects what a browser would fetch."""
-
-    def __init__(self):
-        super().__init__()
-        self.rows, self.fetched, self.open = 0, [], []
-
-    def handle_starttag(self, tag, attrs):
-        given = dict(attrs)
-        self.rows += tag == "tr"
-        links = [v for k, v in given.items() if k in ("src", "href", "action")]
-        self.fetched += [v for v in links if not v.startswith(("#", "data:"))]
-        if tag not in ("meta", "img", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-
 def test_page_is_whole_and_fetches_nothing():
     text = validation_html(list(outcomes().values()))
-    reader = Reader()
-    reader.feed(text)
-    assert reader.open == []
-    assert reader.fetched == []
+    page = Page(text)
+    assert page.open == []
+    assert page.fetched() == []
     assert "<script" not in text
     topics = len({o.check.topic for o in outcomes().values()})
-    assert reader.rows == 2 + topics + len(outcomes())
+    assert len(page.all("tr")) == 2 + topics + len(outcomes())
     for name, outcome in outcomes().items():
         assert name in text
         if outcome.check.source:
