@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from itertools import combinations
 
-import numpy as np
 import pytest
 
 from bronzeward.materials.phases import PHASES
 from bronzeward.plots import style
-from colour_sight import MACHADO, lab
+from colour_sight import MACHADO, distance, lab
 
 NEIGHBOURS = (
     ("liquid", "eta"), ("(Sn)", "eta"), ("eta", "epsilon"), ("liquid", "epsilon"), ("epsilon", "alpha"),
@@ -22,15 +21,14 @@ NEIGHBOURS = (
 @pytest.mark.parametrize("sight", MACHADO)
 def test_every_two_phases_can_be_told_apart_with_every_sight(sight):
     for one, other in combinations(PHASES, 2):
-        distance = np.linalg.norm(lab(style.LOOKS[one].colour, sight) - lab(style.LOOKS[other].colour, sight))
-        # 2.3 is just noticeable (Mahy et al. 1994); 20 is plain at a glance
-        assert distance > 20, f"{one} and {other} with {sight}: {distance:.1f}"
+        apart = distance(style.LOOKS[one].colour, style.LOOKS[other].colour, sight)
+        assert apart > 20, f"{one} and {other} with {sight}: {apart:.1f}"  # plain at a glance
 
 
 @pytest.mark.parametrize("sight", MACHADO)
 def test_compared_results_can_be_told_apart_with_every_sight(sight):
     for one, other in combinations(style.STROKES, 2):
-        assert np.linalg.norm(lab(one[0], sight) - lab(other[0], sight)) > 10 or one[1] != other[1]
+        assert distance(one[0], other[0], sight) > 10 or one[1] != other[1]
     assert len({dash for _, dash, _ in style.STROKES}) == len({marker for *_, marker in style.STROKES}) == 6
 
 

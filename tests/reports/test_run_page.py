@@ -6,7 +6,6 @@ import json
 import re
 from base64 import b64decode
 from dataclasses import replace
-from html.parser import HTMLParser
 from xml.etree import ElementTree
 
 import pytest
@@ -17,35 +16,7 @@ from bronzeward.model.events import events
 from bronzeward.reports import run_page
 from bronzeward.reports.summary import sentences
 from drawing_cases import CASES, result
-
-EMPTY = {"meta", "img", "br", "hr", "link", "input"}
-
-
-class Page(HTMLParser):
-    """Tags with attributes, ids, nesting, and the text a reader sees."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.open: list[str] = []
-        self.text = ""
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-        if tag not in EMPTY:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-    def handle_data(self, data):
-        if not {"style", "script"} & set(self.open):
-            self.text += data + " "
-
-    def all(self, name):
-        return [attrs for tag, attrs in self.tags if tag == name]
+from html_page import Page
 
 
 @pytest.fixture(scope="module", params=CASES)

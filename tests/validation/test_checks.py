@@ -6,14 +6,16 @@ Sources and reasons of the tolerances stand with each row in databases/checks.cs
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.files import read_toml
+from bronzeward.materials import literature
 from bronzeward.plots.validation import plot_deviations
 from bronzeward.reports.validation_page import validation_html, write_validation
 from bronzeward.reports.validation_text import topic_lines, validation_lines
@@ -21,6 +23,7 @@ from bronzeward.validation import validate
 from bronzeward.validation.check import Check, read_checks
 from bronzeward.validation.laboratory import Laboratory
 from bronzeward.validation.outcome import Outcome, counts
+from html_page import Page
 
 NEVER_COMPUTED = {"liquid_saturation", "large_winding_plateau", "large_winding_homogeneity"}
 """Practice, and a rate that the model does not have."""
@@ -74,6 +77,18 @@ def test_the_readme_gives_these_counts():
         f"{found['misses']} miss and are shown as misses, {found['information']} are for information and "
         f"{found['not computed']} cannot be computed."
     ) in readme
+
+
+def test_published_schedules_are_those_their_rows_describe():
+    rows = {check.id: check for check in read_checks()}
+    for name, published in read_toml(literature.folder() / "schedules.toml").items():
+        assert published["source"] == rows[name].source
+        assert published["source"] in literature.bibliography()
+        told = re.findall(r"(\d+) C (\d+)(?: to \d+)? h", rows[name].condition["schedule"])
+        ramps, holds = published["steps"][::2], published["steps"][1::2]
+        assert [(ramp["to_C"], hold["hold_h"]) for ramp, hold in zip(ramps, holds, strict=True)] == [
+            (float(celsius), float(hours)) for celsius, hours in told
+        ]
 
 
 # --- verdicts, by hand
@@ -132,8 +147,6 @@ def test_a_reaction_the_description_lacks_is_said():
 
 
 def test_a_damaged_row_is_named(tmp_path, monkeypatch):
-    from bronzeward.materials import literature
-
     text = (literature.folder() / "checks.csv").read_text(encoding="utf-8")
     (tmp_path / "checks.csv").write_text(text.replace(",231.928,", ",warm,", 1), encoding="utf-8")
     monkeypatch.setattr(literature, "folder", lambda: tmp_path)
@@ -144,34 +157,14 @@ def test_a_damaged_row_is_named(tmp_path, monkeypatch):
 # --- page, table, command
 
 
-class Reader(HTMLParser):
-    """Counts rows and collects what a browser would fetch."""
-
-    def __init__(self):
-        super().__init__()
-        self.rows, self.fetched, self.open = 0, [], []
-
-    def handle_starttag(self, tag, attrs):
-        given = dict(attrs)
-        self.rows += tag == "tr"
-        links = [v for k, v in given.items() if k in ("src", "href", "action")]
-        self.fetched += [v for v in links if not v.startswith(("#", "data:"))]
-        if tag not in ("meta", "img", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-
 def test_page_is_whole_and_fetches_nothing():
     text = validation_html(list(outcomes().values()))
-    reader = Reader()
-    reader.feed(text)
-    assert reader.open == []
-    assert reader.fetched == []
+    page = Page(text)
+    assert page.open == []
+    assert page.fetched() == []
     assert "<script" not in text
     topics = len({o.check.topic for o in outcomes().values()})
-    assert reader.rows == 2 + topics + len(outcomes())
+    assert len(page.all("tr")) == 2 + topics + len(outcomes())
     for name, outcome in outcomes().items():
         assert name in text
         if outcome.check.source:

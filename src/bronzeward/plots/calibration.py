@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
 
 @style.settings()
-def plot_fit(found: Fit, ax: Axes | None = None) -> Axes:
+def plot_fit(fit: Fit, ax: Axes | None = None) -> Axes:
     """Measured against computed thickness, with two standard errors."""
     ax = ax or new_axes()
-    layers = list(dict.fromkeys(m.layer for m in found.measurements))
+    layers = list(dict.fromkeys(m.layer for m in fit.measurements))
     for k, layer in enumerate(layers):
         colour, _, marker = style.STROKES[k % len(style.STROKES)]
-        mine = [j for j, m in enumerate(found.measurements) if m.layer == layer]
-        x = found.computed[mine] * 1e6
-        y = np.array([found.measurements[j].mean for j in mine]) * 1e6
-        bar = 2.0 * y * np.array([found.measurements[j].log_error for j in mine])
+        mine = [j for j, m in enumerate(fit.measurements) if m.layer == layer]
+        x = fit.computed[mine] * 1e6
+        y = np.array([fit.measurements[j].mean for j in mine]) * 1e6
+        bar = 2.0 * y * np.array([fit.measurements[j].log_error for j in mine])
         ax.errorbar(x, y, bar, fmt=marker, color=colour, ms=3.5, lw=0.8, capsize=1.5, label=layer)
     low = max(0.8 * min(ax.get_xlim()[0], ax.get_ylim()[0]), 0.0)
     ends = low, 1.1 * max(ax.get_xlim()[1], ax.get_ylim()[1])

@@ -31,6 +31,6 @@ def plot_margins(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
         ax.annotate(str(name), at, xycoords=("axes fraction", "data"), ha="right", va="bottom", fontsize=6)
     ax.set_xlabel("time [h]")
     ax.set_ylabel("temperature [°C]")
-    ax.legend(loc="upper left")
+    ax.legend(loc="lower right")
     frame(ax)
     return ax

@@ -111,12 +111,12 @@ def _ticks(low: float, high: float) -> Array:
     return np.arange(np.ceil(low / step - 1e-9) * step, high + 1e-9, step)
 
 
-def _to_mass(percent: Any) -> Any:
-    return 100 * mass_fraction(np.clip(percent, 0, 100) / 100)
+def _to_mass(percent: npt.ArrayLike) -> Array:
+    return np.asarray(100 * mass_fraction(np.clip(percent, 0, 100) / 100))
 
 
-def _to_atoms(percent: Any) -> Any:
-    return 100 * atom_fraction(np.clip(percent, 0, 100) / 100)
+def _to_atoms(percent: npt.ArrayLike) -> Array:
+    return np.asarray(100 * atom_fraction(np.clip(percent, 0, 100) / 100))
 
 
 def _regions(ax: Axes, table: PhaseTable, view: View) -> None:

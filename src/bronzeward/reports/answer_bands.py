@@ -14,8 +14,9 @@ from bronzeward.model.result import Source, as_result
 
 def bands_of(run: Source) -> dict[str, tuple[float, float, float]]:
     """5 %, median and 95 % of every answer that the result has them for, SI units."""
+    stored = as_result(run).attributes.get("bands", "{}")
     try:
-        bands = json.loads(as_result(run).attributes.get("bands", "{}"))
+        bands = json.loads(stored)
         return {key: (float(low), float(middle), float(high)) for key, (low, middle, high) in bands.items()}
     except (ValueError, TypeError, AttributeError):
         raise InputError("result: its attribute 'bands' is not JSON with three numbers for each answer") from None

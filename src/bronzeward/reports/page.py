@@ -15,7 +15,6 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 import bronzeward
 from bronzeward.errors import InputError
-from bronzeward.files import write_text
 from bronzeward.plots.picture_file import encode
 
 if TYPE_CHECKING:
@@ -70,14 +69,3 @@ def page_target(path: str | Path, what: str) -> Path:
     if target.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{target}: a {what} ends in .html")
     return target
-
-
-def write_page(text: str, path: str | Path, overwrite: bool, what: str) -> Path:
-    """Write a page as one HTML file; a reader never meets half a file.
-
-    Raises
-    ------
-    InputError
-        When the name does not end in .html, its folder is missing, or it exists already without `overwrite`.
-    """
-    return write_text(text, page_target(path, what), overwrite)

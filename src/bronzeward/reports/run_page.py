@@ -6,13 +6,14 @@ import json
 from math import isfinite
 from pathlib import Path
 
+from bronzeward.files import write_text
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.events import events
 from bronzeward.model.result import Result, Source, as_result
 from bronzeward.reports.answer_bands import bands_of
 from bronzeward.reports.constant_tables import constants_of, properties_table, thermodynamics_table
 from bronzeward.reports.input_tables import inputs_table
-from bronzeward.reports.page import Table, rendered, write_page
+from bronzeward.reports.page import Table, page_target, rendered
 from bronzeward.reports.run_pictures import account_picture, history_picture, sections_picture
 from bronzeward.reports.summary import sentences
 
@@ -52,7 +53,8 @@ def write_report(run: Source, path: str | Path, overwrite: bool = False) -> Path
         When the name does not end in .html, its folder is missing, it exists already without `overwrite`, or `run`
         is no result.
     """
-    return write_page(html(run), path, overwrite, "report")
+    target = page_target(path, "report")
+    return write_text(html(run), target, overwrite)
 
 
 def html(run: Source) -> str:

@@ -14,25 +14,25 @@ from bronzeward.studies.optimise.shortest import Shortest
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 
-def shorten_report(found: Shortest) -> str:
+def shorten_report(shortest: Shortest) -> str:
     """What was found, what binds, and the programme; at most 80 columns.
 
     "By others" is the share of as many members that had no part in the search: those that had are kept by choice.
     """
-    first = "Shortest schedule that keeps all limits" if found.feasible else "No schedule keeps all limits; nearest"
-    lines = [f"{first}: {found.hours:.1f} h ({found.candidates} candidates run)", ""]
-    rows = [[path, f"{value:g}"] for path, value in found.values.items()]
+    first = "Shortest schedule that keeps all limits" if shortest.feasible else "No schedule keeps all limits; nearest"
+    lines = [f"{first}: {shortest.hours:.1f} h ({shortest.candidates} candidates run)", ""]
+    rows = [[path, f"{value:g}"] for path, value in shortest.values.items()]
     lines += [table(["free value", ""], rows), ""]
     rows = []
-    for limit in found.limits:
+    for limit in shortest.limits:
         words = limit.words()
-        reached = ANSWERS[limit.answer].number(found.reached[words])
-        others = f"{100 * found.kept_by_others[words]:.1f} %"
-        rows.append([words[:50], reached, f"{100 * found.kept[words]:.1f} %", others])
+        reached = ANSWERS[limit.answer].number(shortest.reached[words])
+        others = f"{100 * shortest.kept_by_others[words]:.1f} %"
+        rows.append([words[:50], reached, f"{100 * shortest.kept[words]:.1f} %", others])
     lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]
-    lines.append("It cannot be shorter because of: " + ("" if found.binding else "nothing found"))
-    lines += [f"- {text}" for text in found.binding]
-    lines += ["", programme_table(found.case.schedule)]
+    lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
+    lines += [f"- {text}" for text in shortest.binding]
+    lines += ["", programme_table(shortest.case.schedule)]
     return "\n".join(lines)
 
 
@@ -60,6 +60,6 @@ def programme_table(schedule: Schedule) -> str:
     return table(["segment", "rate °C/h", "set-point °C", "dwell h", "ends at h"], rows)
 
 
-def write_case(found: Shortest, path: str | Path, overwrite: bool = False) -> Path:
+def write_case(shortest: Shortest, path: str | Path, overwrite: bool = False) -> Path:
     """Write the case with the values found, ready to run."""
-    return write_text(tomli_w.dumps(found.inputs), path, overwrite)
+    return write_text(tomli_w.dumps(shortest.inputs), path, overwrite)

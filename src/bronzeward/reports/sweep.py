@@ -39,7 +39,7 @@ def _rectangle(part: Cut, head: str) -> str:
     down, across = part.values.dims
     size = part.values.sizes[across]
     places = np.unique(np.linspace(0, size - 1, min(MOST_COLUMNS, size)).round().astype(int))
-    heads = [f"{down} \\ {across}"[:24], *(f"{v:g}" for v in part.values[across].values[places])]
+    heads = [str(down), *(f"{v:g}" for v in part.values[across].values[places])]
     lines = zip(part.values[down].values, part.values.values[:, places], strict=True)
     rows = [[f"{v:g}", *(number(x, part.answer.digits) for x in line)] for v, line in lines]
     return f"{head}; across: {across}\n{table(heads, rows)}"

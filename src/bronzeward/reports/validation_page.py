@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from bronzeward.files import write_text
 from bronzeward.materials import literature
 from bronzeward.plots.validation import plot_deviations
-from bronzeward.reports.page import Table, picture, rendered, write_page
+from bronzeward.reports.page import Table, page_target, picture, rendered
 from bronzeward.reports.validation_text import short, validation_summary
 from bronzeward.validation.outcome import MISSES, Outcome, by_topic
 
@@ -28,7 +29,8 @@ def write_validation(outcomes: Sequence[Outcome], path: str | Path, overwrite: b
     InputError
         When the name does not end in .html, its folder is missing, or it exists already without `overwrite`.
     """
-    return write_page(validation_html(outcomes), path, overwrite, "validation page")
+    target = page_target(path, "validation page")
+    return write_text(validation_html(outcomes), target, overwrite)
 
 
 def validation_html(outcomes: Sequence[Outcome]) -> str:
