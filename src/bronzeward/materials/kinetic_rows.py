@@ -118,6 +118,7 @@ def _above_zero(row: Mapping[str, Any], key: str, where: str) -> float:
 
 
 def covariance_from(data: object, where: str) -> Covariance:
+    """The covariance that a kinetic file gives."""
     if not isinstance(data, Mapping) or set(data) != {"parameters", "matrix"}:
         raise InputError(f"{where}: must be a table with parameters and matrix")
     names, rows = data["parameters"], data["matrix"]
