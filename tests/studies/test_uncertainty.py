@@ -12,7 +12,8 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import Covariance, load_set
+from bronzeward.materials.growth_constants import Covariance
+from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import run_batch
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table

@@ -156,9 +156,3 @@ def plain_set(kinetics: KineticSet) -> dict[str, Any]:
         matrix = [list(row) for row in kinetics.covariance.matrix]
         data["covariance"] = {"parameters": list(kinetics.covariance.parameters), "matrix": matrix}
     return data
-
-
-__all__ = [
-    "COMPOUNDS", "WIDE_PHASES", "Constant", "Covariance", "KineticSet",
-    "available_sets", "load_set", "plain_set", "set_from_data",
-]  # fmt: skip

@@ -15,7 +15,8 @@ from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import Constant, KineticSet
+from bronzeward.materials.growth_constants import Constant
+from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.boundary_tables import NODES, Regimes
 

@@ -11,7 +11,7 @@ from bronzeward.errors import InputError
 from bronzeward.files import read_toml
 from bronzeward.inputs.case import case_from_json
 from bronzeward.materials import literature
-from bronzeward.materials.kinetics import Constant
+from bronzeward.materials.growth_constants import Constant
 from bronzeward.materials.phases import PHASES
 from bronzeward.model.result import Result
 from bronzeward.plots import style

@@ -21,7 +21,8 @@ from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
 from bronzeward.inputs.layer_measurements import Measurement
-from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, Covariance, KineticSet
+from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Covariance
+from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
 from bronzeward.model.layers import COLUMN
 from bronzeward.studies.ensemble import widths

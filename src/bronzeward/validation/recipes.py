@@ -7,7 +7,8 @@ from math import exp
 
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.composition import atom_fraction, mass_fraction
-from bronzeward.materials.kinetics import Constant, load_set
+from bronzeward.materials.growth_constants import Constant
+from bronzeward.materials.kinetics import load_set
 from bronzeward.studies.furnace_load import Furnace
 from bronzeward.thermo.enthalpy import formation_enthalpy
 from bronzeward.units import HOUR, ZERO_CELSIUS
