@@ -154,9 +154,9 @@ def binary_seeds(target: str, folder: Path) -> list[bytes]:
         plan = Schedule.start(20).ramp(200, to=300)
         write_netcdf(run_case(Case(Strand.round(24, 44), plan, load_set())), path, overwrite=True)
     else:
-        from bronzeward.thermo import cache, load_table
+        from bronzeward.thermo import load_table, table_file
 
-        cache.write(path, load_table())
+        table_file.write(load_table(), path, overwrite=True)
     found = [path.read_bytes()]
     with netCDF4.Dataset(path) as data:
         names, attributes = list(data.variables), data.ncattrs()
@@ -177,6 +177,7 @@ def _rewritten(
     chosen, how = rng.choice(names), rng.randrange(7)
     dropped = rng.choice(attributes) if how == 0 else None
     with netCDF4.Dataset(source) as old, netCDF4.Dataset(target, "w") as new:
+        old.set_auto_chartostring(False)
         for name in old.ncattrs():
             value = old.getncattr(name)
             if name == dropped:

@@ -53,6 +53,6 @@ def table(name: str = "cu-sn-shim1996") -> PhaseTable:
 @cache
 def phases(name: str = "cu-sn-shim1996") -> dict[str, Phase]:
     """The compiled phases of a description by label."""
-    from bronzeward.thermo import description, reading
+    from bronzeward.thermo import description, tdb
 
-    return {phase.label: phase for phase in reading.read(description.find(name))[0]}
+    return {phase.label: phase for phase in tdb.read(description.find(name))[0]}

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import thermo_reference as reference
-from bronzeward.thermo import description, reading
+from bronzeward.thermo import description, tdb
 from thermo_systems import phases, solution, table, written
 
 TEMPERATURES = np.array([260.0, 300.0, 420.0, 505.2, 700.0, 799.0, 860.0, 1000.0, 1300.0, 1390.0])
@@ -39,7 +39,7 @@ def test_energy_equals_pycalphad(label):
     from pycalphad import calculate
 
     phase = phases()[label]
-    database = reading.open_database(description.find())
+    database = tdb.open_database(description.find())
     t, x = np.array([300.0, 500.0, 800.0, 1200.0]), np.array([0.01, 0.12, 0.2, 0.3])
     state = phase.at(t, x)
     for k in range(t.size):
@@ -89,7 +89,7 @@ def test_vacancies_on_a_mixed_sublattice(tmp_path):
     PARAMETER G(MIXED,SN:SN;0) 1 +400; 6000 N !
     """
     path = written(tmp_path, solution("LIQUID", "0", "0"), own)
-    phase = next(p for p in reading.read(description.find(path))[0] if p.name == "MIXED")
+    phase = next(p for p in tdb.read(description.find(path))[0] if p.name == "MIXED")
     t, x = np.array([600.0, 600.0, 900.0]), np.array([0.1, 0.4, 0.7])
     y = np.linspace(1e-9, 1 - 1e-9, 200001)
     for k in range(3):

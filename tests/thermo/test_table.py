@@ -6,8 +6,8 @@ from scipy.integrate import quad
 
 from bronzeward.errors import InputError
 from bronzeward.materials.phases import PHASES
-from bronzeward.thermo import load_table, phases_along, points
-from bronzeward.thermo.lines import scan
+from bronzeward.thermo import equilibrium, load_table, phases_along
+from bronzeward.thermo.tie_lines import scan
 from bronzeward.units import GAS_CONSTANT
 from thermo_systems import phases, solution, table, written
 
@@ -93,7 +93,7 @@ def test_lever_rule_by_hand():
 def test_fractions_equal_exact_solution():
     """The table against equilibrium solved without it; 1e-5 in a boundary over the narrowest field."""
     t, x = np.meshgrid(np.linspace(300, 1350, 40), np.linspace(0.01, 0.99, 50))
-    exact = points.solve(t, x)
+    exact = equilibrium.solve(t, x)
     ours = table().fractions(t, x)
     for k, label in enumerate(PHASES):
         own = exact.fraction(label) + (exact.fraction("eta_prime") if label == "eta" else 0)

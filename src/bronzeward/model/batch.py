@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
+from bronzeward.files import cache_folder
 from bronzeward.growth.compiled import array_record, array_work, run_compiled, source_digest
 from bronzeward.growth.problem import DONE, STATUS, STATUS_TEXT, Problem, Record, Work
 from bronzeward.growth.slots import N_SLOTS, SLOT_LABELS, WIDE
@@ -46,7 +47,6 @@ from bronzeward.model.result import cf_attributes, without_fill
 from bronzeward.model.simulation import FEWEST_POINTS, WIDEST_STEP, Recorded, event_name, read_record, stored_times
 from bronzeward.model.volume_account import cavity, contents, core_volume
 from bronzeward.thermo import load_table
-from bronzeward.thermo.place import folder as cache_folder
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -1,8 +1,8 @@
 """Copper-tin thermodynamics: reactions, phase boundaries and equilibrium amounts.
 
 `load_table` gives the tabulated phase diagram of a description; pycalphad is only imported where
-a table has to be built (`load_table` without a cached one), a description checked (`describe`) or
-an equilibrium solved without a table (`points.solve`). Names are loaded when first used.
+a table has to be built (for a user's own TDB file, once), a description checked (`describe`) or
+an equilibrium solved without a table (`equilibrium.solve`). Names are loaded when first used.
 """
 
 from __future__ import annotations
@@ -11,31 +11,31 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 _HOMES = {
-    "Field": "records",
-    "Invariant": "records",
+    "Field": "diagram_parts",
+    "Invariant": "diagram_parts",
     "Pair": "compare",
     "PhaseTable": "table",
-    "Report": "report",
-    "Stretch": "path",
+    "Report": "description_check",
+    "Stretch": "temperature_path",
     "compare_invariants": "compare",
-    "describe": "report",
+    "describe": "description_check",
     "load_table": "load",
     "names": "description",
-    "phases_along": "path",
+    "phases_along": "temperature_path",
 }
 
 if TYPE_CHECKING:
     from bronzeward.thermo.compare import Pair as Pair
     from bronzeward.thermo.compare import compare_invariants as compare_invariants
     from bronzeward.thermo.description import names as names
+    from bronzeward.thermo.description_check import Report as Report
+    from bronzeward.thermo.description_check import describe as describe
+    from bronzeward.thermo.diagram_parts import Field as Field
+    from bronzeward.thermo.diagram_parts import Invariant as Invariant
     from bronzeward.thermo.load import load_table as load_table
-    from bronzeward.thermo.path import Stretch as Stretch
-    from bronzeward.thermo.path import phases_along as phases_along
-    from bronzeward.thermo.records import Field as Field
-    from bronzeward.thermo.records import Invariant as Invariant
-    from bronzeward.thermo.report import Report as Report
-    from bronzeward.thermo.report import describe as describe
     from bronzeward.thermo.table import PhaseTable as PhaseTable
+    from bronzeward.thermo.temperature_path import Stretch as Stretch
+    from bronzeward.thermo.temperature_path import phases_along as phases_along
 
 
 def __getattr__(name: str) -> Any:

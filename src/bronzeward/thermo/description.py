@@ -8,6 +8,7 @@ TDB file may come without a sidecar; then phases are labelled by their usual nam
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,6 +58,17 @@ class Description:
     references: list[str]
     labels: dict[str, str]
     title: str
+
+    @property
+    def digest(self) -> str:
+        """sha256 over all that a table takes from a description, its sidecar included."""
+        parts = [self.name, self.title, self.sha256, self.references, sorted(self.labels.items())]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+    @property
+    def bundled(self) -> bool:
+        """Whether it came with bronzeward."""
+        return self.path.parent == folder()
 
     def label(self, phase: str) -> str:
         """bronzeward's label of a TDB phase; a phase it does not know keeps its name in lower case."""

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bronzeward.thermo.gibbs import Array, Phase
-from bronzeward.thermo.inner import State
+from bronzeward.thermo.site_fractions import State
 
 _ROUNDS = 60
 _EQUAL = 1e-7

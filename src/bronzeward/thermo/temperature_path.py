@@ -85,8 +85,8 @@ def _stretch(table: PhaseTable, low: float, high: float, x: float) -> Stretch:
     fraction, tin = table.amounts(np.array([0.5 * (low + high), low + edge, high - edge]), x)
     stable = np.flatnonzero(fraction[0] > 1e-12)
     labels = tuple(table.phases[k] for k in stable)
-    start, end = (tuple(own[stable].tolist()) for own in fraction[1:])
-    start_x, end_x = (tuple(own[stable].tolist()) for own in tin[1:])
+    start, end = (tuple(column[stable].tolist()) for column in fraction[1:])
+    start_x, end_x = (tuple(column[stable].tolist()) for column in tin[1:])
     return Stretch(low, high, labels, start, end, start_x, end_x)
 
 
@@ -97,11 +97,11 @@ def _continues(one: Stretch, other: Stretch) -> bool:
 
 def _changes(table: PhaseTable, x: float) -> list[float]:
     """Temperatures at which the set of phases of a composition changes or may change."""
-    found = [own.temperature for own in table.invariants]
-    for own in table.fields:
-        for curve in (own.x_copper_side, own.x_tin_side):
+    temperatures = [invariant.temperature for invariant in table.invariants]
+    for field in table.fields:
+        for curve in (field.x_copper_side, field.x_tin_side):
             gap = curve - x
             places = np.flatnonzero(gap[:-1] * gap[1:] < 0)
             share = gap[places] / (gap[places] - gap[places + 1])
-            found += (own.temperature[places] + share * np.diff(own.temperature)[places]).tolist()
-    return sorted(set(found))
+            temperatures += (field.temperature[places] + share * np.diff(field.temperature)[places]).tolist()
+    return sorted(set(temperatures))
