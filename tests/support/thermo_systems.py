@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from functools import cache
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from bronzeward.thermo import PhaseTable, load_table
 from bronzeward.thermo.gibbs import Phase
@@ -42,6 +46,27 @@ def written(folder: Path, *phases: str, name: str = "own.tdb", head: str = HEAD)
     path = folder / name
     path.write_text(head + "\n".join(phases))
     return path
+
+
+def assert_same(one: PhaseTable | None, other: PhaseTable) -> None:
+    """Two tables alike to the last bit and in every type."""
+    assert one is not None
+    for part in dataclasses.fields(PhaseTable):
+        _assert_equal(getattr(one, part.name), getattr(other, part.name), part.name)
+
+
+def _assert_equal(one: Any, other: Any, where: str) -> None:
+    assert type(one) is type(other), where
+    if dataclasses.is_dataclass(one):
+        for part in dataclasses.fields(one):
+            _assert_equal(getattr(one, part.name), getattr(other, part.name), f"{where}.{part.name}")
+    elif isinstance(one, np.ndarray):
+        np.testing.assert_array_equal(one, other, where, strict=True)
+    elif isinstance(one, tuple):
+        for k, (left, right) in enumerate(zip(one, other, strict=True)):
+            _assert_equal(left, right, f"{where}[{k}]")
+    else:
+        assert one == other, where
 
 
 @cache
