@@ -177,7 +177,6 @@ def _rewritten(
     chosen, how = rng.choice(names), rng.randrange(7)
     dropped = rng.choice(attributes) if how == 0 else None
     with netCDF4.Dataset(source) as old, netCDF4.Dataset(target, "w") as new:
-        old.set_auto_chartostring(False)
         for name in old.ncattrs():
             value = old.getncattr(name)
             if name == dropped:

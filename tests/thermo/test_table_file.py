@@ -75,20 +75,18 @@ def test_is_not_overwritten_unasked(tmp_path):
         table_file.write(table(), tmp_path / "none" / "diagram.nc")
 
 
-def test_one_damaged_byte_changes_no_number(tmp_path):
-    """Wherever it lies: the file is refused, or the byte was one that says nothing."""
+def test_every_damage_is_refused(tmp_path):
+    """A bit turned, a piece lost or inverted, anywhere; on some the netCDF library alone would crash or hang."""
     path = tmp_path / "table.nc"
     table_file.write(table(), path)
-    content, chance, refused = path.read_bytes(), random.Random(11), 0
-    for _ in range(60):
-        damaged = bytearray(content)
-        damaged[chance.randrange(len(damaged))] ^= 1 << chance.randrange(8)
-        path.write_bytes(damaged)
-        back = table_file.read(path)
-        refused += back is None
-        if back is not None:
-            assert_same(back, table())
-    assert refused > 20
+    content, chance = path.read_bytes(), random.Random(11)
+    for _ in range(100):
+        place, size = chance.randrange(len(content)), 1 + chance.randrange(400)
+        piece, after = content[place : place + size], content[place + size :]
+        turned = bytes([piece[0] ^ 1 << chance.randrange(8)]) + piece[1:]
+        for rest in (turned + after, after, bytes(byte ^ 0xFF for byte in piece) + after):
+            path.write_bytes(content[:place] + rest)
+            assert table_file.read(path) is None
 
 
 @pytest.mark.parametrize("name", ["boundary_temperature", "stack_field", "invariant_phase_name", "description_title"])
@@ -97,11 +95,8 @@ def test_a_changed_value_is_refused(tmp_path, name):
     path = tmp_path / "table.nc"
     table_file.write(table(), path)
     with netCDF4.Dataset(path, "a") as data:
-        data.set_auto_chartostring(False)
         if name in data.variables:
-            flat = data[name][:]
-            flat.flat[1] = b"x" if flat.dtype.kind == "S" else flat.flat[1] + 1
-            data[name][:] = flat
+            data[name][1] = data[name][1] + ("x" if data[name].dtype is str else 1)
         else:
             data.setncattr(name, "another")
     assert table_file.read(path) is None

@@ -1,7 +1,8 @@
 """Phase tables as netCDF files: one layout for tables that come along, for the cache and for other tools.
 
 Lists of unequal length lie end to end, with a variable that says which row each element belongs to. Mass fractions,
-liquidus and solidus are for other tools; reading passes over them. A checksum over everything tells a damaged file.
+liquidus and solidus are for other tools; reading passes over them. Behind the netCDF file, where its library does not
+look, stands the sha256 of all before it: a damaged file is told before that library could crash on it or hang.
 """
 
 from __future__ import annotations
@@ -33,12 +34,10 @@ SCHEMA = "bronzeward/diagram/1"
 METHOD = 9
 """Raised whenever the same description would come out as a different table, or a table needs more from its file."""
 
-_CHECKSUM = "content_sha256"
 _SMALL = 500
 """Numbers that take less room as they are than compressed."""
 
-_UNREADABLE = (OSError, RuntimeError, KeyError, AttributeError, ValueError, TypeError, IndexError, MemoryError)
-"""What the netCDF library and this module raise on files that are damaged or of another kind."""
+_SEAL_SIZE = hashlib.sha256().digest_size
 
 
 def pycalphad_version() -> str:
@@ -58,14 +57,17 @@ def write(table: PhaseTable, target: str | Path, overwrite: bool = False) -> Non
     """
     import netCDF4
 
-    with replacing(target, overwrite) as temporary, netCDF4.Dataset(temporary, "w") as data:
-        data.setncatts(_attributes(table))
-        _write_invariants(data, table.invariants)
-        _write_liquidus(data, table)
-        _write_fields(data, table.fields)
-        _write_intervals(data, table)
-        _write_widths(data, table.widths)
-        data.setncattr(_CHECKSUM, _checksum(*_contents(data)))
+    with replacing(target, overwrite) as temporary:
+        with netCDF4.Dataset(temporary, "w") as data:
+            data.setncatts(_attributes(table))
+            _write_invariants(data, table.invariants)
+            _write_liquidus(data, table)
+            _write_fields(data, table.fields)
+            _write_intervals(data, table)
+            _write_widths(data, table.widths)
+        seal = hashlib.sha256(temporary.read_bytes()).digest()
+        with temporary.open("ab") as stream:
+            stream.write(seal)
 
 
 def read(path: Path) -> PhaseTable | None:
@@ -73,14 +75,16 @@ def read(path: Path) -> PhaseTable | None:
     import netCDF4
 
     try:
-        if not path.is_file():
+        content = path.read_bytes()
+        if hashlib.sha256(content[:-_SEAL_SIZE]).digest() != content[-_SEAL_SIZE:]:
             return None
         with netCDF4.Dataset(path) as data:
-            attributes, columns = _contents(data)
-        if (attributes["schema"], attributes["method"]) != (SCHEMA, METHOD):
-            return None
-        return _table(attributes, columns) if attributes[_CHECKSUM] == _checksum(attributes, columns) else None
-    except _UNREADABLE:
+            data.set_auto_mask(False)
+            attributes = dict(data.__dict__)
+            if (attributes.get("schema"), attributes.get("method")) != (SCHEMA, METHOD):
+                return None
+            return _table(attributes, {name: variable[:] for name, variable in data.variables.items()})
+    except OSError:
         return None
 
 
@@ -102,24 +106,6 @@ def _attributes(table: PhaseTable) -> dict[str, Any]:
     }
 
 
-def _contents(data: Dataset) -> tuple[dict[str, Any], Columns]:
-    """Attributes and variables of an open file, each read once; text still as characters."""
-    data.set_auto_mask(False)
-    data.set_auto_chartostring(False)
-    return dict(data.__dict__), {name: np.asarray(variable[:]) for name, variable in data.variables.items()}
-
-
-def _checksum(attributes: dict[str, Any], columns: Columns) -> str:
-    """sha256 over all of them, whatever order the file keeps them in."""
-    digest = hashlib.sha256()
-    for name, value in sorted(attributes.items()):
-        if name != _CHECKSUM:
-            digest.update(f"{name}={value}\n".encode())
-    for name, column in sorted(columns.items()):
-        digest.update(f"{name}{column.shape}{column.dtype.str}".encode() + np.ascontiguousarray(column).tobytes())
-    return digest.hexdigest()
-
-
 # --- reactions
 
 
@@ -138,10 +124,10 @@ def _invariants(columns: Columns) -> tuple[Invariant, ...]:
     temperature = columns["invariant_temperature"].tolist()
     rows, count = columns["invariant_phase_reaction"], len(temperature)
     parts = (
-        _strings(columns["invariant_kind"]),
-        _strings(columns["invariant_reaction"]),
+        columns["invariant_kind"].tolist(),
+        columns["invariant_reaction"].tolist(),
         temperature,
-        [tuple(_strings(phases)) for phases in _split(columns["invariant_phase_name"], rows, count)],
+        [tuple(names.tolist()) for names in _split(columns["invariant_phase_name"], rows, count)],
         [tuple(x.tolist()) for x in _split(columns["invariant_phase_x_sn"], rows, count)],
     )
     return tuple(Invariant(*row) for row in zip(*parts, strict=True))
@@ -169,7 +155,7 @@ def _write_fields(data: Dataset, fields: Sequence[Field]) -> None:
 
 
 def _fields(columns: Columns) -> tuple[Field, ...]:
-    names = _strings(columns["field_tin_side"]), _strings(columns["field_copper_side"])
+    names = columns["field_tin_side"].tolist(), columns["field_copper_side"].tolist()
     boundaries = [
         _split(columns[f"boundary_{part}"], columns["boundary_field"], len(names[0]))
         for part in ("temperature", "tin_side_x_sn", "copper_side_x_sn")
@@ -217,7 +203,7 @@ def _widths(columns: Columns) -> tuple[Width, ...]:
 
 
 def _table(attributes: dict[str, Any], columns: Columns) -> PhaseTable:
-    ends = _strings(columns["interval_copper_end"]), _strings(columns["interval_tin_end"])
+    ends = columns["interval_copper_end"].tolist(), columns["interval_tin_end"].tolist()
     return PhaseTable(
         description=attributes["description"],
         title=attributes["description_title"],
@@ -240,10 +226,6 @@ def _table(attributes: dict[str, Any], columns: Columns) -> PhaseTable:
 
 def _lines(text: str) -> list[str]:
     return [line for line in text.split("\n") if line]
-
-
-def _strings(characters: npt.NDArray[np.bytes_]) -> list[str]:
-    return [row.tobytes().rstrip(b"\0").decode() for row in characters]
 
 
 def _joined(arrays: Sequence[Array]) -> Array:
@@ -275,13 +257,10 @@ def _numbers(data: Dataset, name: str, dimension: str, values: npt.ArrayLike, un
 
 
 def _text(data: Dataset, name: str, dimension: str, values: Sequence[str]) -> None:
-    """Text as characters of one length, which netCDF4 and xarray give back as strings."""
-    width = max([len(value.encode()) for value in values], default=1)
     _sized(data, dimension, len(values))
-    _sized(data, f"characters_{width}", width)
-    variable = data.createVariable(name, "S1", (dimension, f"characters_{width}"))
-    variable.setncatts({"long_name": name.replace("_", " "), "_Encoding": "utf-8"})
-    variable[:] = np.array(list(values), dtype=str)
+    variable = data.createVariable(name, str, (dimension,))
+    variable.setncattr("long_name", name.replace("_", " "))
+    variable[:] = np.array(list(values), dtype=object)
 
 
 def _sized(data: Dataset, dimension: str, size: int) -> None:
