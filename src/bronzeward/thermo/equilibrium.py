@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +17,8 @@ import numpy.typing as npt
 from bronzeward.errors import InputError
 from bronzeward.thermo import description as descriptions
 from bronzeward.thermo import tdb
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.tie_lines import Line, scan
 
 _AT_ONCE = 500
@@ -51,7 +51,9 @@ class Equilibrium:
         return result + np.where(self.tin_side == k, self.tin_side_fraction, 0.0)
 
 
-def solve(temperature: Any, x_sn: Any, description: str | Path = descriptions.DEFAULT) -> Equilibrium:
+def solve(
+    temperature: npt.ArrayLike, x_sn: npt.ArrayLike, description: str | Path = descriptions.DEFAULT
+) -> Equilibrium:
     """Equilibrium at temperatures [K] and tin fractions, which broadcast, from the models themselves.
 
     Imports pycalphad. Costs about 2 ms per different temperature, so a path through

@@ -15,13 +15,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import symengine
 
+from bronzeward.thermo.diagram_parts import Array
 from bronzeward.thermo.hull import lower_hull
 from bronzeward.thermo.site_fractions import Constrained, Parts, State
-
-Array = npt.NDArray[np.float64]
 
 _LEVELS = np.array([1e-9, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.07, 0.13, 0.2, 0.3, 0.4, 0.5])
 _GUESS_STEP = 50.0

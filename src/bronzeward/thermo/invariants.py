@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from bronzeward.thermo import reaction_names
-from bronzeward.thermo.diagram_parts import Invariant
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array, Invariant
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.invariant_newton import congruent, critical, same_energy, three_phase
 from bronzeward.thermo.tie_lines import Line, Scan, scan
 from bronzeward.units import ZERO_CELSIUS

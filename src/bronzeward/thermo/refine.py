@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
-from bronzeward.thermo.diagram_parts import Field
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array, Field
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.tangent import Tangent, common_tangent
 from bronzeward.thermo.tie_lines import scan
 from bronzeward.units import ZERO_CELSIUS
+
+Indices = npt.NDArray[np.intp]
 
 TOLERANCE = 1e-6
 """Error of a straight line between neighbours that is aimed at, as a tin fraction."""
@@ -62,7 +65,7 @@ class Run:
 class Points(NamedTuple):
     """New points: the interval each lies in, its temperature, the straight line's and the start values."""
 
-    place: Any
+    place: Indices
     t: Array
     line_a: Array
     line_b: Array
@@ -96,14 +99,14 @@ def refined(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
     return Field(b.label, a.label, known[0], known[2], known[1])
 
 
-def _pieces(error: Array, pieces: Any) -> Any:
+def _pieces(error: Array, pieces: Indices) -> Indices:
     """Into how many each part of an interval has to be cut, from the error over the whole of it."""
     expected = error / pieces**2
     needed = np.ceil(np.sqrt(expected / TOLERANCE)).astype(int)
     return np.where(expected > TOLERANCE, np.clip(needed, 2, _MOST_PIECES), 1)
 
 
-def _between(run: Run, known: tuple[Array, ...], pieces: Any) -> Points:
+def _between(run: Run, known: tuple[Array, ...], pieces: Indices) -> Points:
     """Evenly spaced points that cut each interval into so many pieces.
 
     Beside a congruent point, where compositions leave like the square root of the temperature

@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.site_fractions import State
 
 _ROUNDS = 60

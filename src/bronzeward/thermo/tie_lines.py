@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.hull import lower_hull
 from bronzeward.thermo.tangent import common_tangent, moved
 
