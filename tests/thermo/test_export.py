@@ -31,14 +31,14 @@ def test_everything_is_json():
 
 
 def test_csv_reads_back():
-    own = table()
-    rows = list(csv.DictReader(io.StringIO(export.invariants_csv(own))))
-    assert len(rows) == sum(len(r.phases) for r in own.invariants)
-    assert float(rows[0]["temperature_K"]) == own.invariants[0].temperature
-    rows = list(csv.DictReader(io.StringIO(export.boundaries_csv(own))))
-    assert len(rows) == sum(field.temperature.size for field in own.fields)
-    assert float(rows[-1]["x_tin_side"]) == own.fields[-1].x_tin_side[-1]
-    rows = list(csv.DictReader(io.StringIO(export.liquidus_csv(own, [0.1, 0.2]))))
+    diagram = table()
+    rows = list(csv.DictReader(io.StringIO(export.invariants_csv(diagram))))
+    assert len(rows) == sum(len(r.phases) for r in diagram.invariants)
+    assert float(rows[0]["temperature_K"]) == diagram.invariants[0].temperature
+    rows = list(csv.DictReader(io.StringIO(export.boundaries_csv(diagram))))
+    assert len(rows) == sum(field.temperature.size for field in diagram.fields)
+    assert float(rows[-1]["x_tin_side"]) == diagram.fields[-1].x_tin_side[-1]
+    rows = list(csv.DictReader(io.StringIO(export.liquidus_csv(diagram, [0.1, 0.2]))))
     assert [float(row["x_sn"]) for row in rows] == [0.1, 0.2]
 
 

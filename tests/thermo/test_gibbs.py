@@ -50,14 +50,14 @@ def test_energy_equals_pycalphad(label):
             sites = [1 - y1, y1, 1 - y2, y2]
         else:
             sites = [1 - x[k], x[k]] + ([1.0] if label in ("alpha", "beta") else [])
-        found = calculate(database, ["CU", "SN", "VA"], phase.name, T=t[k], P=101325, points=np.array([sites]))
-        assert float(found.GM.values.ravel()[0]) == pytest.approx(state.energy[k], abs=1e-6)
+        computed = calculate(database, ["CU", "SN", "VA"], phase.name, T=t[k], P=101325, points=np.array([sites]))
+        assert float(computed.GM.values.ravel()[0]) == pytest.approx(state.energy[k], abs=1e-6)
 
 
 @pytest.mark.parametrize("label", reference.SOLUTIONS)
 def test_derivatives_equal_differences(label):
     """Central differences of G and of its slope; tolerances are the rounding of the differences."""
-    t, x = (own[(0.01 < own_x) & (own_x < 0.95)] for own, own_x in [(v, list(points(label))[1]) for v in points(label)])
+    t, x = (values[(0.01 < tin) & (tin < 0.95)] for values, tin in [(v, list(points(label))[1]) for v in points(label)])
     phase, h, k = phases()[label], 1e-6, 1e-3
     state = phase.at(t, x)
     up, down = phase.at(t, x + h), phase.at(t, x - h)
@@ -81,14 +81,14 @@ def test_gamma_is_at_its_lowest_energy():
 
 def test_vacancies_on_a_mixed_sublattice(tmp_path):
     """(Cu,Sn)(Sn,Va): per mole of atoms, tin fraction not linear in the site fractions."""
-    own = """PHASE MIXED % 2 1 1 !
+    mixed = """PHASE MIXED % 2 1 1 !
     CONSTITUENT MIXED :CU,SN:SN,VA: !
     PARAMETER G(MIXED,CU:VA;0) 1 -100; 6000 N !
     PARAMETER G(MIXED,SN:VA;0) 1 -200; 6000 N !
     PARAMETER G(MIXED,CU:SN;0) 1 -300; 6000 N !
     PARAMETER G(MIXED,SN:SN;0) 1 +400; 6000 N !
     """
-    path = written(tmp_path, solution("LIQUID", "0", "0"), own)
+    path = written(tmp_path, solution("LIQUID", "0", "0"), mixed)
     phase = next(p for p in tdb.read(description.find(path))[0] if p.name == "MIXED")
     t, x = np.array([600.0, 600.0, 900.0]), np.array([0.1, 0.4, 0.7])
     y = np.linspace(1e-9, 1 - 1e-9, 200001)
@@ -97,8 +97,8 @@ def test_vacancies_on_a_mixed_sublattice(tmp_path):
         first = x[k] * atoms - y
         ok = (first > 0) & (first < 1)
         a, b = first[ok], y[ok]
-        own_energy = -100 * (1 - a) * (1 - b) - 200 * a * (1 - b) - 300 * (1 - a) * b + 400 * a * b
-        g = (own_energy + reference.R * t[k] * (reference.mixing(a) + reference.mixing(b))) / (1 + b)
+        ends = -100 * (1 - a) * (1 - b) - 200 * a * (1 - b) - 300 * (1 - a) * b + 400 * a * b
+        g = (ends + reference.R * t[k] * (reference.mixing(a) + reference.mixing(b))) / (1 + b)
         assert phase.energy(t[k : k + 1], x[k : k + 1])[0] == pytest.approx(g.min(), abs=1e-4)
 
 
