@@ -50,41 +50,26 @@ Data = dict[str, Any]
 
 def invariants(table: PhaseTable) -> Data:
     """All reactions as bronzeward/invariants/1."""
-    return {
-        "schema": "bronzeward/invariants/1",
-        **_origin(table),
-        "invariants": [_invariant(invariant) for invariant in table.invariants],
-    }
+    return _document("invariants", table, invariants=[_invariant(each) for each in table.invariants])
 
 
 def liquidus(table: PhaseTable, x_sn: npt.ArrayLike | None = None) -> Data:
     """Liquidus and solidus at tin fractions (every half at.% without any) as bronzeward/liquidus/1."""
     x = np.linspace(0, 1, 201) if x_sn is None else np.atleast_1d(np.asarray(x_sn, dtype=float))
     rows = zip(x, table.liquidus(x), table.solidus(x), strict=True)
-    points = [
-        {**_tin(x_sn), **_temperature("liquidus", high), **_temperature("solidus", low)} for x_sn, high, low in rows
-    ]
-    return {"schema": "bronzeward/liquidus/1", **_origin(table), "points": points}
+    points = [{**_tin(x), **_temperature("liquidus", high), **_temperature("solidus", low)} for x, high, low in rows]
+    return _document("liquidus", table, points=points)
 
 
 def boundaries(table: PhaseTable) -> Data:
     """Every two-phase field as bronzeward/boundaries/1."""
-    return {
-        "schema": "bronzeward/boundaries/1",
-        **_origin(table),
-        "fields": [_field(field) for field in table.fields],
-    }
+    return _document("boundaries", table, fields=[_field(each) for each in table.fields])
 
 
 def everything(table: PhaseTable) -> Data:
     """Reactions, liquidus and boundaries as bronzeward/diagram/1."""
-    return {
-        "schema": "bronzeward/diagram/1",
-        **_origin(table),
-        "invariants": invariants(table)["invariants"],
-        "liquidus": liquidus(table)["points"],
-        "fields": boundaries(table)["fields"],
-    }
+    reactions, points, fields = invariants(table)["invariants"], liquidus(table)["points"], boundaries(table)["fields"]
+    return _document("diagram", table, invariants=reactions, liquidus=points, fields=fields)
 
 
 def comparison(first: PhaseTable, second: PhaseTable) -> Data:
@@ -134,6 +119,10 @@ def boundaries_csv(table: PhaseTable) -> str:
 
 
 _COLUMNS = ("temperature_K", "temperature_C", "x_copper_side", "w_copper_side", "x_tin_side", "w_tin_side")
+
+
+def _document(kind: str, table: PhaseTable, **parts: list[Data]) -> Data:
+    return {"schema": f"bronzeward/{kind}/1", **_origin(table), **parts}
 
 
 def _origin(table: PhaseTable) -> Data:
