@@ -1,4 +1,4 @@
-"""Faults while files are written: full disk, kill, read-only folder, wrong clock, two writers, damaged cache.
+"""Faults while files are written: full disk, kill, read-only folder, wrong clock, two writers.
 
 After each of them the old file is whole or the new one is, and nothing half-written lies about
 (but for the temporary file of a process that was killed, which has a name of its own and hurts nobody).
@@ -26,7 +26,8 @@ from bronzeward.inputs.starter import STARTER
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.result import read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case
-from bronzeward.thermo import cache, load_table, place
+from bronzeward.thermo import table_file
+from bronzeward.thermo.load import keep
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +47,8 @@ def script(body: str, *words: object) -> subprocess.Popen[str]:
         from bronzeward.model.result import read_netcdf, write_netcdf
         from bronzeward.model.simulation import run_case
         from bronzeward.files import write_text
-        from bronzeward.thermo import cache, load_table
+        from bronzeward.thermo import load_table, table_file
+        from bronzeward.thermo.load import keep
         run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
     """
     code = textwrap.dedent(head) + textwrap.dedent(body)
@@ -89,7 +91,7 @@ FULL = """
             "old.png",
             "from bronzeward.plots import picture_file as p, panels; p.save(panels.plot_wall(run), target, True)",
         ),
-        ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
+        ("diagram.nc", "table_file.write(load_table(), target, True)"),
         (
             "sweep.nc",
             "from bronzeward.model import dataset_file as d; d.write_dataset(run.to_dataset(), target, 1)",
@@ -106,7 +108,7 @@ def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
 
 
 def test_full_disk_only_means_no_cache(run, tmp_path):
-    body = FULL.replace("WRITE", "print(cache.write(target, load_table()))")
+    body = FULL.replace("WRITE", "print(keep(load_table(), target))")
     assert outcome(script(body, tmp_path / "table.nc")).split() == ["False", "written"] * 4
     assert list(tmp_path.iterdir()) == []
 
@@ -137,7 +139,7 @@ KILL = """
     ("name", "write", "read"),
     [
         ("a.nc", "write_netcdf(run, target, overwrite=True)", lambda path: read_netcdf(path)["time"].size > 2),
-        ("table.nc", "cache.write(target, load_table())", lambda path: cache.read(path) is not None),
+        ("table.nc", "table_file.write(load_table(), target, True)", lambda path: table_file.read(path) is not None),
         ("a.txt", "write_text('x' * 300000, target, True)", lambda path: path.stat().st_size == 300000),
     ],
 )
@@ -201,8 +203,8 @@ def _write_sweep(run, path):
 
 def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):
     monkeypatch.setenv("BRONZEWARD_CACHE", str(closed))
-    assert cache.write(closed / "old.nc", table) is False
-    assert cache.write(closed / "deeper" / "old.nc", table) in (True, False)
+    assert keep(table, closed / "old.nc") is False
+    assert keep(table, closed / "deeper" / "old.nc") in (True, False)
     for path in (closed / "deeper").glob("*"):
         path.unlink()
     if (closed / "deeper").exists():
@@ -268,8 +270,8 @@ def test_threads_that_write_one_cache(table, tmp_path):
     def work():
         for _ in range(5):
             with lock:
-                kept.append(cache.write(target, table))
-                assert cache.read(target) is not None
+                kept.append(keep(table, target))
+                assert table_file.read(target) is not None
 
     threads = [threading.Thread(target=work) for _ in range(3)]
     for thread in threads:
@@ -280,34 +282,7 @@ def test_threads_that_write_one_cache(table, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["table.nc"]
 
 
-# --- a damaged cache
-
-
-@pytest.mark.parametrize("damage", ["cut", "empty", "flipped", "other", "folder"])
-def test_a_damaged_cache_is_built_anew(damage, table, tmp_path, monkeypatch):
-    from bronzeward.thermo import build, description
-
-    monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path))
-    path = place.path_of(description.find("cu-sn-shim1996"))
-    assert cache.write(path, table)
-    data = path.read_bytes()
-    if damage == "folder":
-        path.unlink()
-        path.mkdir()
-    else:
-        middle = bytearray(data)
-        for k in range(len(data) // 4, len(data), 97):
-            middle[k] ^= 0xFF
-        damaged = {"cut": data[: len(data) // 2], "empty": b"", "flipped": bytes(middle), "other": b"CDF"}
-        path.write_bytes(damaged[damage])
-    built = []
-    # building takes seconds and is tested elsewhere
-    monkeypatch.setattr(build, "build", lambda found: built.append(found.name) or table)
-    assert load_table().invariants == table.invariants
-    assert built == ["cu-sn-shim1996"]
-    if damage != "folder":
-        assert load_table().invariants == table.invariants
-        assert built == ["cu-sn-shim1996"]
+# --- interrupted
 
 
 def test_the_starter_case_still_loads():

@@ -58,9 +58,9 @@ def _swept(path, spread):
 
 
 def _diagram(path):
-    from bronzeward.thermo import export
+    from bronzeward.thermo import table_file
 
-    export.write_netcdf(load_table(), path)
+    table_file.write(load_table(), path)
 
 
 #: Every way in which the program, or an xarray user, writes netCDF.

@@ -44,10 +44,6 @@ def run(
 
     Example: bronzeward run starter.toml -o starter.nc --members 200
     """
-    from bronzeward.thermo import ahead
-
-    building = None if no_cache else ahead.begin_for(case)
-
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
@@ -57,8 +53,6 @@ def run(
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
-    if building is not None:
-        building.wait()
     try:
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:

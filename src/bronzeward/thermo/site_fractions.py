@@ -14,12 +14,11 @@ one everywhere: a fraction of 1e-20 then counts for what it is worth.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from bronzeward.thermo.diagram_parts import Array
 
 _FLOOR = 0.5
 """Least curvature of a step, per kelvin [J/(mol K)]; ideal mixing on one sublattice has up to 8.3."""
@@ -70,16 +69,18 @@ class Constrained:
         self.hessian = plain * self.unit[:, :, None] * self.unit[:, None, :]
 
     @cached_property
-    def across(self) -> Any:
+    def across(self) -> Array:
         """Orthonormal basis of the directions that keep x, shape (k, n, n-1), by a reflection."""
         if self.along.shape[1] == 2:
             turned = self.along[:, ::-1] * np.array([-1.0, 1.0])
-            return turned[:, :, None] / np.sqrt(np.einsum("ki,ki->k", turned, turned))[:, None, None]
+            plane: Array = turned[:, :, None] / np.sqrt(np.einsum("ki,ki->k", turned, turned))[:, None, None]
+            return plane
         mirror = self.along / np.linalg.norm(self.along, axis=1)[:, None]
         mirror[:, 0] += np.where(mirror[:, 0] < 0, -1.0, 1.0)
         mirror /= np.linalg.norm(mirror, axis=1)[:, None]
-        basis = np.eye(mirror.shape[1]) - 2 * mirror[:, :, None] * mirror[:, None, :]
-        return basis[:, :, 1:]
+        basis: Array = np.eye(mirror.shape[1]) - 2 * mirror[:, :, None] * mirror[:, None, :]
+        across: Array = basis[:, :, 1:]
+        return across
 
     @cached_property
     def reduced(self) -> Array:
@@ -121,9 +122,9 @@ class Constrained:
         return self.reduced + shift[:, None, None] * np.eye(self.reduced.shape[1])
 
 
-def _solve(matrix: Any, vector: Any) -> Any:
+def _solve(matrix: Array, vector: Array) -> Array:
     """Solutions of k small symmetric systems; matrix (k, m, m), vector (k, m)."""
     if matrix.shape[1] == 1:
         with np.errstate(divide="ignore", invalid="ignore"):
             return vector / matrix[:, :, 0]
-    return np.linalg.solve(matrix, vector[..., None])[..., 0]
+    return np.asarray(np.linalg.solve(matrix, vector[..., None])[..., 0], dtype=np.float64)

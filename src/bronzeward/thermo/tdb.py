@@ -110,12 +110,12 @@ def _expressions(
     values: dict[Any, Any] = {v.P: symengine.RealDouble(_PRESSURE)}
     for index, sublattice in enumerate(model.constituents):
         species = sorted(sublattice, key=str)
-        own = [symengine.Symbol(f"z_{index}_{k}") for k in range(1, len(species))]
-        for symbol, member in zip(own, species[1:], strict=True):
+        symbols = [symengine.Symbol(f"z_{index}_{k}") for k in range(1, len(species))]
+        for symbol, member in zip(symbols, species[1:], strict=True):
             values[v.Y(name, index, member)] = symbol
-        values[v.Y(name, index, species[0])] = 1 - sum(own, symengine.Integer(0))
-        free += own
-        blocks.append(len(own))
+        values[v.Y(name, index, species[0])] = 1 - sum(symbols, symengine.Integer(0))
+        free += symbols
+        blocks.append(len(symbols))
     temperature = symengine.Symbol("T")
     values[v.T] = temperature
     energy = _smooth(symengine.sympify(model.GM)).subs(values)

@@ -33,13 +33,13 @@ def reaction_of(row, name="cu-sn-shim1996"):
         side.replace("eta'", "eta_prime").split(" + ") for side in condition(row)["reaction"].split(" -> ")
     )
     sides = {frozenset(before), frozenset(after)}
-    found = [
-        own
-        for own in table(name).invariants
-        if {frozenset(part.split(" + ")) for part in own.reaction.split(" -> ")} == sides
+    matching = [
+        reaction
+        for reaction in table(name).invariants
+        if {frozenset(part.split(" + ")) for part in reaction.reaction.split(" -> ")} == sides
     ]
-    assert len(found) == 1
-    return found[0]
+    assert len(matching) == 1
+    return matching[0]
 
 
 def judge(row, ours):
@@ -78,9 +78,9 @@ def test_reactions_with_the_second_alpha(row):
 @pytest.mark.parametrize("row", rows("invariant_composition"), ids=ids)
 def test_reaction_compositions(row):
     """ISO 9453 Sn99.3Cu0.7: the eutectic holds 0.7 to 0.9 wt% copper."""
-    own, asked = reaction_of(row), condition(row)
-    x = dict(zip(own.phases, own.x_sn, strict=True))[asked["of"]]
-    assert asked["answer"] == "w_cu"
+    reaction, given = reaction_of(row), condition(row)
+    x = dict(zip(reaction.phases, reaction.x_sn, strict=True))[given["of"]]
+    assert given["answer"] == "w_cu"
     judge(row, 100 * (1 - float(mass_fraction(x))))
 
 
@@ -95,9 +95,9 @@ def test_tin_bronzes(row):
 @pytest.mark.parametrize("row", rows("formation_enthalpy"), ids=ids)
 def test_formation_enthalpy(row):
     """Calorimetry of the compounds, per mole of atoms."""
-    asked = condition(row)
-    label = asked["phase"].replace("eta'", "eta_prime")
-    judge(row, formation_enthalpy(label, float(asked["temperature_C"]) + ZERO) / 1e3)
+    given = condition(row)
+    label = given["phase"].replace("eta'", "eta_prime")
+    judge(row, formation_enthalpy(label, float(given["temperature_C"]) + ZERO) / 1e3)
 
 
 @pytest.mark.parametrize("row", rows("transition_enthalpy"), ids=ids)

@@ -15,7 +15,8 @@ from __future__ import annotations
 import numpy as np
 
 from bronzeward.materials.phases import LIQUID
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.table import PhaseTable, Width
 from bronzeward.units import GAS_CONSTANT
 

@@ -45,18 +45,18 @@ def describe(description: str | Path = descriptions.DEFAULT) -> Report:
 
     Raises InputError when the file cannot be read or has no copper, no tin, or no phase of both.
     """
-    from bronzeward.thermo import reading
+    from bronzeward.thermo import tdb
 
-    found = descriptions.find(description)
-    phases, left_out = reading.read(found)
+    chosen = descriptions.find(description)
+    phases, left_out = tdb.read(chosen)
     labels = {phase.name: phase.label for phase in phases}
     known = {*PHASES, "eta_prime"}
     present = set(labels.values())
     return Report(
-        found.name,
-        found.title,
-        found.sha256,
-        found.references,
+        chosen.name,
+        chosen.title,
+        chosen.sha256,
+        chosen.references,
         labels,
         [label for label in PHASES if label not in present],
         [name for name, label in labels.items() if label not in known],

@@ -5,7 +5,7 @@ import pytest
 
 import thermo_reference as reference
 from bronzeward.errors import InputError
-from bronzeward.thermo import points
+from bronzeward.thermo import equilibrium as exact
 from thermo_systems import solution, written
 
 
@@ -18,31 +18,31 @@ def test_grid_of_80_000_points_has_no_hole_and_lies_on_the_hull():
     t = np.linspace(373.15, 1373.15, 400)
     x = np.linspace(0.0, 1.0, 200)
     grid_t, grid_x = np.meshgrid(t, x, indexing="ij")
-    found = points.solve(grid_t, grid_x)
-    assert found.energy.shape == (400, 200)
-    for values in (found.energy, found.x_copper_side, found.x_tin_side, found.tin_side_fraction):
+    solved = exact.solve(grid_t, grid_x)
+    assert solved.energy.shape == (400, 200)
+    for values in (solved.energy, solved.x_copper_side, solved.x_tin_side, solved.tin_side_fraction):
         assert np.all(np.isfinite(values))
-    assert np.all((found.tin_side_fraction >= 0) & (found.tin_side_fraction <= 1))
-    share = found.tin_side_fraction
-    balance = (1 - share) * found.x_copper_side + share * found.x_tin_side
+    assert np.all((solved.tin_side_fraction >= 0) & (solved.tin_side_fraction <= 1))
+    share = solved.tin_side_fraction
+    balance = (1 - share) * solved.x_copper_side + share * solved.x_tin_side
     np.testing.assert_allclose(balance, grid_x, atol=1e-12)
     for k in range(3, 400, 12):
-        own_x, own_g, _ = reference.sample(t[k], also=x)
-        kept = reference.hull_of(own_x, own_g)
-        hull = np.interp(x, own_x[kept], own_g[kept])
-        assert np.max(found.energy[k] - hull) < 0.01
-        assert np.min(found.energy[k] - hull) > -0.02  # the sampled hull's own chords
+        hull_x, hull_g, _ = reference.sample(t[k], also=x)
+        kept = reference.hull_of(hull_x, hull_g)
+        hull = np.interp(x, hull_x[kept], hull_g[kept])
+        assert np.max(solved.energy[k] - hull) < 0.01
+        assert np.min(solved.energy[k] - hull) > -0.02  # the sampled hull's own chords
 
 
 @pytest.mark.parametrize("celsius", [590.0, 590.9, 592.9, 640.2, 641.0, 643.0])
 def test_just_above_the_reactions_where_the_minimiser_fails(celsius):
     """pycalphad 0.11.2 gives no phase at points within 3 K above the 590 and 640 °C reactions."""
     x = np.linspace(0.14, 0.30, 321)
-    found = points.solve(celsius + 273.15, x)
-    own_x, own_g, _ = reference.sample(celsius + 273.15, also=x)
-    kept = reference.hull_of(own_x, own_g)
-    assert np.all(np.isfinite(found.energy))
-    assert np.max(found.energy - np.interp(x, own_x[kept], own_g[kept])) < 0.01
+    solved = exact.solve(celsius + 273.15, x)
+    hull_x, hull_g, _ = reference.sample(celsius + 273.15, also=x)
+    kept = reference.hull_of(hull_x, hull_g)
+    assert np.all(np.isfinite(solved.energy))
+    assert np.max(solved.energy - np.interp(x, hull_x[kept], hull_g[kept])) < 0.01
 
 
 def test_agrees_with_pycalphad_equilibrium():
@@ -50,25 +50,25 @@ def test_agrees_with_pycalphad_equilibrium():
     from pycalphad import equilibrium
     from pycalphad import variables as v
 
-    from bronzeward.thermo import description, reading
+    from bronzeward.thermo import description, tdb
 
-    database = reading.open_database(description.find())
-    names = [phase.name for phase in reading.read(description.find())[0]]
+    database = tdb.open_database(description.find())
+    names = [phase.name for phase in tdb.read(description.find())[0]]
     for t in (480.0, 700.0, 950.0, 1150.0):
-        found = equilibrium(
+        result = equilibrium(
             database, ["CU", "SN", "VA"], names, {v.T: t, v.P: 101325, v.N: 1, v.X("SN"): (0.05, 0.96, 0.1)}
         )
-        x = found.X_SN.values
-        theirs = found.GM.values.ravel()
+        x = result.X_SN.values
+        theirs = result.GM.values.ravel()
         ok = np.isfinite(theirs)
         assert ok.sum() >= 8
-        np.testing.assert_allclose(points.solve(t, x).energy[ok], theirs[ok], rtol=0, atol=0.01)
+        np.testing.assert_allclose(exact.solve(t, x).energy[ok], theirs[ok], rtol=0, atol=0.01)
 
 
 def test_shapes_and_labels():
-    one = points.solve(500.0, 0.1)
+    one = exact.solve(500.0, 0.1)
     assert one.energy.shape == ()
-    many = points.solve(np.full((3, 1), 500.0), np.array([0.1, 0.3]))
+    many = exact.solve(np.full((3, 1), 500.0), np.array([0.1, 0.3]))
     assert many.energy.shape == (3, 2)
     assert float(many.fraction("epsilon")[0, 0]) == float(one.fraction("epsilon"))
     with pytest.raises(InputError, match="expected one of"):
@@ -78,12 +78,12 @@ def test_shapes_and_labels():
 @pytest.mark.parametrize(("t", "x"), [(20.0, 0.1), (np.nan, 0.1), (500.0, -0.1), (500.0, np.nan)])
 def test_bad_points(t, x):
     with pytest.raises(InputError, match="must lie between"):
-        points.solve(t, x)
+        exact.solve(t, x)
 
 
 def test_a_description_of_one_phase(tmp_path):
     path = written(tmp_path, solution("LIQUID", "0", "0"))
-    found = points.solve(np.array([300.0, 900.0]), 0.4, path)
-    assert np.all(found.fraction("liquid") == 1)
+    solved = exact.solve(np.array([300.0, 900.0]), 0.4, path)
+    assert np.all(solved.fraction("liquid") == 1)
     expected = reference.R * np.array([300.0, 900.0]) * reference.mixing(np.array(0.4))
-    np.testing.assert_allclose(found.energy, expected)
+    np.testing.assert_allclose(solved.energy, expected)

@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.hull import lower_hull
 from bronzeward.thermo.tangent import common_tangent, moved
 
@@ -75,7 +76,7 @@ def scan(phases: Sequence[Phase], temperature: Array, points: int = 160) -> Scan
     samples = [_sample(phase, t, x) for phase, x in zip(phases, grids, strict=True)]
     distance = np.empty((t.size, len(phases)))
     rough = [_rough(grids, [sample[k] for sample in samples], distance[k]) for k in range(t.size)]
-    lines = [_convex(phases, tk, found) for tk, found in zip(t, _exact(phases, t, rough), strict=True)]
+    lines = [_convex(phases, tk, exact) for tk, exact in zip(t, _exact(phases, t, rough), strict=True)]
     for _ in range(4):
         if not _mend(phases, t, lines, grids, samples):
             break
@@ -92,13 +93,13 @@ def _rough(grids: list[Array], energies: list[Array], distance: Array) -> list[L
     """Pairs of coexisting phases from the hull of the samples at one temperature; fills `distance`."""
     x = np.concatenate(grids)
     g = np.concatenate(energies)
-    owner = np.concatenate([np.full(own.size, k) for k, own in enumerate(grids)])
-    place = np.concatenate([np.arange(own.size) for own in grids])
+    owner = np.concatenate([np.full(grid.size, k) for k, grid in enumerate(grids)])
+    place = np.concatenate([np.arange(grid.size) for grid in grids])
     order = np.lexsort((g, x))
     order = order[np.concatenate([[True], np.diff(x[order]) > 0])]
     kept = order[lower_hull(x[order], g[order])]
     heights = g - np.interp(x, x[kept], g[kept])
-    starts = np.concatenate([[0], np.cumsum([own.size for own in grids])[:-1]])
+    starts = np.concatenate([[0], np.cumsum([grid.size for grid in grids])[:-1]])
     distance[:] = np.minimum.reduceat(heights, starts)
     first, last = kept[:-1], kept[1:]
     gap = (owner[first] != owner[last]) | (place[last] - place[first] > 1)
@@ -129,11 +130,11 @@ def _exact(phases: Sequence[Phase], t: Array, rough: list[list[Line]]) -> list[l
         rows = np.array([k for k, _ in where])
         start_a = np.array([rough[k][m].x_a for k, m in where])
         start_b = np.array([rough[k][m].x_b for k, m in where])
-        found = common_tangent(phases[a], phases[b], t[rows], start_a, start_b)
-        for i in np.flatnonzero(found.ok):
+        tangent = common_tangent(phases[a], phases[b], t[rows], start_a, start_b)
+        for i in np.flatnonzero(tangent.ok):
             k, m = where[i]
             result[k][m] = Line(
-                a, float(found.x_a[i]), b, float(found.x_b[i]), float(found.origin[i]), float(found.slope[i])
+                a, float(tangent.x_a[i]), b, float(tangent.x_b[i]), float(tangent.origin[i]), float(tangent.slope[i])
             )
     return result
 
@@ -161,8 +162,8 @@ def _mend(
     samples: list[Array],
 ) -> bool:
     """Put in phases that dip below a tangent between samples; says whether any was put in."""
-    rows = np.array([k for k, own in enumerate(lines) for _ in own], dtype=int)
-    flat = [line for own in lines for line in own]
+    rows = np.array([k for k, row in enumerate(lines) for _ in row], dtype=int)
+    flat = [line for row in lines for line in row]
     if not flat:
         return False
     origin, slope = np.array([line.origin for line in flat]), np.array([line.slope for line in flat])
@@ -177,9 +178,9 @@ def _mend(
         within = (x > spans[0][other]) & (x < spans[1][other])
         for i in np.flatnonzero((least < -1e-7) & within):
             inserts[int(other[i])].append((float(least[i]), p, float(x[i])))
-    for index, found in inserts.items():
+    for index, dips in inserts.items():
         k = int(rows[index])
-        _, p, x_p = min(found)
+        _, p, x_p = min(dips)
         line = flat[index]
         if line not in lines[k]:
             continue  # gone with another phase put in beside it; the next round looks again

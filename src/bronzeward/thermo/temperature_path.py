@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from bronzeward.errors import InputError
 from bronzeward.thermo.table import PhaseTable
@@ -30,18 +30,11 @@ class Stretch:
 
     def reversed(self) -> Stretch:
         """The same stretch walked the other way."""
-        return Stretch(
-            self.to_temperature,
-            self.from_temperature,
-            self.phases,
-            self.end_fraction,
-            self.start_fraction,
-            self.end_x_sn,
-            self.start_x_sn,
-        )
+        ends = self.to_temperature, self.from_temperature
+        return Stretch(*ends, self.phases, self.end_fraction, self.start_fraction, self.end_x_sn, self.start_x_sn)
 
 
-def phases_along(table: PhaseTable, temperatures: Any, x_sn: float) -> list[Stretch]:
+def phases_along(table: PhaseTable, temperatures: npt.ArrayLike, x_sn: float) -> list[Stretch]:
     """The sets of phases met along a sequence of temperatures [K] at one tin fraction, at equilibrium.
 
     Between neighbouring temperatures the path is straight, and every change of phases on it is
@@ -66,14 +59,11 @@ def _leg(table: PhaseTable, start: float, end: float, x: float) -> list[Stretch]
         piece = _stretch(table, one, other, x)
         if pieces and pieces[-1].phases == piece.phases and _continues(pieces[-1], piece):
             last = pieces.pop()
-            piece = Stretch(
-                last.from_temperature,
-                other,
-                piece.phases,
-                last.start_fraction,
-                piece.end_fraction,
-                last.start_x_sn,
-                piece.end_x_sn,
+            piece = replace(
+                piece,
+                from_temperature=last.from_temperature,
+                start_fraction=last.start_fraction,
+                start_x_sn=last.start_x_sn,
             )
         pieces.append(piece)
     return pieces if start <= end else [piece.reversed() for piece in pieces[::-1]]
@@ -85,8 +75,8 @@ def _stretch(table: PhaseTable, low: float, high: float, x: float) -> Stretch:
     fraction, tin = table.amounts(np.array([0.5 * (low + high), low + edge, high - edge]), x)
     stable = np.flatnonzero(fraction[0] > 1e-12)
     labels = tuple(table.phases[k] for k in stable)
-    start, end = (tuple(own[stable].tolist()) for own in fraction[1:])
-    start_x, end_x = (tuple(own[stable].tolist()) for own in tin[1:])
+    start, end = (tuple(column[stable].tolist()) for column in fraction[1:])
+    start_x, end_x = (tuple(column[stable].tolist()) for column in tin[1:])
     return Stretch(low, high, labels, start, end, start_x, end_x)
 
 
@@ -97,11 +87,11 @@ def _continues(one: Stretch, other: Stretch) -> bool:
 
 def _changes(table: PhaseTable, x: float) -> list[float]:
     """Temperatures at which the set of phases of a composition changes or may change."""
-    found = [own.temperature for own in table.invariants]
-    for own in table.fields:
-        for curve in (own.x_copper_side, own.x_tin_side):
+    temperatures = [invariant.temperature for invariant in table.invariants]
+    for field in table.fields:
+        for curve in (field.x_copper_side, field.x_tin_side):
             gap = curve - x
             places = np.flatnonzero(gap[:-1] * gap[1:] < 0)
             share = gap[places] / (gap[places] - gap[places + 1])
-            found += (own.temperature[places] + share * np.diff(own.temperature)[places]).tolist()
-    return sorted(set(found))
+            temperatures += (field.temperature[places] + share * np.diff(field.temperature)[places]).tolist()
+    return sorted(set(temperatures))

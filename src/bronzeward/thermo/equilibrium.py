@@ -10,16 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from bronzeward.errors import InputError
 from bronzeward.thermo import description as descriptions
-from bronzeward.thermo import reading
-from bronzeward.thermo.gibbs import Array, Phase
-from bronzeward.thermo.lines import Line, scan
+from bronzeward.thermo import tdb
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
+from bronzeward.thermo.tie_lines import Line, scan
 
 _AT_ONCE = 500
 
@@ -51,11 +51,13 @@ class Equilibrium:
         return result + np.where(self.tin_side == k, self.tin_side_fraction, 0.0)
 
 
-def solve(temperature: Any, x_sn: Any, description: str | Path = descriptions.DEFAULT) -> Equilibrium:
+def solve(
+    temperature: npt.ArrayLike, x_sn: npt.ArrayLike, description: str | Path = descriptions.DEFAULT
+) -> Equilibrium:
     """Equilibrium at temperatures [K] and tin fractions, which broadcast, from the models themselves.
 
     Imports pycalphad. Costs about 2 ms per different temperature, so a path through
-    many temperatures is better asked of the table. Raises InputError for temperatures outside
+    many temperatures is better read from the table. Raises InputError for temperatures outside
     100 to 4000 K or tin fractions outside 0 to 1.
     """
     t, x = np.broadcast_arrays(np.asarray(temperature, dtype=float), np.asarray(x_sn, dtype=float))
@@ -70,7 +72,7 @@ def solve(temperature: Any, x_sn: Any, description: str | Path = descriptions.DE
 @lru_cache(maxsize=4)
 def compiled(path: Path) -> tuple[Phase, ...]:
     """The compiled phases of a TDB file, kept for the next call."""
-    return tuple(reading.read(descriptions.find(path))[0])
+    return tuple(tdb.read(descriptions.find(path))[0])
 
 
 def solve_with(phases: Sequence[Phase], t: Array, x: Array) -> Equilibrium:
@@ -82,8 +84,8 @@ def solve_with(phases: Sequence[Phase], t: Array, x: Array) -> Equilibrium:
     order = np.argsort(which, kind="stable")
     parts = np.split(order, np.searchsorted(which[order], np.arange(1, temperatures.size)))
     for start in range(0, temperatures.size, _AT_ONCE):
-        found = scan(phases, temperatures[start : start + _AT_ONCE])
-        for rows, lines in zip(parts[start : start + _AT_ONCE], found.lines, strict=True):
+        scanned = scan(phases, temperatures[start : start + _AT_ONCE])
+        for rows, lines in zip(parts[start : start + _AT_ONCE], scanned.lines, strict=True):
             first[rows], second[rows], ends[:, rows] = _placed(phases, lines, flat_t[rows], flat_x[rows])
     energy = ends[3] + ends[4] * flat_x
     for k in np.unique(first):
