@@ -15,7 +15,7 @@ from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.result import Result
 from bronzeward.model.simulation import run_case
 from bronzeward.thermo import load_table
-from bronzeward.thermo.records import Invariant
+from bronzeward.thermo.diagram_parts import Invariant
 from bronzeward.thermo.table import PhaseTable
 from bronzeward.validation.check import Check
 
