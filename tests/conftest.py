@@ -24,19 +24,6 @@ if os.environ.get("CI"):
     settings.load_profile("ci")
 
 
-_approx = pytest.approx
-
-
-def _relative(expected: object, rel: float | None = None, abs: float | None = None, nan_ok: bool = False) -> object:
-    """pytest's own, without the 1e-12 it adds: lengths in m and rates in m2/s are all alike within that."""
-    if abs is None:
-        rel, abs = 1e-6 if rel is None else rel, 0.0
-    return _approx(expected, rel=rel, abs=abs, nan_ok=nan_ok)
-
-
-pytest.approx = _relative
-
-
 @pytest.fixture(scope="session")
 def table():
     from bronzeward.thermo import load_table

@@ -30,6 +30,7 @@ from bronzeward.materials.kinetics import load_set, plain_set, set_from_data
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
 from bronzeward.model.result import Result, Variable, read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case
+from closeness import close
 
 QUICK = settings(deadline=None, max_examples=100, suppress_health_check=list(HealthCheck))
 RUNS = settings(deadline=None, max_examples=6, suppress_health_check=list(HealthCheck), derandomize=True)
@@ -205,10 +206,10 @@ def test_a_case_survives_its_inputs(strand, steps, title, cells):
     made = Case(strand, Schedule.from_steps(20.0, steps), load_set(), numerics=Numerics(alpha_cells=cells), title=title)
     text = json.dumps(made.to_data())
     again = case_from_json(text)
-    assert again.strand.core_radius == pytest.approx(strand.core_radius, rel=1e-15)
+    assert again.strand.core_radius == close(strand.core_radius, rel=1e-15)
     assert [r.copper_fraction for r in again.strand.rings] == [r.copper_fraction for r in strand.rings]
-    assert [r.radius for r in again.strand.rings] == pytest.approx([r.radius for r in strand.rings], rel=1e-15)
-    assert again.strand.initial_eta == pytest.approx(strand.initial_eta, rel=1e-15)
+    assert [r.radius for r in again.strand.rings] == close([r.radius for r in strand.rings], rel=1e-15)
+    assert again.strand.initial_eta == close(strand.initial_eta, rel=1e-15)
     np.testing.assert_array_equal(again.schedule.time, made.schedule.time)
     np.testing.assert_array_equal(again.schedule.temperature, made.schedule.temperature)
     assert again.schedule.quenched == made.schedule.quenched
@@ -252,8 +253,8 @@ def test_a_kinetic_set_survives_its_file(name, factors):
     again = set_from_data(json.loads(json.dumps(plain_set(own))), "again")
     kelvin = np.linspace(300.0, 1000.0, 8)
     for one, two in zip(own.constants, again.constants, strict=True):
-        assert two.at(kelvin) == pytest.approx(one.at(kelvin), rel=1e-13)
-        assert two.range == pytest.approx(one.range, rel=1e-15)
+        assert two.at(kelvin) == close(one.at(kelvin), rel=1e-13)
+        assert two.range == close(one.range, rel=1e-15)
         assert replace(two, prefactor=0, activation=0, range=(0, 0), terms=()) == replace(
             one, prefactor=0, activation=0, range=(0, 0), terms=()
         )
@@ -293,7 +294,7 @@ def test_growth_constants_and_integrated_coefficients_turn_into_each_other(data)
     integrated = 10 ** np.array(data.draw(decades))
     volume = np.array(data.draw(st.lists(floats(7e-6, 1.7e-5), min_size=layers, max_size=layers)))
     growth = growth_from_integrated(integrated, volume, x, (1.0, 0.0))
-    assert integrated_from_growth(growth, volume, x, (1.0, 0.0)) == pytest.approx(integrated, rel=1e-10)
+    assert integrated_from_growth(growth, volume, x, (1.0, 0.0)) == close(integrated, rel=1e-10)
 
 
 @QUICK

@@ -18,6 +18,7 @@ from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import build_regimes
 from bronzeward.model.layers import radius_of_area
 from bronzeward.model.problem_builder import Settings, build_problem
+from closeness import close
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +40,7 @@ def phi(strand: Strand, r: float) -> float:
 def test_areas_against_integrals_of_phi(packed):
     radii = [0.0, *(outer for outer, _ in packed.zones())]
     total = sum(quad(lambda r: 2 * pi * r * phi(packed, r), a, b)[0] for a, b in pairwise(radii))
-    assert packed.core_area + packed.copper_area == pytest.approx(total, rel=1e-12)
+    assert packed.core_area + packed.copper_area == close(total, rel=1e-12)
 
 
 def test_resistance_against_integral_of_its_definition(packed, problem):
@@ -60,23 +61,23 @@ def test_resistance_against_integral_of_its_definition(packed, problem):
     for a, b in pairwise(radii):
         inside = [k for k in knots if a < k < b]
         exact = quad(lambda q: 1 / (2 * pi * q * phi(packed, q)), a, b, points=inside, epsabs=0, epsrel=1e-13)[0]
-        assert resistance(problem, area(b)) - resistance(problem, area(a)) == pytest.approx(exact, rel=1e-9)
-        assert radius_of_area(packed, np.array([area(a)]))[0] == pytest.approx(a, rel=1e-9)
-        assert resistance_slope(problem, area(a)) == pytest.approx(1 / (2 * pi * a * phi(packed, a)) ** 2, rel=1e-9)
+        assert resistance(problem, area(b)) - resistance(problem, area(a)) == close(exact, rel=1e-9)
+        assert radius_of_area(packed, np.array([area(a)]))[0] == close(a, rel=1e-9)
+        assert resistance_slope(problem, area(a)) == close(1 / (2 * pi * a * phi(packed, a)) ** 2, rel=1e-9)
 
 
 def test_ratio_and_diameter_describe_the_same_strand():
     strand = Strand.round(24, 44)
     same = Strand.from_ratio(24, strand.copper_tin_ratio())
-    assert same.rings[0].radius == pytest.approx(22e-6, rel=1e-12)
+    assert same.rings[0].radius == close(22e-6, rel=1e-12)
     porous = Strand.from_ratio(24, 5.0, porosity=0.1)
-    assert porous.copper_tin_ratio() == pytest.approx(5.0, rel=1e-12)
+    assert porous.copper_tin_ratio() == close(5.0, rel=1e-12)
 
 
 def test_ratio_by_hand():
     # areas over molar volumes of copper (7.111e-6) and tin (16.29e-6 m3/mol), 25 C
     copper, tin = (44**2 - 24**2) / 7.111, 24**2 / 16.29
-    assert Strand.round(24, 44).copper_tin_ratio() == pytest.approx(copper / tin, rel=1e-3)
+    assert Strand.round(24, 44).copper_tin_ratio() == close(copper / tin, rel=1e-3)
 
 
 @pytest.mark.parametrize(

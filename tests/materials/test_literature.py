@@ -26,6 +26,7 @@ from scipy.optimize import fsolve
 
 import bronzeward
 from bronzeward.materials.literature import bibliography, folder, read_toml
+from closeness import close
 
 KELVIN = 273.15
 SETS = ["default", "mei1992", "onishi1975", "dreyer1995"]
@@ -328,7 +329,7 @@ def test_molar_volumes_follow_from_lattices() -> None:
     rows = [row for row in values() if row["locator"].startswith("lattice:")]
     assert {row["phase"] for row in rows} >= {"Cu", "alpha 9.1 at% Sn", "(Sn)", "eta", "epsilon", "delta"}
     for row in rows:
-        assert row["value"] == pytest.approx(lattice_volume(row["locator"]), rel=1e-3), row["phase"]
+        assert row["value"] == close(lattice_volume(row["locator"]), rel=1e-3), row["phase"]
 
 
 @pytest.mark.parametrize(
@@ -344,7 +345,7 @@ def test_estimated_volumes_are_interpolated(
 ) -> None:
     ends = [value("molar_volume", low)["value"], value("molar_volume", high)["value"]]
     assert value("molar_volume", phase)["grade"] == "estimated"
-    assert value("molar_volume", phase)["value"] == pytest.approx(np.interp(x, [x_low, x_high], ends), rel=1e-3)
+    assert value("molar_volume", phase)["value"] == close(np.interp(x, [x_low, x_high], ends), rel=1e-3)
 
 
 def liquid_density(phase: str, kelvin: float) -> float:
@@ -359,7 +360,7 @@ def test_assael2010_refers_to_the_melting_point(phase: str, element: str) -> Non
     row = value("liquid_density", phase)
     assert row["reference_K"] == pytest.approx(melting, abs=0.01)
     assert row["value"] == row["intercept_kg_per_m3"]
-    assert liquid_density(phase, melting) == pytest.approx(row["value"], rel=1e-5)
+    assert liquid_density(phase, melting) == close(row["value"], rel=1e-5)
 
 
 def test_tin_expands_on_melting_by_a_few_percent() -> None:
@@ -380,15 +381,15 @@ def test_default_is_log_mean_of_mei1992_and_onishi1975(phase: str, celsius: floa
     """It holds at every temperature, the mean of two Arrhenius lines being one; 2 percent for rounding."""
     kelvin = celsius + KELVIN
     mean = math.sqrt(math.prod(integrated(constant(name, phase), kelvin) for name in ("mei1992", "onishi1975")))
-    assert integrated(constant("default", phase), kelvin) == pytest.approx(mean, rel=0.02)
+    assert integrated(constant("default", phase), kelvin) == close(mean, rel=0.02)
 
 
 def test_dreyer1995_in_si() -> None:
     """0.032 cm2/s and 0.87 eV in its abstract."""
     row = constant("dreyer1995", "epsilon")
-    assert row["prefactor"] == pytest.approx(0.032e-4)
+    assert row["prefactor"] == close(0.032e-4)
     assert row["activation_energy_kJ_per_mol"] == pytest.approx(0.87 * e * N_A / 1e3, abs=0.05)
-    assert pytest.approx(R) == k * N_A
+    assert close(R) == k * N_A
 
 
 def test_gamma_is_the_fit_of_ddf28986() -> None:
@@ -397,7 +398,7 @@ def test_gamma_is_the_fit_of_ddf28986() -> None:
     kelvin = np.array([float(condition(row)["temperature_C"]) + KELVIN for row in rows])
     slope, intercept = np.polyfit(1 / kelvin, np.log([float(row["value"]) for row in rows]), 1)
     for phase in ("gamma", "beta"):
-        assert constant("default", phase)["prefactor"] == pytest.approx(math.exp(intercept), rel=3e-3)
+        assert constant("default", phase)["prefactor"] == close(math.exp(intercept), rel=3e-3)
         assert constant("default", phase)["activation_energy_kJ_per_mol"] == pytest.approx(-slope * R / 1e3, abs=0.05)
 
 

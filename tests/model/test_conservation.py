@@ -8,6 +8,7 @@ import pytest
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import Run, problem_of, regimes, run_fast, run_plain
 
 STRANDS = {
@@ -93,9 +94,9 @@ def test_melting_by_hand() -> None:
     solid = run.amount[before, CORE]
     expected = solid * (1.0 - 0.455) / (x - 0.455)
     # the tables are interpolated twice, with nodes a hundredth of a degree apart here
-    assert run.amount[after, CORE] == pytest.approx(expected, rel=1e-6)
+    assert run.amount[after, CORE] == close(expected, rel=1e-6)
     lost = run.amount[before, ETA] - run.amount[after, ETA]
-    assert lost == pytest.approx(expected - solid, rel=1e-4)
+    assert lost == close(expected - solid, rel=1e-4)
 
 
 def test_freezing_by_hand() -> None:
@@ -105,9 +106,9 @@ def test_freezing_by_hand() -> None:
     liquid, x = run.amount[before, CORE], run.tin[before, CORE] / run.amount[before, CORE]
     share = (1.0 - x) / (1.0 - 0.455)
     # both sides use the liquid's own composition: rounding of the differences of amounts
-    assert run.amount[after, ETA] - run.amount[before, ETA] == pytest.approx(share * liquid, rel=1e-9)
-    assert run.amount[after, CORE] == pytest.approx((1.0 - share) * liquid, rel=1e-9)
-    assert run.tin[after, CORE] == pytest.approx(run.amount[after, CORE], rel=1e-12)
+    assert run.amount[after, ETA] - run.amount[before, ETA] == close(share * liquid, rel=1e-9)
+    assert run.amount[after, CORE] == close((1.0 - share) * liquid, rel=1e-9)
+    assert run.tin[after, CORE] == close(run.amount[after, CORE], rel=1e-12)
 
 
 @pytest.mark.parametrize("strand", ["ample copper", "starved pack"])
@@ -122,8 +123,8 @@ def test_peritectic_by_hand(strand: str) -> None:
     eta = run.amount[before, ETA]
     assert eta > 0.01 * run.amount[0].sum()  # there is something to split
     # interpolated tables, as above
-    assert run.amount[after, CORE] - run.amount[before, CORE] == pytest.approx(share * eta, rel=1e-5)
-    assert run.amount[after, EPSILON] - run.amount[before, EPSILON] == pytest.approx((1.0 - share) * eta, rel=1e-5)
+    assert run.amount[after, CORE] - run.amount[before, CORE] == close(share * eta, rel=1e-5)
+    assert run.amount[after, EPSILON] - run.amount[before, EPSILON] == close((1.0 - share) * eta, rel=1e-5)
     assert run.amount[after, ETA] == 0.0
 
 

@@ -64,7 +64,7 @@ def test_axes_say_what_they_show():
 def test_readable_at_column_width():
     """85 mm wide, no letter below 5 points."""
     ax = phase_diagram.draw_diagram(table())
-    assert ax.figure.get_size_inches()[0] == pytest.approx(85 / 25.4)
+    assert ax.figure.get_size_inches()[0] == close(85 / 25.4)
     sizes = [text.get_fontsize() for text in ax.texts] + [
         tick.get_fontsize() for tick in (*ax.get_xticklabels(), *ax.get_yticklabels())
     ]

@@ -24,7 +24,7 @@ from drawing_checks import check_texts
 @pytest.mark.parametrize("against", AGAINST)
 def test_history_keeps_its_texts_inside_and_apart(name, against):
     figure = run_history.draw_history(result(name), against, volume=True, equilibrium=True)
-    assert figure.get_figwidth() == pytest.approx(85 / 25.4)
+    assert figure.get_figwidth() == close(85 / 25.4)
     check_texts(figure)
     numbers = [text for ax in figure.axes for text in ax.texts if text.get_text().isdigit()]
     boxes = [matplotlib.text.Text.get_window_extent(text) for text in numbers]  # without the leader

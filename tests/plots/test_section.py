@@ -41,7 +41,7 @@ def test_filaments_cover_what_copper_leaves_of_the_pack():
     covered = len(dots.get_offsets()) * pi * radius**2
     pack = strand.rings[-1]
     ring = pi * (pack.radius**2 - strand.rings[0].radius ** 2) * 1e12
-    assert covered / ring == pytest.approx(1.0 - pack.copper_fraction, rel=0.06)
+    assert covered / ring == close(1.0 - pack.copper_fraction, rel=0.06)
     r = np.hypot(*np.asarray(dots.get_offsets()).T)
     assert r.min() - radius > strand.rings[0].radius * 1e6 * 0.999
     assert r.max() + radius < pack.radius * 1e6 * 1.001
@@ -73,7 +73,7 @@ def test_call_outs_name_every_layer_with_its_thickness():
     for phase in ("liquid", "eta", "epsilon", "alpha"):
         thickness = run["thickness"][row, COLUMN[phase]] * 1e6
         line = next(line for line in said if line.startswith(style.LOOKS[phase].name))
-        assert float(line.rsplit(" ", 2)[1]) == pytest.approx(thickness, rel=0.01)
+        assert float(line.rsplit(" ", 2)[1]) == close(thickness, rel=0.01)
     assert any(line.startswith("void") for line in said)
     assert "barrier" in said
 

@@ -52,8 +52,8 @@ def _truth(**moves: tuple[float, float]) -> KineticSet:
 def test_known_factors_come_back() -> None:
     truth = _truth(eta=(np.log(1.7), 0.0), epsilon=(np.log(0.6), 0.0))
     found = fit(_measured(_plan([(180, 20), (210, 30)]), truth, 0.03, None), load_set(), numerics=COARSE)
-    assert found.factors["eta"] == pytest.approx(1.7, rel=2e-3)
-    assert found.factors["epsilon"] == pytest.approx(0.6, rel=2e-3)
+    assert found.factors["eta"] == close(1.7, rel=2e-3)
+    assert found.factors["epsilon"] == close(0.6, rel=2e-3)
     assert found.chi_square < 0.01
     assert found.remarks == ()
 
@@ -65,7 +65,7 @@ def test_known_arrhenius_laws_come_back() -> None:
     for phase in ("eta", "epsilon"):
         mine, true = found.kinetics.constant(phase), truth.constant(phase)
         assert mine.activation == pytest.approx(true.activation, abs=200.0)
-        assert float(mine.at(450.0)) == pytest.approx(float(true.at(450.0)), rel=5e-3)
+        assert float(mine.at(450.0)) == close(float(true.at(450.0)), rel=5e-3)
     assert len(found.parameters) == 4
 
 
@@ -94,7 +94,7 @@ def test_what_the_data_leave_open_is_said_and_keeps_its_width() -> None:
     assert (energies > 9.0).all()  # kJ/mol; about 14 and 10 before the fit
     delta = fit(data, load_set(), phases=["eta", "epsilon", "delta"], numerics=COARSE)
     assert any("ln K of delta" in remark for remark in delta.remarks)
-    assert delta.factor_errors["delta"] == pytest.approx(np.log(10.0), rel=1e-6)
+    assert delta.factor_errors["delta"] == close(np.log(10.0), rel=1e-6)
 
 
 def test_scatter_beyond_the_readings_is_said() -> None:
@@ -126,7 +126,7 @@ def test_published_layers_of_mei_give_their_constants() -> None:
     for phase in ("eta", "epsilon"):
         # the thicknesses are known to 1 %, so K to 2 %, and eta eats epsilon's thickness
         wanted = float(load_set("mei1992").constant(phase).at(kelvin))
-        assert float(found.kinetics.constant(phase).at(kelvin)) == pytest.approx(wanted, rel=0.05)
+        assert float(found.kinetics.constant(phase).at(kelvin)) == close(wanted, rel=0.05)
 
 
 def test_published_layer_on_solder_lies_within_the_factor_of_the_set() -> None:
@@ -136,7 +136,7 @@ def test_published_layer_on_solder_lies_within_the_factor_of_the_set() -> None:
     found = fit([sample], load_set(), numerics=COARSE)
     # one thickness of both layers gives one combination of two constants
     assert sum("do not determine" in remark for remark in found.remarks) == 1
-    assert found.computed[0] == pytest.approx(value * 1e-6, rel=0.1)
+    assert found.computed[0] == close(value * 1e-6, rel=0.1)
     # two standard deviations of the set's own factors, 2.5 and 3
     assert abs(np.log(found.factors["eta"])) < 2 * np.log(2.5)
     assert abs(np.log(found.factors["epsilon"])) < 2 * np.log(3.0)
@@ -154,7 +154,7 @@ def test_report_file_and_figure(tmp_path: Path) -> None:
     back = load_set(write_kinetics(found, tmp_path / "fitted.toml"))
     assert back.covariance == found.kinetics.covariance
     for mine, theirs in zip(back.constants, found.kinetics.constants, strict=True):
-        assert float(mine.at(480.0)) == pytest.approx(float(theirs.at(480.0)), rel=1e-12)
+        assert float(mine.at(480.0)) == close(float(theirs.at(480.0)), rel=1e-12)
     assert plot_fit(found).get_xlabel() == "computed thickness [µm]"
     with pytest.raises(InputError):
         write_kinetics(found, tmp_path / "fitted.toml")
@@ -171,10 +171,10 @@ def test_measurements_from_a_file(tmp_path: Path) -> None:
     rows = ("# a remark", ",200,10,eta,3.1,0.4,9", "case.toml,,,shell,4,1,20")
     path.write_text("\n".join((f"case,{HEADER.strip()}", *rows)))
     first, second = read_measurements(path)
-    assert first.log_error == pytest.approx(0.4 / 3.1 / 3.0)
+    assert first.log_error == close(0.4 / 3.1 / 3.0)
     assert first.strand.plane
     assert second.layer == "shell"
-    assert second.strand.core_radius == pytest.approx(12e-6)
+    assert second.strand.core_radius == close(12e-6)
 
 
 @pytest.mark.parametrize(

@@ -36,7 +36,7 @@ CASE = Case(Strand.round(24, 44), PLAN, load_set())
 )
 def test_tolerance_of_the_standard(grade: int, celsius: float, wanted: float) -> None:
     for kind in ("K", "N"):
-        assert Furnace(grade, kind).tolerance(celsius + 273.15) == pytest.approx(wanted)
+        assert Furnace(grade, kind).tolerance(celsius + 273.15) == close(wanted)
 
 
 def test_an_exact_furnace_changes_nothing() -> None:
@@ -51,12 +51,12 @@ def test_extreme_strands_add_everything_up() -> None:
     hot, cold = (extreme_schedule(PLAN, furnace, h) for h in (True, False))
     first = holds(PLAN)[0]
     ahead = 25.0 / 3600.0 * 120.0
-    assert float(hot.temperature_at(first.start)) - 273.15 == pytest.approx(222 + 1.5 + 3 + 2 + ahead)
-    assert float(hot.temperature_at(first.start + 3600)) - 273.15 == pytest.approx(222 + 1.5 + 3)
-    assert float(cold.temperature_at(first.start + 3600)) - 273.15 == pytest.approx(222 - 1.5 - 3)
+    assert float(hot.temperature_at(first.start)) - 273.15 == close(222 + 1.5 + 3 + 2 + ahead)
+    assert float(hot.temperature_at(first.start + 3600)) - 273.15 == close(222 + 1.5 + 3)
+    assert float(cold.temperature_at(first.start + 3600)) - 273.15 == close(222 - 1.5 - 3)
     # while it cools, the coldest strand runs ahead
     last = float(PLAN.time[-1])
-    assert float(cold.temperature_at(last)) - 273.15 == pytest.approx(300 - 1.5 - 3 - 10.0 / 3600.0 * 120.0)
+    assert float(cold.temperature_at(last)) - 273.15 == close(300 - 1.5 - 3 - 10.0 / 3600.0 * 120.0)
     grid = np.linspace(0, last, 500)
     assert (hot.temperature_at(grid) >= PLAN.temperature_at(grid)).all()
     assert (cold.temperature_at(grid) <= PLAN.temperature_at(grid)).all()

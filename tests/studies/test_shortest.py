@@ -58,7 +58,7 @@ def test_search_finds_what_brute_force_finds() -> None:
     free = [RATE, HOLD]
     found = shorten(_case(), free, [DRY], spread=FEW)
     assert found.feasible
-    assert found.hours == pytest.approx(_brute_force(free, [DRY], FEW, INPUTS))
+    assert found.hours == close(_brute_force(free, [DRY], FEW, INPUTS))
 
 
 def test_few_watched_members_find_what_all_of_them_say() -> None:
@@ -73,7 +73,7 @@ def test_few_watched_members_find_what_all_of_them_say() -> None:
     spread = Spread(size=40)
     found = shorten(case_from_data(inputs, Path()), free, limits, spread=spread)
     assert found.feasible
-    assert found.hours == pytest.approx(_brute_force(free, limits, spread, inputs))
+    assert found.hours == close(_brute_force(free, limits, spread, inputs))
     assert min(found.kept.values()) >= 0.9
 
 
@@ -116,7 +116,7 @@ def test_limits_are_kept_and_named_when_they_bind(tmp_path: Path) -> None:
     text = shorten_report(found)
     assert max(map(len, text.splitlines())) <= 80
     case = load_case(write_case(found, tmp_path / "short.toml"))
-    assert case.schedule.hours == pytest.approx(found.hours)
+    assert case.schedule.hours == close(found.hours)
     with (tmp_path / "short.toml").open("rb") as file:
         assert tomllib.load(file)["schedule"]["steps"][1]["hold_h"] == found.values[HOLD.paths[0]]
 
@@ -169,9 +169,9 @@ def test_programme_table_has_one_segment_for_a_ramp_and_its_hold() -> None:
 def test_limits_and_free_values_from_text() -> None:
     limit = parse_limit("shell_at_first_liquid>=3@90")
     assert (limit.answer, limit.kind, limit.confidence) == ("shell_at_first_liquid", ">=", 0.9)
-    assert limit.value == pytest.approx(3e-6)
+    assert limit.value == close(3e-6)
     assert parse_limit("overfill_at_first_liquid<=0") == Limit("overfill_at_first_liquid", "<=", 0.0, 0.95)
-    assert parse_limit("first_liquid_temperature<=227").value == pytest.approx(500.15)
+    assert parse_limit("first_liquid_temperature<=227").value == close(500.15)
     assert parse_free("schedule.steps.1.hold_h=0:48") == Free(("schedule.steps.1.hold_h",), 0.0, 48.0, 0.1)
     assert parse_free("a.b+c.d=1:2:0.5").most == 2
     for text in ("shell>=3", "shell_at_end=3", "shell_at_end>=x", "shell_at_end>=3@120"):

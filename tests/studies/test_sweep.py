@@ -44,13 +44,13 @@ def test_values_by_path() -> None:
     assert value_at(INPUTS, "strand.pack.0.copper_fraction") is None
     assert short_name("schedule.steps.0.ramp_C_per_h") == "steps_0_ramp_C_per_h"
     factor = case_with(INPUTS, {"kinetics.factors.eta": 2.0}).kinetics.constant("eta").prefactor
-    assert factor == pytest.approx(2.0 * _case().kinetics.constant("eta").prefactor)
+    assert factor == close(2.0 * _case().kinetics.constant("eta").prefactor)
 
 
 def test_axis_from_text() -> None:
     assert parse_axis("strand.core_diameter_um=20,24") == Axis(("strand.core_diameter_um",), (20.0, 24.0))
     assert parse_axis("a.b+c.d=1:3:3") == Axis(("a.b", "c.d"), (1.0, 2.0, 3.0))
-    assert parse_axis("a.b=1:100:3:log").values == pytest.approx((1.0, 10.0, 100.0))
+    assert parse_axis("a.b=1:100:3:log").values == close((1.0, 10.0, 100.0))
     for text in ("a.b", "a.b=", "a.b=x", "a.b=1:2", "a.b=1:2:1", "a.b=1:2:3:lin", "a.b=0:2:3:log", "=1,2", "a.b=1,1"):
         with pytest.raises(InputError):
             parse_axis(text)

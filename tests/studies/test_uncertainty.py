@@ -42,9 +42,9 @@ def test_width_of_a_constant_is_its_factor_where_measured_and_beyond() -> None:
     def width(kelvin: float) -> float:
         return float(np.hypot(s, b * (1.0 / kelvin - middle)))
 
-    assert width(eta.range[0]) == pytest.approx(log(eta.factor))
-    assert width(eta.range[1]) == pytest.approx(log(eta.factor))
-    assert width(limits[1]) == pytest.approx(log(eta.extrapolated_factor))
+    assert width(eta.range[0]) == close(log(eta.factor))
+    assert width(eta.range[1]) == close(log(eta.factor))
+    assert width(limits[1]) == close(log(eta.extrapolated_factor))
     # the published activation energies of eta differ by about 10 kJ/mol
     assert 5e3 < b * GAS_CONSTANT < 20e3
     assert widths(eta, limits, "largest")[:2] == pytest.approx((log(eta.extrapolated_factor), 0.0), rel=1e-15)
@@ -69,9 +69,9 @@ def test_a_larger_ensemble_begins_with_the_smaller() -> None:
 def test_uneven_wire() -> None:
     strand = Strand.round(20, 40, [(60, 0.3)])
     made = uneven(strand, 1.1, 0.2)
-    assert made.core_radius == pytest.approx(11e-6)
-    assert made.rings[0].radius - made.core_radius == pytest.approx(0.8 * 9e-6)
-    assert made.rings[1].radius - made.rings[0].radius == pytest.approx(10e-6)
+    assert made.core_radius == close(11e-6)
+    assert made.rings[0].radius - made.core_radius == close(0.8 * 9e-6)
+    assert made.rings[1].radius - made.rings[0].radius == close(10e-6)
     assert uneven(strand, 1.0, 0.0) == strand
     # a core is never wider than nine tenths of its wall leave room for
     assert uneven(strand, 5.0, 0.0).core_radius < strand.rings[0].radius
@@ -97,7 +97,7 @@ def test_fitted_values_are_drawn_from_their_covariance() -> None:
     centre = members.widths[[c.phase for c in CASE.kinetics.constants].index("epsilon")]
     kelvin = 1.0 / centre[2]
     middle = np.array([np.log(m.kinetics.constant("epsilon").at(kelvin)) for m in members])
-    assert middle.std() == pytest.approx(0.2, rel=0.05)
+    assert middle.std() == close(0.2, rel=0.05)
 
 
 def test_shares_find_what_matters() -> None:

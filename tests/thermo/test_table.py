@@ -9,6 +9,7 @@ from bronzeward.materials.phases import PHASES
 from bronzeward.thermo import equilibrium, load_table, phases_along
 from bronzeward.thermo.tie_lines import scan
 from bronzeward.units import GAS_CONSTANT
+from closeness import close
 from thermo_systems import phases, solution, table, written
 
 

@@ -122,7 +122,7 @@ def test_verdict_by_hand(kind, value, tolerance, computed, verdict, scaled):
     assert found.verdict == verdict
     assert found.expected == (verdict != "misses")
     if scaled is not None:
-        assert found.scaled == pytest.approx(scaled, rel=1e-6)
+        assert found.scaled == close(scaled, rel=1e-6)
 
 
 def test_a_marked_miss_that_holds_is_not_expected():

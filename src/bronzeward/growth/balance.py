@@ -114,8 +114,11 @@ def flat_flows(p: Problem, w: Work, k: int, count: int) -> None:
 
 
 def nudge_of(rho: float, speed: float, amount: float, gh: float) -> float:
-    """Change of speed for a slope by differences: small against the speed of diffusion across the end face,
-    1 / rho, at which the flow bends, and against what would change the layer."""
+    """Change of speed for a slope by differences.
+
+    Small against the speed of diffusion across the end face, 1 / rho, at which the flow bends, and against what
+    would change the layer.
+    """
     return min(max(1e-3 / rho, 1e-6 * abs(speed)), 1e-6 * amount / gh)
 
 

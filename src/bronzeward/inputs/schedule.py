@@ -146,7 +146,7 @@ class Schedule:
         return float(self.time[-1] / HOUR)
 
     def checked(self) -> Schedule:
-        """This schedule, if it can be run: it has a length and heats at some time."""
+        """The schedule, if it can be run: it has a length and heats at some time."""
         if self.time.size < 2:
             raise InputError("schedule: it has no ramp, hold or cool; add at least one")
         if not (np.diff(self.temperature) > 0).any():
