@@ -13,6 +13,7 @@ from bronzeward.inputs.furnace_log import load_log, read_log
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
 from bronzeward.studies.furnace_deviation import compare_programme
+from closeness import close
 
 # text, channel, times [h], temperatures [°C], words in what is said of it
 GOOD = {

@@ -13,6 +13,7 @@ from bronzeward.model.layer_stack import layers_at, strand_of
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.moments import find_moment
 from bronzeward.model.result import Result, Variable
+from closeness import close
 from drawing_cases import CASES, result
 
 
@@ -23,7 +24,7 @@ def test_layers_have_no_gaps_and_end_at_the_barrier(name):
         layers = layers_at(run, row)
         # melting tin takes copper up and may stand a little above the free surface of a plane couple
         assert layers[0].inner == 0.0 or (strand.plane and -1e-7 < layers[0].inner < 0.0)
-        assert layers[-1].outer == pytest.approx(strand.barrier_radius, rel=1e-9)
+        assert layers[-1].outer == close(strand.barrier_radius, rel=1e-9)
         for one, other in pairwise(layers):
             assert other.inner == pytest.approx(one.outer, abs=2e-9)  # seeds below a nanometre are left out
         assert [layer.phase for layer in layers].count(None) <= 1
@@ -43,7 +44,7 @@ def test_layers_hold_the_atoms_of_the_result():
                 low, high = max(layer.inner, inner), min(layer.outer, outer)
                 area += share * pi * max(high**2 - low**2, 0.0) if high > low else 0.0
                 inner = outer
-            assert area / volumes[layer.phase] == pytest.approx(run["amount"][row, COLUMN[layer.phase]], rel=1e-6)
+            assert area / volumes[layer.phase] == close(run["amount"][row, COLUMN[layer.phase]], rel=1e-6)
 
 
 def test_gamma_on_both_sides_of_epsilon_is_drawn_twice():
@@ -64,4 +65,4 @@ def test_gamma_on_both_sides_of_epsilon_is_drawn_twice():
     }
     layers = layers_at(Result(made, {}), 0)
     assert [layer.phase for layer in layers] == [None, "liquid", "gamma", "epsilon", "gamma", "alpha"]
-    assert (layers[2].inner, layers[2].outer) == pytest.approx((5e-6, 6e-6))
+    assert (layers[2].inner, layers[2].outer) == close((5e-6, 6e-6))

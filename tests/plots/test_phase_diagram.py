@@ -12,6 +12,7 @@ from bronzeward.errors import InputError
 from bronzeward.materials.phases import FORMULAS
 from bronzeward.plots import phase_diagram
 from bronzeward.thermo import load_table
+from closeness import close
 from colour_sight import MACHADO, distance
 from thermo_systems import compound, solution, table, written
 

@@ -16,6 +16,7 @@ from bronzeward.model.result import Result, Variable
 from bronzeward.plots import run_history
 from bronzeward.plots.panels import AGAINST
 from bronzeward.plots.picture_file import encode
+from closeness import close
 from drawing_cases import CASES, result
 from drawing_checks import check_texts
 

@@ -15,6 +15,7 @@ from bronzeward.model.layers import COLUMN
 from bronzeward.model.moments import find_moment
 from bronzeward.plots import section, style
 from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH
+from closeness import close
 from drawing_cases import CASES, result
 from drawing_checks import check_texts
 
@@ -51,7 +52,7 @@ def test_filaments_cover_what_copper_leaves_of_the_pack():
 def test_single_section_keeps_its_texts_inside(name):
     for moment in ("start", "end", "100C"):
         figure = section.draw_section(result(name), moment)
-        assert figure.get_figwidth() == pytest.approx(COLUMN_WIDTH)
+        assert figure.get_figwidth() == close(COLUMN_WIDTH)
         check_texts(figure)
 
 

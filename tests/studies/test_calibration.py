@@ -18,6 +18,7 @@ from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
 from bronzeward.studies.calibration import Fit, fit
+from closeness import close
 
 # eta and epsilon below 230 C take nothing from alpha's profile, so a few cells do
 COARSE = Numerics(tolerance=1e-4, alpha_cells=4)

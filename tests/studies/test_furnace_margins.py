@@ -23,6 +23,7 @@ from bronzeward.studies.furnace_load import (
     lowest_safe,
 )
 from bronzeward.studies.furnace_margins import margins, reactions
+from closeness import close
 
 EXACT = Furnace(sensor_class=0, homogeneity=0.0, overshoot=0.0, lag=0.0)
 PLAN = Schedule.start(20).ramp(25, to=222).hold(10).ramp(25, to=400).hold(5).ramp(10, to=300)

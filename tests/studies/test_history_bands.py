@@ -15,6 +15,7 @@ from bronzeward.reports.answer_bands import bands_of
 from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.history_bands import BANDED, with_bands
 from bronzeward.studies.uncertainty import band
+from closeness import close
 from drawing_cases import result
 
 

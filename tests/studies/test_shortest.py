@@ -21,6 +21,7 @@ from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import Free, Limit, Rules, parse_free, parse_limit
 from bronzeward.studies.optimise.shortest import shorten, trade_off
 from bronzeward.studies.optimise.truncation import FIRST_LIQUID, PERITECTIC, moment_of, until
+from closeness import close
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},

@@ -20,6 +20,7 @@ from bronzeward.studies.chunk_store import Columns, clear_chunks
 from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.sweep import sweep
 from bronzeward.studies.uncertainty import band
+from closeness import close
 
 INPUTS = {
     "strand": {"core_diameter_um": 24.0, "sleeve_diameter_um": 44.0},

@@ -4,8 +4,6 @@ import csv
 import io
 import json
 
-import pytest
-
 from bronzeward.thermo import export, phases_along
 from closeness import close
 from thermo_systems import table

@@ -23,6 +23,7 @@ from bronzeward.validation import validate
 from bronzeward.validation.check import Check, read_checks
 from bronzeward.validation.laboratory import Laboratory
 from bronzeward.validation.outcome import Outcome, counts
+from closeness import close
 from html_page import Page
 
 NEVER_COMPUTED = {"liquid_saturation", "large_winding_plateau", "large_winding_homogeneity"}

@@ -21,12 +21,12 @@ class View(NamedTuple):
 
     @property
     def width(self) -> float:
-        """[at.%]"""
+        """Tin [at.%] from edge to edge."""
         return self.x[1] - self.x[0]
 
     @property
     def height(self) -> float:
-        """[K]"""
+        """Temperature [K] from edge to edge."""
         return self.t[1] - self.t[0]
 
 
