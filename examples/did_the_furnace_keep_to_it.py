@@ -12,23 +12,25 @@ from bronzeward.inputs.case import load_case
 from bronzeward.inputs.furnace_log import load_log
 from bronzeward.model.result import Result
 from bronzeward.model.simulation import run_case
-from bronzeward.plots import comparison, run_history
-from bronzeward.studies import furnace_deviation
+from bronzeward.plots.furnace_deviation import plot_programme
+from bronzeward.plots.picture_file import save
+from bronzeward.reports.comparison import comparison_table
+from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
+from bronzeward.studies.furnace_deviation import Comparison, compare_programme
 
 HERE = Path(__file__).resolve().parent
 
 
-def answer(folder: Path) -> tuple[furnace_deviation.Comparison, list[tuple[str, Result]]]:
+def answer(folder: Path) -> tuple[Comparison, list[tuple[str, Result]]]:
     """The comparison of the schedules, and both results; draws `furnace.png` in `folder`."""
     planned, logged = (load_case(HERE / f"{name}.toml") for name in ("larkfell", "larkfell_log"))
-    found = furnace_deviation.compare_programme(planned.schedule, logged.schedule)
-    ax = run_history.plot_programme(planned.schedule, logged.schedule, shift=found.shift)
-    run_history.save(ax.figure, folder / "furnace.png", overwrite=True)
-    return found, [("as programmed", run_case(planned)), ("as logged", run_case(logged))]
+    kept = compare_programme(planned.schedule, logged.schedule)
+    save(plot_programme(planned.schedule, logged.schedule, shift=kept.shift), folder / "furnace.png", overwrite=True)
+    return kept, [("as programmed", run_case(planned)), ("as logged", run_case(logged))]
 
 
 if __name__ == "__main__":
-    comparison, results = answer(Path(sys.argv[1] if len(sys.argv) > 1 else "."))
+    kept, results = answer(Path(sys.argv[1] if len(sys.argv) > 1 else "."))
     print("\n".join(load_log(HERE / "larkfell_log.csv").understood))
-    print("\n".join(["", *furnace_deviation.sentences(comparison), "", furnace_deviation.table(comparison), ""]))
-    print(comparison.table(results))
+    print("\n".join(["", *deviation_sentences(kept), "", deviation_table(kept), ""]))
+    print(comparison_table(results))

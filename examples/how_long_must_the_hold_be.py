@@ -15,7 +15,9 @@ from bronzeward.inputs.case import case_from_data
 from bronzeward.materials.literature import read_toml
 from bronzeward.model.answers import numbers
 from bronzeward.model.simulation import run_case
-from bronzeward.plots import run_history, style
+from bronzeward.plots import style
+from bronzeward.plots.axes import column_of_axes, frame
+from bronzeward.plots.picture_file import save
 
 HERE = Path(__file__).resolve().parent
 HOURS = (0.0, 4.0, 10.0, 24.0, 48.0)
@@ -31,20 +33,20 @@ def answer(folder: Path, hours: tuple[float, ...] = HOURS) -> dict[str, np.ndarr
         found.append(numbers(run_case(case)))
     shell = np.array([one["shell_at_first_liquid"] for one in found])
     overfill = np.array([one["overfill_at_first_liquid"] for one in found])
-    run_history.save(draw(np.array(hours), shell, overfill), folder / "hold.png", overwrite=True)
+    save(draw(np.array(hours), shell, overfill), folder / "hold.png", overwrite=True)
     return {"hours": np.array(hours), "shell": shell, "overfill": overfill}
 
 
 def draw(hours: np.ndarray, shell: np.ndarray, overfill: np.ndarray):
     """Shell and room against the length of the hold."""
     with style.settings():
-        figure, axes = style.column_of_axes([1.3, 1.3])
+        figure, axes = column_of_axes([1.3, 1.3])
         for ax, values, label in zip(
             axes, (shell * 1e6, overfill * 100), ("shell, µm", "overfill, % of core"), strict=True
         ):
             ax.plot(hours, values, "o-", color=style.INK, markersize=3.5, linewidth=1.1)
             ax.set_ylabel(label)
-            style.frame(ax)
+            frame(ax)
         axes[1].axhline(0.0, color=style.WARN, linewidth=0.8)
         axes[1].set_xlabel("hold at 210 °C, h")
     return figure

@@ -9,19 +9,22 @@ import sys
 from pathlib import Path
 
 from bronzeward.inputs.case import load_case
+from bronzeward.model.layer_stack import Layer, layers_at
+from bronzeward.model.moments import find_moment
 from bronzeward.model.simulation import run_case
-from bronzeward.plots import run_history, section
+from bronzeward.plots.picture_file import save
+from bronzeward.plots.section import draw_section
 from bronzeward.reports.run_page import write_report
 
 HERE = Path(__file__).resolve().parent
 
 
-def answer(folder: Path) -> list[section.Layer]:
+def answer(folder: Path) -> list[Layer]:
     """The layers from the centre outwards; draws `quench.png` and writes `report.html` in `folder`."""
     result = run_case(load_case(HERE / "larkfell.toml"))
-    run_history.save(section.draw_section(result, "first liquid"), folder / "quench.png", overwrite=True)
+    save(draw_section(result, "first liquid"), folder / "quench.png", overwrite=True)
     write_report(result, folder / "report.html", overwrite=True)
-    return section.layers_at(result, section.find_moment(result, "first liquid"))
+    return layers_at(result, find_moment(result, "first liquid"))
 
 
 if __name__ == "__main__":

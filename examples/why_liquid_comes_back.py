@@ -11,8 +11,10 @@ from pathlib import Path
 
 from bronzeward.inputs.case import load_case
 from bronzeward.model.layers import COLUMN
+from bronzeward.model.moments import find_moment
 from bronzeward.model.simulation import run_case
-from bronzeward.plots import run_history, section
+from bronzeward.plots.picture_file import save
+from bronzeward.plots.section import draw_section
 
 HERE = Path(__file__).resolve().parent
 MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")
@@ -21,8 +23,8 @@ MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")
 def answer(folder: Path) -> dict[str, float]:
     """Share of the tin that is in η before it melts, and liquid after; draws `lean.png` in `folder`."""
     result = run_case(load_case(HERE / "larkfell_lean.toml"))
-    run_history.save(section.draw_section(result, MOMENTS), folder / "lean.png", overwrite=True)
-    before, after = (section.find_moment(result, moment) for moment in MOMENTS[1:3])
+    save(draw_section(result, MOMENTS), folder / "lean.png", overwrite=True)
+    before, after = (find_moment(result, moment) for moment in MOMENTS[1:3])
     return {
         "eta_before": float(result["tin_fraction"][before, COLUMN["eta"]]),
         "liquid_before": float(result["liquid_tin_fraction"][before]),

@@ -13,7 +13,9 @@ from bronzeward.inputs.case import case_from_data
 from bronzeward.materials.literature import read_toml
 from bronzeward.model.result import Result
 from bronzeward.model.simulation import run_case
-from bronzeward.plots import comparison, run_history
+from bronzeward.plots.comparison import draw_comparison
+from bronzeward.plots.picture_file import save
+from bronzeward.reports.comparison import comparison_table
 
 HERE = Path(__file__).resolve().parent
 RATES = (100.0, 25.0, 10.0, 5.0)
@@ -27,9 +29,9 @@ def answer(folder: Path, rates: tuple[float, ...] = RATES) -> list[tuple[str, Re
         steps = [{"ramp_C_per_h": rate, "to_C": 400.0}]
         inputs = {"title": "straight to 400 °C", "strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}
         results.append((f"{rate:g} °C/h", run_case(case_from_data(inputs, HERE))))
-    run_history.save(comparison.draw(results), folder / "ramps.png", overwrite=True)
+    save(draw_comparison(results), folder / "ramps.png", overwrite=True)
     return results
 
 
 if __name__ == "__main__":
-    print(comparison.table(answer(Path(sys.argv[1] if len(sys.argv) > 1 else "."))))
+    print(comparison_table(answer(Path(sys.argv[1] if len(sys.argv) > 1 else "."))))

@@ -19,7 +19,7 @@ _HOMES = {
     "Axis": "bronzeward.inputs.case_values",
     "Case": "bronzeward.inputs.case",
     "Free": "bronzeward.studies.optimise.limits",
-    "Furnace": "bronzeward.studies.furnace_margins",
+    "Furnace": "bronzeward.studies.furnace_load",
     "InputError": "bronzeward.errors",
     "KineticSet": "bronzeward.materials.kinetics",
     "Limit": "bronzeward.studies.optimise.limits",
@@ -27,7 +27,7 @@ _HOMES = {
     "Result": "bronzeward.model.result",
     "Rules": "bronzeward.studies.optimise.limits",
     "Schedule": "bronzeward.inputs.schedule",
-    "Spread": "bronzeward.studies.uncertainty",
+    "Spread": "bronzeward.studies.ensemble",
     "Strand": "bronzeward.inputs.strand",
     "band": "bronzeward.studies.uncertainty",
     "fit": "bronzeward.studies.calibration",
@@ -64,7 +64,8 @@ if TYPE_CHECKING:
     from bronzeward.model.simulation import run as run
     from bronzeward.model.simulation import simulate as simulate
     from bronzeward.studies.calibration import fit as fit
-    from bronzeward.studies.furnace_margins import Furnace as Furnace
+    from bronzeward.studies.ensemble import Spread as Spread
+    from bronzeward.studies.furnace_load import Furnace as Furnace
     from bronzeward.studies.furnace_margins import margins as margins
     from bronzeward.studies.optimise.limits import Free as Free
     from bronzeward.studies.optimise.limits import Limit as Limit
@@ -72,7 +73,6 @@ if TYPE_CHECKING:
     from bronzeward.studies.optimise.shortest import shorten as shorten
     from bronzeward.studies.optimise.shortest import trade_off as trade_off
     from bronzeward.studies.sweep import sweep as sweep
-    from bronzeward.studies.uncertainty import Spread as Spread
     from bronzeward.studies.uncertainty import band as band
     from bronzeward.thermo import load_table as load_table
 

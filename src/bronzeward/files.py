@@ -16,6 +16,16 @@ from typing import Any
 from bronzeward.errors import InputError
 
 
+def cache_folder() -> Path:
+    """Where what is slow to make is kept: $BRONZEWARD_CACHE, else the folder usual on the system."""
+    chosen = os.environ.get("BRONZEWARD_CACHE")
+    if chosen:
+        return Path(chosen)
+    import platformdirs
+
+    return platformdirs.user_cache_path("bronzeward", appauthor=False)
+
+
 def check_target(path: str | Path, overwrite: bool) -> Path:
     """The output path, if something may be written there."""
     target = Path(path)

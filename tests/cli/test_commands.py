@@ -127,7 +127,7 @@ def test_pictures_and_report_are_written_once(command, in_folder, stored, words,
 def test_compare_names_both(command, in_folder, stored):
     code, out, _ = command("compare", stored, stored, "-o", "both.png")
     assert code == 0
-    assert "shell then" in out
+    assert "shell at first liquid, µm" in out
     assert (in_folder / "both.png").is_file()
     _, out, _ = command("compare", stored, stored, "--json")
     assert json.loads(out)["schema"] == "bronzeward/compare/1"

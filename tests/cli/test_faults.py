@@ -1,4 +1,4 @@
-"""Faults while files are written: full disk, kill, read-only folder, wrong clock, two writers, damaged cache.
+"""Faults while files are written: full disk, kill, read-only folder, wrong clock, two writers.
 
 After each of them the old file is whole or the new one is, and nothing half-written lies about
 (but for the temporary file of a process that was killed, which has a name of its own and hurts nobody).
@@ -7,7 +7,6 @@ After each of them the old file is whole or the new one is, and nothing half-wri
 from __future__ import annotations
 
 import os
-import random
 import signal
 import subprocess
 import sys
@@ -27,7 +26,8 @@ from bronzeward.inputs.starter import STARTER
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.result import read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case
-from bronzeward.thermo import cache, load_table, place
+from bronzeward.thermo import table_file
+from bronzeward.thermo.load import keep
 
 
 @pytest.fixture(scope="module")
@@ -47,13 +47,15 @@ def script(body: str, *words: object) -> subprocess.Popen[str]:
         from bronzeward.model.result import read_netcdf, write_netcdf
         from bronzeward.model.simulation import run_case
         from bronzeward.files import write_text
-        from bronzeward.thermo import cache, load_table
+        from bronzeward.thermo import load_table, table_file
+        from bronzeward.thermo.load import keep
         run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
     """
     code = textwrap.dedent(head) + textwrap.dedent(body)
     return subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+        [sys.executable, "-c", code, *map(str, words)], text=True,
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
 
 
 def outcome(process: subprocess.Popen[str]) -> str:
@@ -87,10 +89,13 @@ FULL = """
         ("old.toml", "write_text('a' * 50000, target, True)"),
         (
             "old.png",
-            "from bronzeward.plots import run_history; run_history.save(run_history.draw_history(run), target, True)",
+            "from bronzeward.plots import picture_file as p, panels; p.save(panels.plot_wall(run), target, True)",
         ),
-        ("diagram.nc", "from bronzeward.thermo import export; export.write_netcdf(load_table(), target, True)"),
-        ("sweep.nc", "from bronzeward.studies.sweep import write; write(run.to_dataset(), target, True)"),
+        ("diagram.nc", "table_file.write(load_table(), target, True)"),
+        (
+            "sweep.nc",
+            "from bronzeward.model import dataset_file as d; d.write_dataset(run.to_dataset(), target, 1)",
+        ),
     ],
 )
 def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
@@ -103,41 +108,54 @@ def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
 
 
 def test_full_disk_only_means_no_cache(run, tmp_path):
-    body = FULL.replace("WRITE", "print(cache.write(target, load_table()))")
+    body = FULL.replace("WRITE", "print(keep(load_table(), target))")
     assert outcome(script(body, tmp_path / "table.nc")).split() == ["False", "written"] * 4
     assert list(tmp_path.iterdir()) == []
 
 
-# --- killed at any moment
+# --- killed while the file grows, before it has its name, and after
+
+KILL = """
+    import os, resource, signal
+    target = Path(sys.argv[1])
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    def die():
+        os.kill(os.getpid(), signal.SIGKILL)
+    for moment in (0, 100, 4096, 20000, "os.rename", "after") * 2:
+        child = os.fork()
+        if child == 0:
+            if isinstance(moment, int):  # the system ends a process whose file outgrows this
+                signal.signal(signal.SIGXFSZ, signal.SIG_DFL)
+                resource.setrlimit(resource.RLIMIT_FSIZE, (moment, moment))
+            sys.addaudithook(lambda event, _: die() if event == moment else None)
+            WRITE
+            die()
+        print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+        sys.stdin.readline()
+"""
 
 
 @pytest.mark.parametrize(
     ("name", "write", "read"),
     [
         ("a.nc", "write_netcdf(run, target, overwrite=True)", lambda path: read_netcdf(path)["time"].size > 2),
-        ("table.nc", "cache.write(target, load_table())", lambda path: cache.read(path) is not None),
+        ("table.nc", "table_file.write(load_table(), target, True)", lambda path: table_file.read(path) is not None),
         ("a.txt", "write_text('x' * 300000, target, True)", lambda path: path.stat().st_size == 300000),
     ],
 )
 def test_kill_while_writing(name, write, read, run, tmp_path):
-    body = f"""
-        target = Path(sys.argv[1])
-        print("ready", flush=True)
-        while True:
-            {write}
-    """
-    chance = random.Random(name)
-    for _ in range(5):
-        writer = script(body, tmp_path / name)
+    target = tmp_path / name
+    endings = [-signal.SIGXFSZ] * 4 + [-signal.SIGKILL] * 2
+    with script(KILL.replace("WRITE", write), target) as writer:
+        assert writer.stdin is not None
         assert writer.stdout is not None
-        writer.stdout.readline()
-        time.sleep(chance.random() * 0.3)
-        writer.send_signal(signal.SIGKILL)
-        writer.communicate()
-        for path in tmp_path.iterdir():
-            assert path.name == name or path.name.endswith(".tmp"), path
-        if (tmp_path / name).exists():
-            assert read(tmp_path / name)
+        for number, ending in enumerate(endings * 2):
+            assert writer.stdout.readline() == f"{ending}\n"
+            assert all(path == target or path.name.endswith(".tmp") for path in tmp_path.iterdir())
+            assert target.exists() == (number >= len(endings) - 1)
+            assert not target.exists() or read(target)
+            writer.stdin.write("\n")
+            writer.stdin.flush()
     # what a killed writer left does not stand in the way
     write_netcdf(run, tmp_path / "after.nc")
     assert read_netcdf(tmp_path / "after.nc")["time"].size == run["time"].size
@@ -178,15 +196,15 @@ def test_read_only_folder(run, closed):
 
 
 def _write_sweep(run, path):
-    from bronzeward.studies.sweep import write
+    from bronzeward.model.dataset_file import write_dataset
 
-    write(run.to_dataset(), path, overwrite=True)
+    write_dataset(run.to_dataset(), path, overwrite=True)
 
 
 def test_read_only_cache_only_means_no_cache(closed, monkeypatch, table):
     monkeypatch.setenv("BRONZEWARD_CACHE", str(closed))
-    assert cache.write(closed / "old.nc", table) is False
-    assert cache.write(closed / "deeper" / "old.nc", table) in (True, False)
+    assert keep(table, closed / "old.nc") is False
+    assert keep(table, closed / "deeper" / "old.nc") in (True, False)
     for path in (closed / "deeper").glob("*"):
         path.unlink()
     if (closed / "deeper").exists():
@@ -227,7 +245,7 @@ def test_two_writers_on_one_file(run, tmp_path):
     body = """
         other = run_case(Case(Strand.round(20, 44), Schedule.start(20).ramp(200, to=300), load_set()))
         print("ready", flush=True)
-        for _ in range(60):
+        for _ in range(20):
             write_netcdf(other, sys.argv[1], overwrite=True)
     """
     writer = script(body, target)
@@ -252,8 +270,8 @@ def test_threads_that_write_one_cache(table, tmp_path):
     def work():
         for _ in range(5):
             with lock:
-                kept.append(cache.write(target, table))
-                assert cache.read(target) is not None
+                kept.append(keep(table, target))
+                assert table_file.read(target) is not None
 
     threads = [threading.Thread(target=work) for _ in range(3)]
     for thread in threads:
@@ -264,54 +282,7 @@ def test_threads_that_write_one_cache(table, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["table.nc"]
 
 
-# --- a damaged cache
-
-
-@pytest.mark.parametrize("damage", ["cut", "empty", "flipped", "other", "folder"])
-def test_a_damaged_cache_is_built_anew(damage, table, tmp_path, monkeypatch):
-    from bronzeward.thermo import build, description
-
-    monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path))
-    path = place.path_of(description.find("cu-sn-shim1996"))
-    assert cache.write(path, table)
-    data = path.read_bytes()
-    if damage == "folder":
-        path.unlink()
-        path.mkdir()
-    else:
-        middle = bytearray(data)
-        for k in range(len(data) // 4, len(data), 97):
-            middle[k] ^= 0xFF
-        damaged = {"cut": data[: len(data) // 2], "empty": b"", "flipped": bytes(middle), "other": b"CDF"}
-        path.write_bytes(damaged[damage])
-    built = []
-    # building takes seconds and is tested elsewhere
-    monkeypatch.setattr(build, "build", lambda found: built.append(found.name) or table)
-    assert load_table().invariants == table.invariants
-    assert built == ["cu-sn-shim1996"]
-    if damage != "folder":
-        assert load_table().invariants == table.invariants
-        assert built == ["cu-sn-shim1996"]
-
-
-def test_interrupted_run_writes_nothing(tmp_path):
-    body = """
-        from bronzeward.inputs import starter
-        from bronzeward.cli import main
-        print("ready", flush=True)
-        sys.argv = ["bronzeward", "run", str(starter.STARTER), "-o", sys.argv[1]]
-        main()
-    """
-    process = script(body, tmp_path / "a.nc")
-    assert process.stdout is not None
-    process.stdout.readline()
-    time.sleep(0.4)
-    process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=60)
-    assert process.returncode in (0, 130), err
-    assert "Traceback" not in err
-    left = [path.name for path in tmp_path.iterdir()]
-    assert left == ([] if process.returncode == 130 else ["a.nc"])
+# --- interrupted
 
 
 def test_the_starter_case_still_loads():

@@ -154,9 +154,9 @@ def binary_seeds(target: str, folder: Path) -> list[bytes]:
         plan = Schedule.start(20).ramp(200, to=300)
         write_netcdf(run_case(Case(Strand.round(24, 44), plan, load_set())), path, overwrite=True)
     else:
-        from bronzeward.thermo import cache, load_table
+        from bronzeward.thermo import load_table, table_file
 
-        cache.write(path, load_table())
+        table_file.write(load_table(), path, overwrite=True)
     found = [path.read_bytes()]
     with netCDF4.Dataset(path) as data:
         names, attributes = list(data.variables), data.ncattrs()

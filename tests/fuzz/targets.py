@@ -140,9 +140,9 @@ def netcdf(data: bytes, folder: Path) -> None:
 
 def cache(data: bytes, folder: Path) -> None:
     """A phase table in the cache; what is accepted must place points."""
-    from bronzeward.thermo import cache as store
+    from bronzeward.thermo import table_file
 
-    table = store.read(_folder_with(folder, "table.nc", data))
+    table = table_file.read(_folder_with(folder, "table.nc", data))
     if table is not None:
         table.fractions(500.0, 0.2)
 
@@ -163,7 +163,7 @@ TARGETS: dict[str, Callable[[bytes, Path], None]] = {
 def attempt(name: str, data: bytes, folder: Path) -> str:
     """Give one input to a target: "refused" or "read"; a finding is raised."""
     if name == "tdb":
-        import bronzeward.thermo.reading  # noqa: F401  # its libraries make folders of their own when first imported
+        import bronzeward.thermo.tdb  # noqa: F401  # its libraries make folders of their own when first imported
     WATCH.folder = str(folder)
     try:
         TARGETS[name](data, folder)

@@ -16,6 +16,7 @@ from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, N_SLOTS, ZETA
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of
 from growth_pieces import cells_of, shares_of, work
 
@@ -192,12 +193,12 @@ def test_a_compound_takes_in_what_it_comes_to_hold(sequence: tuple[int, ...], k:
     move(p, w, count)
     flow = flows_of(p, w, k, count)
     x = POOR[slot] if k == 0 else RICH[slot]
-    assert w.tin[slot] == pytest.approx(x * w.n[slot], rel=1e-14)
+    assert w.tin[slot] == close(x * w.n[slot], rel=1e-14)
     into, out = flow[IN] if k > 0 else 0.0, flow[OUT] if k < count - 1 else 0.0
     assert GH * (into - out) == pytest.approx(w.tin[slot] - w.tin_star[slot], abs=1e-14)
     if 0 < k < count - 1:
         through = w.rate[slot] / (p.volume[slot] * between(p, w.area_in[slot], w.area_out[slot]))
-        assert into == pytest.approx(through - x * w.s[k - 1], rel=1e-11)
+        assert into == close(through - x * w.s[k - 1], rel=1e-11)
 
 
 @pytest.mark.parametrize("p", [ROUND, PLANE], ids=["round", "plane"])
@@ -216,12 +217,12 @@ def test_slopes_of_a_compound_with_its_copper_side_held(sequence: tuple[int, ...
     # flows of layers at an end are straight lines, so that a wide difference is exact too
     if k > 0:
         expected = differences(w, k, flows, -1, 1e-4)
-        assert slopes[IN_BY_IN] == pytest.approx(expected[0], rel=1e-6)
-        assert slopes[OUT_BY_IN] == pytest.approx(expected[1] if k < count - 1 else 0.0, rel=1e-6)
+        assert slopes[IN_BY_IN] == close(expected[0], rel=1e-6)
+        assert slopes[OUT_BY_IN] == close(expected[1] if k < count - 1 else 0.0, rel=1e-6)
     if k < count - 1:
         expected = differences(w, k, flows, 0, 1e-4)
-        assert slopes[OUT_BY_OUT] == pytest.approx(expected[1], rel=1e-6)
-        assert slopes[IN_BY_OUT] == pytest.approx(expected[0] if k > 0 else 0.0, rel=1e-6)
+        assert slopes[OUT_BY_OUT] == close(expected[1], rel=1e-6)
+        assert slopes[IN_BY_OUT] == close(expected[0] if k > 0 else 0.0, rel=1e-6)
 
 
 # --- layers with a profile
@@ -280,7 +281,7 @@ def test_flows_of_a_profile_by_the_full_matrix(sequence: tuple[int, ...], k: int
     inside, outside = at_sides(w.s, count)
     x, into, out = cells_by_hand(p, w, slot, rho, (inside[k], outside[k]), (k > 0, k < count - 1))
     np.testing.assert_allclose(w.held[cells_of(p, slot)], x, rtol=1e-9)
-    assert flow[[IN, OUT]] == pytest.approx([into, out], rel=1e-8)
+    assert flow[[IN, OUT]] == close([into, out], rel=1e-8)
     # old slopes serve as they are
     assert list(flow[2:]) == [7.0] * 4
     # and the cells are not taken yet
@@ -346,7 +347,7 @@ def test_slopes_of_a_profile_in_a_plane(sequence: tuple[int, ...], k: int, fast:
 )
 def test_nudge(rho: float, speed: float, amount: float, nudge: float) -> None:
     """A thousandth of the face's speed, a millionth of the interface's or what changes the layer by a millionth."""
-    assert balance.nudge_of(rho, speed, amount, 2.0) == pytest.approx(nudge, rel=1e-12)
+    assert balance.nudge_of(rho, speed, amount, 2.0) == close(nudge, rel=1e-12)
 
 
 def test_nudges_look_at_the_end_faces(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -425,10 +426,10 @@ def test_take_cells() -> None:
     w.x[here], w.held[here] = [0.2, 0.2, 0.2, 0.2], [0.25, 0.2, 0.18, 0.17]
     before = w.x.copy()
     # atoms of the cells 0.8, 0.3, 0.3, 0.6: moved tin 0.04 + 0.006 + 0.018, then holding 0.2 + 0.06 + 0.054 + 0.102
-    assert balance.take_cells(ROUND, w, GAMMA) == pytest.approx(0.064 / (0.416 + 0.01 * 2.0), rel=1e-12)
+    assert balance.take_cells(ROUND, w, GAMMA) == close(0.064 / (0.416 + 0.01 * 2.0), rel=1e-12)
     np.testing.assert_array_equal(w.x[here], w.held[here])
     np.testing.assert_allclose(w.u[here], [0.2, 0.06, 0.054, 0.102], rtol=1e-13)
-    assert w.tin[GAMMA] == pytest.approx(0.416, rel=1e-13)
+    assert w.tin[GAMMA] == close(0.416, rel=1e-13)
     w.x[here] = before[here]
     np.testing.assert_array_equal(w.x, before)
 
@@ -525,12 +526,12 @@ def test_last_correction_keeps_the_tin(sequence: tuple[int, ...]) -> None:
     np.testing.assert_allclose(w.n[slots], amount[slots] + GH * (outside - inside), rtol=1e-14)
     np.testing.assert_array_equal(w.s[: count - 1], speed[: count - 1] + outside[:-1])
     np.testing.assert_array_equal(w.s[count - 1 :], speed[count - 1 :])
-    assert w.tin[slots].sum() == pytest.approx(w.tin_star[slots].sum(), rel=1e-13)
+    assert w.tin[slots].sum() == close(w.tin_star[slots].sum(), rel=1e-13)
     for k, slot in enumerate(slots):
         if ROUND.wide[slot]:
-            assert w.u[cells_of(ROUND, slot)].sum() == pytest.approx(w.tin[slot], rel=1e-12)
+            assert w.u[cells_of(ROUND, slot)].sum() == close(w.tin[slot], rel=1e-12)
         else:
-            assert w.tin[slot] == pytest.approx((POOR[slot] if k == 0 else RICH[slot]) * w.n[slot], rel=1e-14)
+            assert w.tin[slot] == close((POOR[slot] if k == 0 else RICH[slot]) * w.n[slot], rel=1e-14)
 
 
 def at_rest(sequence: tuple[int, ...]) -> Any:
@@ -610,7 +611,7 @@ def test_fill_up_keeps_the_shape(slot: int, rest: float, followed: bool) -> None
     more = rest if followed else 0.0
     np.testing.assert_allclose(w.x[here], shape[here] * (1.0 + more), rtol=1e-12)
     np.testing.assert_allclose(w.u[here], 1.2 * shares * w.x[here], rtol=1e-12)
-    assert w.tin[slot] == pytest.approx(kept * (1.0 + more), rel=1e-13)
+    assert w.tin[slot] == close(kept * (1.0 + more), rel=1e-13)
     assert w.corrected[1] - 4.0 == pytest.approx(kept * more, abs=1e-14)
     assert w.corrected[0] == 3.0
     shape[here] = w.x[here]
@@ -646,10 +647,10 @@ def test_damping_leaves_a_tenth(sequence: tuple[int, ...], k: int, watched: bool
     for lost in (1.79, 1.81, 7.0):
         w.right[side] = sign * lost / GH
         share = balance.damping(ROUND, w, count, GH)
-        assert share == pytest.approx(1.8 / lost if watched and lost > 1.8 else 1.0, rel=1e-13)
+        assert share == close(1.8 / lost if watched and lost > 1.8 else 1.0, rel=1e-13)
     if 0 < k < count - 1:
         w.right[k - 1] = 5.0 / GH
-        assert balance.damping(ROUND, w, count, GH) == pytest.approx(1.8 / 12.0, rel=1e-13)
+        assert balance.damping(ROUND, w, count, GH) == close(1.8 / 12.0, rel=1e-13)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -660,7 +661,7 @@ def test_damping_follows_the_layer_that_would_vanish_first(seed: int) -> None:
     inside, outside = at_sides(share * w.right, 5)
     assert share < 1.0
     left = 1.0 + GH * (outside - inside)[1:] / w.n[slots]
-    assert left.min() == pytest.approx(0.1, rel=1e-12)
+    assert left.min() == close(0.1, rel=1e-12)
 
 
 # --- the whole stage
@@ -717,7 +718,7 @@ def test_stage_of_compounds_by_a_general_solver(sequence: tuple[int, ...], p: Pr
     np.testing.assert_allclose(w.s[: count - 1], expected, rtol=1e-8)
     inside, outside = at_sides(expected, count)
     np.testing.assert_allclose(w.n[slots], w.n_star[slots] + GH * (outside - inside), rtol=1e-9)
-    assert w.tin[slots].sum() == pytest.approx(w.tin_star[slots].sum(), rel=1e-14)
+    assert w.tin[slots].sum() == close(w.tin_star[slots].sum(), rel=1e-14)
 
 
 @pytest.mark.parametrize("first_stage", [True, False])
@@ -752,7 +753,7 @@ def test_stage_with_profiles_balances_at_every_interface(
             held = (POOR[slot] if k == 0 else RICH[slot]) * w.n[slot]
             out[k] = (into[k] if k > 0 else 0.0) - (held - w.tin_star[slot]) / GH
     np.testing.assert_allclose(out[:-1], into[1:], rtol=1e-6)
-    assert w.tin[slots].sum() == pytest.approx(w.tin_star[slots].sum(), rel=1e-13)
+    assert w.tin[slots].sum() == close(w.tin_star[slots].sum(), rel=1e-13)
 
 
 @pytest.mark.parametrize("sequence", [(CORE, ETA, EPSILON, GAMMA, ALPHA), (GAMMA, BETA, ALPHA)])
@@ -828,7 +829,7 @@ def test_stage_ends_when_no_layer_changes_by_a_twentieth_of_the_tolerance(
     # layers thinner than 1e-2 count as such a layer round the core, of perimeter 2
     w.s[0] = exact + off * (amount + 1e-2 * 2.0 / ROUND.volume[thinner]) / GH
     assert balance.solve_stage(ROUND, w, 2, GH, True) == iterations
-    assert w.s[0] == pytest.approx(exact, rel=1e-10)
+    assert w.s[0] == close(exact, rel=1e-10)
 
 
 @pytest.mark.parametrize(("off", "iterations"), [((4.0, 4.0), 1), ((4.0, -4.0), 2), ((-1.5, 1.5), 1)])
@@ -905,7 +906,7 @@ def test_a_profile_alone_levels_and_keeps_its_tin(slot: int, gh: float) -> None:
     w.sequence[1], w.n[ETA] = ETA, 1.0  # left from when it was not alone
     assert balance.solve_stage(p, w, 1, gh, True) == 1
     assert w.n[slot] == w.n_star[slot]
-    assert w.tin[slot] == pytest.approx(w.tin_star[slot], rel=1e-10)
+    assert w.tin[slot] == close(w.tin_star[slot], rel=1e-10)
     inner = p.area - w.n[slot] * p.volume[slot] - p.volume_slope[slot] * w.tin[slot]
     rho = faces_by_hand(p, w, slot, w.n[slot], inner)
     x, _, _ = cells_by_hand(p, w, slot, rho, (0.0, 0.0), (False, False), gh)

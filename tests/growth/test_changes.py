@@ -15,6 +15,7 @@ from bronzeward.growth.problem import Problem, new_work
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS, ZETA
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of
 
 Pieces = list[tuple[float, float]]
@@ -106,16 +107,16 @@ def laid_out(slot: int, whole: Pieces) -> Pieces:
 def check_profile(w: Any, slot: int, whole: Pieces) -> None:
     """Amount, tin and all cells of a profile are those of the pieces laid out."""
     atoms, x = np.array(laid_out(slot, whole)).T
-    assert w.n[slot] == pytest.approx(atoms.sum(), rel=1e-12)
-    assert w.tin[slot] == pytest.approx((atoms * x).sum(), rel=1e-12)
+    assert w.n[slot] == close(atoms.sum(), rel=1e-12)
+    assert w.tin[slot] == close((atoms * x).sum(), rel=1e-12)
     np.testing.assert_allclose(w.u[HERE[slot]], atoms * x, rtol=1e-10)
     np.testing.assert_allclose(w.x[HERE[slot]], x, rtol=1e-10)
 
 
 def check_compound(w: Any, slot: int, amount: float, x: float) -> None:
     """Amount and composition of a layer without a profile."""
-    assert w.n[slot] == pytest.approx(amount, rel=1e-12)
-    assert w.tin[slot] == pytest.approx(amount * x, rel=1e-12)
+    assert w.n[slot] == close(amount, rel=1e-12)
+    assert w.tin[slot] == close(amount * x, rel=1e-12)
 
 
 class Kept:
@@ -126,10 +127,10 @@ class Kept:
 
     def check(self) -> None:
         """Nothing was lost, and every profile holds the tin of its cells."""
-        assert self.w.n.sum() == pytest.approx(self.atoms, rel=1e-13)
-        assert self.w.tin.sum() == pytest.approx(self.tin, rel=1e-13)
+        assert self.w.n.sum() == close(self.atoms, rel=1e-13)
+        assert self.w.tin.sum() == close(self.tin, rel=1e-13)
         for slot, here in HERE.items():
-            assert self.w.u[here].sum() == pytest.approx(self.w.tin[slot], rel=1e-12)
+            assert self.w.u[here].sum() == close(self.w.tin[slot], rel=1e-12)
 
 
 def copied(w: Any) -> list[Any]:
@@ -149,14 +150,14 @@ def check_same(w: Any, before: list[Any]) -> None:
 @pytest.mark.parametrize(("slot", "first", "last"), [(GAMMA_TIN, 0.29, 0.20), (BETA, 0.15, 0.12), (ALPHA, 0.1, 0.01)])
 def test_composition_at_the_ends_of_a_profile(p: Problem, w: Any, slot: int, first: float, last: float) -> None:
     layer(w, slot, 0.5, np.linspace(first, last, len(EDGES[slot]) - 1))
-    assert changes.composition_at_end(p, w, slot, False) == pytest.approx(first)
-    assert changes.composition_at_end(p, w, slot, True) == pytest.approx(last)
+    assert changes.composition_at_end(p, w, slot, False) == close(first)
+    assert changes.composition_at_end(p, w, slot, True) == close(last)
 
 
 @pytest.mark.parametrize("copper_side", [False, True])
 def test_composition_at_the_end_of_a_compound_is_its_own(p: Problem, w: Any, copper_side: bool) -> None:
     layer(w, DELTA, 0.5, 0.205)
-    assert changes.composition_at_end(p, w, DELTA, copper_side) == pytest.approx(0.205, rel=1e-15)
+    assert changes.composition_at_end(p, w, DELTA, copper_side) == close(0.205, rel=1e-15)
 
 
 @pytest.mark.parametrize("slot", [ETA, GAMMA])
@@ -170,8 +171,8 @@ def test_adding_nothing_changes_nothing(p: Problem, w: Any, slot: int) -> None:
 def test_adding_to_a_compound(p: Problem, w: Any, amount: float) -> None:
     layer(w, ETA, 0.5, 0.45)
     changes.add(p, w, ETA, amount, 0.3, True)
-    assert w.n[ETA] == pytest.approx(0.5 + amount, rel=1e-15)
-    assert w.tin[ETA] == pytest.approx(0.225 + 0.3 * amount, rel=1e-15)
+    assert w.n[ETA] == close(0.5 + amount, rel=1e-15)
+    assert w.tin[ETA] == close(0.225 + 0.3 * amount, rel=1e-15)
 
 
 def test_adding_makes_a_profile_of_one_composition(p: Problem, w: Any) -> None:
@@ -194,14 +195,14 @@ def test_taking_from_a_profile_brings_the_tin_of_its_cells(
 ) -> None:
     layer(w, GAMMA, 0.5, [0.19, 0.17, 0.16, 0.12])
     tin, left = cut(pieces(w, GAMMA), amount, copper_side)
-    assert changes.take(p, w, GAMMA, amount, copper_side) == pytest.approx(tin, rel=1e-13)
+    assert changes.take(p, w, GAMMA, amount, copper_side) == close(tin, rel=1e-13)
     check_profile(w, GAMMA, left)
 
 
 @pytest.mark.parametrize("copper_side", [False, True])
 def test_taking_from_a_compound_keeps_its_composition(p: Problem, w: Any, copper_side: bool) -> None:
     layer(w, EPSILON, 0.5, 0.25)
-    assert changes.take(p, w, EPSILON, 0.2, copper_side) == pytest.approx(0.05, rel=1e-14)
+    assert changes.take(p, w, EPSILON, 0.2, copper_side) == close(0.05, rel=1e-14)
     check_compound(w, EPSILON, 0.3, 0.25)
 
 
@@ -229,7 +230,7 @@ def test_tin_goes_to_the_end_cell_and_is_drawn_from_as_many_as_needed(
     changes.give_tin(p, w, GAMMA, tin, copper_side)
     np.testing.assert_allclose(w.u[HERE[GAMMA]], after, rtol=0, atol=1e-16)
     np.testing.assert_allclose(w.x[HERE[GAMMA]], after / (0.5 * shares), rtol=0, atol=1e-14)
-    assert w.tin[GAMMA] == pytest.approx(0.1 + tin, rel=1e-13)
+    assert w.tin[GAMMA] == close(0.1 + tin, rel=1e-13)
     assert w.n[GAMMA] == 0.5
 
 
@@ -243,7 +244,7 @@ def test_a_cell_below_zero_gives_no_tin(p: Problem, w: Any) -> None:
 def test_tin_given_to_a_compound_is_booked_only(p: Problem, w: Any, tin: float) -> None:
     layer(w, DELTA, 0.5, 0.2)
     changes.give_tin(p, w, DELTA, tin, False)
-    assert (w.n[DELTA], w.tin[DELTA]) == pytest.approx((0.5, 0.1 + tin), rel=1e-14)
+    assert (w.n[DELTA], w.tin[DELTA]) == close((0.5, 0.1 + tin), rel=1e-14)
     assert not w.u.any()
 
 
@@ -265,7 +266,7 @@ def test_beside_a_profile_the_compound_takes_the_tin(p: Problem, w: Any, inner: 
     cells, tin = w.u.copy(), w.tin[GAMMA]
     changes.settle(p, w, inner, outer, 0.01)
     check_compound(w, DELTA, 0.11 / 0.2, 0.2)
-    assert w.n[GAMMA] == pytest.approx(0.4 - 0.01 / 0.2, rel=1e-14)
+    assert w.n[GAMMA] == close(0.4 - 0.01 / 0.2, rel=1e-14)
     assert w.tin[GAMMA] == tin
     np.testing.assert_array_equal(w.u, cells)
 
@@ -382,7 +383,7 @@ def test_melting_leaves_no_sliver_of_a_layer(p: Problem, w: Any) -> None:
     kept = Kept(w)
     changes.melt_core(p, w)
     assert w.n[ETA] == 0.0
-    assert w.tin[CORE] / w.n[CORE] == pytest.approx(0.9, rel=1e-13)
+    assert w.tin[CORE] / w.n[CORE] == close(0.9, rel=1e-13)
     kept.check()
 
 
@@ -391,11 +392,11 @@ def test_melting_into_a_profile_is_balanced_to_rounding(p: Problem, w: Any) -> N
     layer(w, GAMMA_TIN, 4e-7, [0.3, 0.28, 0.22, 0.2])
     old, kept = pieces(w, GAMMA_TIN), Kept(w)
     changes.melt_core(p, w)
-    assert w.tin[CORE] == pytest.approx(0.9 * w.n[CORE], rel=3e-14)
+    assert w.tin[CORE] == close(0.9 * w.n[CORE], rel=3e-14)
     tin, left = cut(old, w.n[CORE] - 5e-7, False)
     # in more than one go, of which the last gives back what went too far
-    assert w.tin[CORE] - 5e-7 == pytest.approx(tin, rel=1e-12)
-    assert w.n[GAMMA_TIN] == pytest.approx(sum(atoms for atoms, _ in left), rel=1e-12)
+    assert w.tin[CORE] - 5e-7 == close(tin, rel=1e-12)
+    assert w.n[GAMMA_TIN] == close(sum(atoms for atoms, _ in left), rel=1e-12)
     composition = w.x[HERE[GAMMA_TIN]]
     assert (np.diff(composition) < 0.0).all()
     assert composition.max() <= 0.3
@@ -417,8 +418,8 @@ def test_liquid_freezes_to_tin_and_the_compound_next_to_it(p: Problem, w: Any) -
     # 0.99 n1 + 0.46 n2 = 0.4, n1 + n2 = 0.5
     n1, n2 = np.linalg.solve([[0.99, 0.46], [1.0, 1.0]], [0.4, 0.5])
     check_compound(w, CORE, n1, 0.99)
-    assert w.n[ETA] == pytest.approx(0.3 + n2, rel=1e-13)
-    assert w.tin[ETA] == pytest.approx(0.135 + 0.46 * n2, rel=1e-13)
+    assert w.n[ETA] == close(0.3 + n2, rel=1e-13)
+    assert w.tin[ETA] == close(0.135 + 0.46 * n2, rel=1e-13)
 
 
 def test_liquid_freezes_onto_the_tin_side_of_a_profile(p: Problem, w: Any) -> None:
@@ -455,8 +456,8 @@ def test_a_phase_within_a_stable_one_joins_it_whole(
     layer(w, slot, 0.3, x)
     changes.decompose(p, w, regime, slot)
     assert np.flatnonzero(w.n).tolist() == np.flatnonzero(w.tin).tolist() == [into]
-    assert w.n[into] == pytest.approx(0.3, rel=1e-15)
-    assert w.tin[into] == pytest.approx(0.3 * x, rel=1e-15)
+    assert w.n[into] == close(0.3, rel=1e-15)
+    assert w.tin[into] == close(0.3 * x, rel=1e-15)
     if into in HERE:
         check_profile(w, into, [(0.3, x)])
 
@@ -516,8 +517,8 @@ def test_a_phase_between_two_stable_ones_splits_by_the_lever_rule(
             new = [(part, own)]
             check_profile(w, into, old[into] + new if into == tin_side else new + old[into])
         else:
-            assert w.n[into] == pytest.approx(0.4 + part, rel=1e-13)
-            assert w.tin[into] == pytest.approx(0.2 + part * own, rel=1e-13)
+            assert w.n[into] == close(0.4 + part, rel=1e-13)
+            assert w.tin[into] == close(0.2 + part * own, rel=1e-13)
 
 
 @pytest.mark.parametrize(
@@ -565,7 +566,7 @@ def test_gamma_not_richer_than_epsilon_at_its_end_stays(p: Problem, w: Any, x: l
     [(1e-3, DELTA, 1e-5), (1e-3, GAMMA, 1e-5), (1e-6, DELTA, 1e-8), (1e-6, GAMMA, 1e-7)],
 )
 def test_share_of_all_atoms_at_which_a_layer_is_used_up(p: Problem, tolerance: float, slot: int, share: float) -> None:
-    assert changes.spent_share(p._replace(tolerance=tolerance), slot) == pytest.approx(share, rel=1e-14)
+    assert changes.spent_share(p._replace(tolerance=tolerance), slot) == close(share, rel=1e-14)
 
 
 @pytest.mark.parametrize(
@@ -591,14 +592,14 @@ def test_surplus_of_a_profile_by_the_lever_rule(
     share = share[len(share) - len(beyond) :] if slot > host else share[: len(beyond)]
     gap = X_OUT[host] - X_IN[slot] if slot > host else X_OUT[slot] - X_IN[host]
     expected = 0.5 * float(share @ np.array(beyond)) / gap
-    assert changes.surplus(p, w, host, slot) == pytest.approx(expected, rel=1e-12)
+    assert changes.surplus(p, w, host, slot) == close(expected, rel=1e-12)
 
 
 def test_surplus_of_liquid_by_the_lever_rule(p: Problem, w: Any) -> None:
     layer(w, CORE, 0.5, 0.85)
     made = changes.surplus(p, w, CORE, ETA)
     # what is left has the composition of the limit
-    assert (0.425 - made * 0.46) / (0.5 - made) == pytest.approx(0.9, rel=1e-13)
+    assert (0.425 - made * 0.46) / (0.5 - made) == close(0.9, rel=1e-13)
     layer(w, CORE, 0.5, 0.95)
     assert changes.surplus(p, w, CORE, ETA) == 0.0
 
@@ -612,8 +613,8 @@ def test_a_compound_has_no_surplus_on_its_tin_side(p: Problem, w: Any, x: float)
 @pytest.mark.parametrize("slot", [ETA, ALPHA])
 def test_atoms_and_composition_of_a_seed(p: Problem, w: Any, slot: int) -> None:
     # 1e-3 m thick, 2 m round, 0.1 (slot + 1) m3 a mole
-    assert changes.seed_amount(p, slot) == pytest.approx({ETA: 1e-2, ALPHA: 2e-3 / 0.9}[slot], rel=1e-14)
-    assert changes.seed_composition(p, w, slot) == pytest.approx({ETA: 0.455, ALPHA: 0.045}[slot], rel=1e-14)
+    assert changes.seed_amount(p, slot) == close({ETA: 1e-2, ALPHA: 2e-3 / 0.9}[slot], rel=1e-14)
+    assert changes.seed_composition(p, w, slot) == close({ETA: 0.455, ALPHA: 0.045}[slot], rel=1e-14)
 
 
 def test_starting_layers(p: Problem, w: Any) -> None:
@@ -671,7 +672,7 @@ def test_a_seed_beside_profiles_keeps_all_atoms_and_tin(p: Problem, w: Any, inne
     check_seed(w, slot, amount, x)
     kept.check()
     if inner == EPSILON:
-        assert w.tin[EPSILON] / w.n[EPSILON] == pytest.approx(0.255, rel=1e-14)
+        assert w.tin[EPSILON] / w.n[EPSILON] == close(0.255, rel=1e-14)
 
 
 @pytest.mark.parametrize(
@@ -760,7 +761,7 @@ def test_a_seed_at_an_edge_of_a_profile(
         u[c] -= drawn
         short -= drawn
     np.testing.assert_allclose(w.u[HERE[host]], u, rtol=1e-11, atol=1e-17)
-    assert w.n[host] == pytest.approx(n_host - amount, rel=1e-13)
+    assert w.n[host] == close(n_host - amount, rel=1e-13)
     kept.check()
 
 
@@ -786,7 +787,7 @@ def test_a_profile_takes_the_rest_of_its_neighbour(
     changes.absorb(p, w, 0.004, tin, slot, GAMMA, EPSILON)
     u[FIRST[GAMMA] + (3 if copper_side else 0)] += tin
     np.testing.assert_allclose(w.u, u, rtol=1e-14)
-    assert w.n[GAMMA] == pytest.approx(0.504, rel=1e-14)
+    assert w.n[GAMMA] == close(0.504, rel=1e-14)
     check_compound(w, EPSILON, 0.5, 0.25)
 
 
@@ -794,8 +795,8 @@ def test_a_profile_takes_the_rest_of_its_neighbour(
 def test_a_compound_alone_takes_the_rest_of_its_neighbour(p: Problem, w: Any, edge: int) -> None:
     layer(w, edge, 0.5, 0.45)
     changes.absorb(p, w, 0.004, 0.003, EPSILON, edge, -1)
-    assert w.n[edge] == pytest.approx(0.504, rel=1e-14)
-    assert w.tin[edge] == pytest.approx(0.228, rel=1e-14)
+    assert w.n[edge] == close(0.504, rel=1e-14)
+    assert w.tin[edge] == close(0.228, rel=1e-14)
     assert w.n.sum() == w.n[edge]
 
 
@@ -818,7 +819,7 @@ def test_a_compound_before_a_profile_takes_all_the_tin(p: Problem, w: Any, slot:
     u = w.u.copy()
     changes.absorb(p, w, 0.004, 0.003, slot, edge, beyond)
     check_compound(w, edge, 0.5 + 0.003 / 0.2, 0.2)
-    assert w.n[beyond] == pytest.approx(0.4 + 0.004 - 0.003 / 0.2, rel=1e-14)
+    assert w.n[beyond] == close(0.4 + 0.004 - 0.003 / 0.2, rel=1e-14)
     np.testing.assert_array_equal(w.u, u)
 
 
@@ -876,7 +877,7 @@ def test_relief_onto_a_profile_lands_on_its_near_side(
     old, kept = pieces(w, BETA), Kept(w)
     end = 0.5 * np.diff(EDGES[host])[-1 if copper_side else 0]
     part, left = relieved(host, pieces(w, host), end, x, x_new, copper_side)
-    assert part == pytest.approx(0.9 * end)
+    assert part == close(0.9 * end)
     assert changes.relieve(p, w, host, BETA, -1)
     check_profile(w, BETA, [(part, x_new), *old] if copper_side else [*old, (part, x_new)])
     check_profile(w, host, left)
@@ -905,8 +906,8 @@ def test_relief_of_a_whole_profile_leaves_it_at_its_limit(p: Problem, w: Any) ->
     changes.relieve(p, w, BETA, DELTA, -1)
     n_beta, n_delta = np.linalg.solve([[0.16, 0.2], [1.0, 1.0]], [0.5 * 0.196, 0.5])
     # all but a millionth of its atoms
-    assert w.n[BETA] == pytest.approx(n_beta, rel=2e-5)
-    assert w.n[DELTA] == pytest.approx(0.3 + n_delta, rel=2e-6)
+    assert w.n[BETA] == close(n_beta, rel=2e-5)
+    assert w.n[DELTA] == close(0.3 + n_delta, rel=2e-6)
     np.testing.assert_allclose(w.x[HERE[BETA]], 0.16, rtol=5e-5, atol=0)
 
 
@@ -922,8 +923,8 @@ def test_atoms_richer_than_the_compound_become_compound(p: Problem, w: Any, beyo
     check_profile(w, BETA, left)
     # 0.075 atoms with 0.23: delta, and what is too much for it goes to the layer beyond or is booked with delta
     if beyond < 0:
-        assert w.n[DELTA] == pytest.approx(0.375, rel=1e-14)
-        assert w.tin[DELTA] == pytest.approx(0.06 + 0.075 * 0.23, rel=1e-13)
+        assert w.n[DELTA] == close(0.375, rel=1e-14)
+        assert w.tin[DELTA] == close(0.06 + 0.075 * 0.23, rel=1e-13)
         check_compound(w, richest, 0.2, x)
     else:
         more, n_delta = np.linalg.solve([[x, 0.2], [1.0, 1.0]], [0.075 * 0.23, 0.075])
@@ -979,7 +980,7 @@ def test_the_layer_beyond_takes_what_is_too_much(p: Problem, w: Any, there: tupl
     assert changes.relieve_all(p, w, len(there))
     # a tenth of a mole with 0.24: epsilon and delta, or delta with more tin than it should hold
     if beyond < 0:
-        assert w.tin[DELTA] == pytest.approx(0.1 + 0.1 * 0.24, rel=1e-13)
+        assert w.tin[DELTA] == close(0.1 + 0.1 * 0.24, rel=1e-13)
     else:
         n_epsilon, n_delta = np.linalg.solve([[0.25, 0.2], [1.0, 1.0]], [0.1 * 0.24, 0.1])
         check_compound(w, DELTA, 0.5 + n_delta, 0.2)
@@ -995,7 +996,7 @@ def test_the_layer_beyond_takes_what_is_too_little(p: Problem, w: Any, there: tu
     assert changes.relieve_all(p, w, len(there))
     # 0.2 moles with 0.24 instead of epsilon's 0.26
     if beyond < 0:
-        assert w.tin[EPSILON] == pytest.approx(0.13 + 0.2 * 0.24, rel=1e-13)
+        assert w.tin[EPSILON] == close(0.13 + 0.2 * 0.24, rel=1e-13)
     else:
         check_compound(w, EPSILON, 0.5, 0.26)
         check_compound(w, ZETA, 0.7, 0.24)

@@ -38,6 +38,7 @@ from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMM
 from bronzeward.growth.state import find_sequence, set_temperature
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of, regimes
 from growth_pieces import cells_of, fill, shares_of, work
 
@@ -194,7 +195,7 @@ def test_landing_where_a_layer_just_runs_out(p: Problem, name: str, monkeypatch:
     landed = engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0)
     assert landed == tried[-1]
     assert abs(curve(landed)) <= 0.1 * engine.spent_share(p, CORE)
-    assert landed == pytest.approx(root, rel=1e-5)
+    assert landed == close(root, rel=1e-5)
     assert len(tried) <= 10
     assert len(set(tried)) == len(tried)
 
@@ -242,13 +243,13 @@ def test_a_used_up_layer_goes_to_its_neighbours(p: Problem, k: int) -> None:
     assert events_of(r) == [(USED_UP, spent)]
     assert list(r.event[:2]) == [7.0, 473.15]
     assert w.n[spent] == w.tin[spent] == 0.0
-    assert w.n.sum() == pytest.approx(atoms, rel=1e-15)
-    assert w.tin.sum() == pytest.approx(tin, rel=1e-15)
+    assert w.n.sum() == close(atoms, rel=1e-15)
+    assert w.tin.sum() == close(tin, rel=1e-15)
     assert list(w.sequence[:2]) == ([ETA, EPSILON] if k == 0 else [CORE, ETA])
     # both that are left keep their composition, so both took part
-    assert w.tin[ETA] / w.n[ETA] == pytest.approx(w.x_in[ETA], rel=1e-14)
+    assert w.tin[ETA] / w.n[ETA] == close(w.x_in[ETA], rel=1e-14)
     kept = EPSILON if k == 0 else CORE
-    assert w.tin[kept] / w.n[kept] == pytest.approx(w.x_in[EPSILON] if k == 0 else 1.0, rel=1e-14)
+    assert w.tin[kept] / w.n[kept] == close(w.x_in[EPSILON] if k == 0 else 1.0, rel=1e-14)
     assert (w.s_trend == 0.0).all()
     # speeds belong to positions: the first one goes with the innermost layer
     assert list(w.s[:2]) == ([2.0, 3.0] if k == 0 else [1.0, 2.0])
@@ -261,9 +262,9 @@ def test_the_last_but_one_layer_hands_over_what_it_has(p: Problem) -> None:
     fill(p, w, ALPHA, 2.0, 0.02)
     atoms, tin = w.n.sum(), w.tin.sum()
     assert engine.use_up(p, w, r, regime, find_sequence(p, w, regime), 0, 7.0, 473.15) == 1
-    assert (w.n[ALPHA], w.tin[ALPHA]) == (pytest.approx(atoms, rel=1e-15), pytest.approx(tin, rel=1e-15))
+    assert (w.n[ALPHA], w.tin[ALPHA]) == (close(atoms, rel=1e-15), close(tin, rel=1e-15))
     first = int(p.cell_start[ALPHA])
-    assert w.u.sum() == pytest.approx(tin, rel=1e-15)
+    assert w.u.sum() == close(tin, rel=1e-15)
     assert w.x[first] > 0.02 > w.x[first + 1]  # its tin lies at the tin side, its atoms everywhere
 
 
@@ -303,8 +304,8 @@ def test_the_thinnest_inner_layer_goes(strand: Strand, eta: float, epsilon: floa
     before = w.n.sum(), w.tin.sum(), w.n[CORE], w.u.copy()
     assert engine.drop_thinnest(p, w, find_sequence(p, w, regime), regime) is (gone is not None)
     assert [slot for slot in (ETA, EPSILON) if w.n[slot] == 0.0] == ([] if gone is None else [gone])
-    assert w.n.sum() == pytest.approx(before[0], rel=1e-14)
-    assert w.tin.sum() == pytest.approx(before[1], rel=1e-14)
+    assert w.n.sum() == close(before[0], rel=1e-14)
+    assert w.tin.sum() == close(before[1], rel=1e-14)
     # beside copper its last tin goes into the first cell, else into the compounds on both sides
     assert np.any(w.u != before[3]) == (gone == EPSILON)
     assert (w.n[CORE] != before[2]) == (gone == ETA)
@@ -327,9 +328,9 @@ def test_a_thin_compound_between_compounds_goes_to_both(wide_range: Problem) -> 
     assert w.n[ALPHA] == before[ALPHA]
     assert w.n[ETA] != before[ETA]
     assert w.n[DELTA] != before[DELTA]
-    assert (w.n.sum(), w.tin.sum()) == (pytest.approx(atoms, rel=1e-15), pytest.approx(tin, rel=1e-15))
+    assert (w.n.sum(), w.tin.sum()) == (close(atoms, rel=1e-15), close(tin, rel=1e-15))
     for slot in (CORE, ETA, DELTA):
-        assert w.tin[slot] / w.n[slot] == pytest.approx(content[slot], rel=1e-14)
+        assert w.tin[slot] / w.n[slot] == close(content[slot], rel=1e-14)
 
 
 def test_edge_layers_are_no_inner_ones(p: Problem) -> None:
@@ -355,8 +356,8 @@ def test_gaps_are_seeded_and_told(p: Problem) -> None:
         assert list(w.sequence[:4]) == [CORE, ETA, EPSILON, ALPHA]
         assert events_of(r) == ([(APPEARS, ETA), (APPEARS, EPSILON)] if tell else [])
         assert not w.s.any()
-        assert w.n.sum() == pytest.approx(atoms, rel=1e-14)
-        assert w.tin.sum() == pytest.approx(tin, rel=1e-14)
+        assert w.n.sum() == close(atoms, rel=1e-14)
+        assert w.tin.sum() == close(tin, rel=1e-14)
         set_up.append(w.n.copy())
         # nothing left to seed: speeds stay
         w.s[:] = 1.0
@@ -393,7 +394,7 @@ def crossing(p: Problem, from_c: float, to_c: float, layers: dict[int, tuple[flo
     count = engine.change_regime(p, w, r, old, new, 7.0, to_c + 273.15)
     assert not w.s.any()
     assert not w.s_trend.any()
-    assert (w.n.sum(), w.tin.sum()) == (pytest.approx(before[0], rel=1e-13), pytest.approx(before[1], rel=1e-13))
+    assert (w.n.sum(), w.tin.sum()) == (close(before[0], rel=1e-13), close(before[1], rel=1e-13))
     return w, r, count
 
 
@@ -408,11 +409,11 @@ def test_tin_melts_and_freezes(wide_range: Problem) -> None:
     assert events_of(r) == [(MELTS, CORE)]
     assert count == 4
     assert w.n[CORE] > 1.0
-    assert w.tin[CORE] / w.n[CORE] == pytest.approx(w.x_out[CORE], rel=1e-12)
+    assert w.tin[CORE] / w.n[CORE] == close(w.x_out[CORE], rel=1e-12)
     layers[CORE] = (1.0, 0.985)
     w, r, count = crossing(wide_range, 228, 226, layers)
     assert events_of(r) == [(FREEZES, CORE)]
-    assert w.tin[CORE] / w.n[CORE] == pytest.approx(w.x_out[CORE], rel=1e-9)
+    assert w.tin[CORE] / w.n[CORE] == close(w.x_out[CORE], rel=1e-9)
     assert w.n[ETA] > 0.5
 
 
@@ -494,7 +495,7 @@ def test_steps_grow_with_the_fourth_root_of_the_error_left(monkeypatch: pytest.M
     assert r.count[REJECTED] == 0
     assert r.count[STEPS] == len(fake.steps)
     assert r.count[ITERATIONS] == 2 * len(fake.steps)
-    assert sum(fake.steps) == pytest.approx(3600.0, rel=1e-12)
+    assert sum(fake.steps) == close(3600.0, rel=1e-12)
     # a row at the start, one after the first seeds, one after every step
     assert r.count[ROWS] == 2 + len(fake.steps)
     time = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)[:, 0]
@@ -511,7 +512,7 @@ def test_a_step_too_far_off_is_taken_again_shorter(monkeypatch: pytest.MonkeyPat
     np.testing.assert_allclose(shrink, [0.45, 0.25, 0.25, 0.2, 0.9 * 1.001**-0.25], rtol=1e-12)
     assert r.count[REJECTED] == 5
     assert r.count[STEPS] == len(fake.steps) - 5
-    assert sum(fake.steps[5:]) == pytest.approx(3600.0, rel=1e-12)
+    assert sum(fake.steps[5:]) == close(3600.0, rel=1e-12)
     assert r.count[STATUS] == DONE
 
 
@@ -627,12 +628,12 @@ def test_pieces_are_followed_at_their_own_rates(monkeypatch: pytest.MonkeyPatch)
     assert r.count[STATUS] == DONE
     at, slope, h = np.array(seen).T
     assert {round(3600 * s, 6) for s in slope} == {60.0, 0.0, -120.0}
-    assert h[slope > 0].sum() == pytest.approx(1800.0)
-    assert h[slope == 0].sum() == pytest.approx(1800.0)
-    assert h[slope < 0].sum() == pytest.approx(900.0)
-    assert h[slope > 0].max() == pytest.approx(240.0)
-    assert h[slope == 0].max() == pytest.approx(600.0)
-    assert h[slope < 0].max() == pytest.approx(120.0)
+    assert h[slope > 0].sum() == close(1800.0)
+    assert h[slope == 0].sum() == close(1800.0)
+    assert h[slope < 0].sum() == close(900.0)
+    assert h[slope > 0].max() == close(240.0)
+    assert h[slope == 0].max() == close(600.0)
+    assert h[slope < 0].max() == close(120.0)
     # each begins where the one before ended, and steps go on growing from piece to piece
     np.testing.assert_allclose(at[1:], (at + slope * h)[:-1], rtol=1e-13)
     assert h[0] == 1e-3
@@ -705,8 +706,8 @@ def test_epsilon_forms_inside_gamma_on_cooling(wide_range: Problem, gamma_edge: 
     assert not regime_has(regime_at(gamma_edge + 0.2), EPSILON)
     shares = shares_of(wide_range, GAMMA)
     # all but what the seeds took
-    assert w.n[GAMMA_TIN] == pytest.approx(2.0 * shares[:2].sum(), rel=0.02)
-    assert w.tin[GAMMA_TIN] == pytest.approx(2.0 * (shares[:2] * gamma[:2]).sum(), rel=0.02)
+    assert w.n[GAMMA_TIN] == close(2.0 * shares[:2].sum(), rel=0.02)
+    assert w.tin[GAMMA_TIN] == close(2.0 * (shares[:2] * gamma[:2]).sum(), rel=0.02)
     assert 0.0 < w.n[EPSILON] < 0.02
     assert count == len([slot for slot in range(N_SLOTS) if w.n[slot] > 0.0])
     # without gamma there is nothing to split
@@ -746,7 +747,7 @@ def test_what_a_compound_takes_over_from_the_core_alone() -> None:
     fill(p, w, ETA, 2.0, 0.45)
     atoms, tin = w.n.sum(), w.tin.sum()
     assert engine.use_up(p, w, r, regime, find_sequence(p, w, regime), 0, 7.0, 473.15) == 1
-    assert (w.n[ETA], w.tin[ETA]) == (pytest.approx(atoms, rel=1e-15), pytest.approx(tin, rel=1e-15))
+    assert (w.n[ETA], w.tin[ETA]) == (close(atoms, rel=1e-15), close(tin, rel=1e-15))
     assert w.n.sum() == w.n[ETA]
 
 
@@ -787,8 +788,8 @@ def test_after_a_layer_ran_out_steps_begin_small_again(monkeypatch: pytest.Monke
     r = record(p, rows=400)
     engine.integrate(p, work(p), r)
     assert events_of(r) == [(USED_UP, CORE), (QUENCH, CORE)]
-    assert steps[:5] == pytest.approx([1e-3 * 20.0**k for k in range(5)])
-    assert steps[5] == pytest.approx(1e-3 * gone[0])
+    assert steps[:5] == close([1e-3 * 20.0**k for k in range(5)])
+    assert steps[5] == close(1e-3 * gone[0])
     assert steps[5] > 1e-3
 
 
@@ -838,10 +839,10 @@ def test_the_other_layer_is_landed_on_where_both_run_out(monkeypatch: pytest.Mon
     r = run(p, fake, monkeypatch)
     assert r.count[STATUS] == DONE
     third = 1e-3 * 400
-    assert landings == [(0, pytest.approx(third)), (3, pytest.approx(0.5 * third))]
+    assert landings == [(0, close(third)), (3, close(0.5 * third))]
     time = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)[:, 0]
-    assert time[4] - time[3] == pytest.approx(0.25 * third)
-    assert fake.steps[3] == pytest.approx(20 * 0.25 * third)
+    assert time[4] - time[3] == close(0.25 * third)
+    assert fake.steps[3] == close(20 * 0.25 * third)
 
 
 def test_a_landing_that_fails_is_tried_from_a_shorter_step(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -851,7 +852,7 @@ def test_a_landing_that_fails_is_tried_from_a_shorter_step(monkeypatch: pytest.M
     monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0 if len(fake.steps) == 3 else -1)
     r = run(p, fake, monkeypatch)
     assert r.count[STATUS] == DONE
-    assert fake.steps[3] == pytest.approx(0.25 * fake.steps[2])
+    assert fake.steps[3] == close(0.25 * fake.steps[2])
     assert r.count[REJECTED] == 1
     monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0)
     assert run(p, Fake(1e-12), monkeypatch).count[STATUS] == TOO_SMALL

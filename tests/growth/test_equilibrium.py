@@ -7,7 +7,8 @@ import pytest
 from bronzeward.growth.slots import CORE, N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, load_set
+from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
+from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from growth_cases import problem_of, run_fast
 

@@ -12,6 +12,7 @@ from bronzeward.growth.problem import Problem, new_work
 from bronzeward.growth.slots import ALPHA, EPSILON, GAMMA, GAMMA_TIN
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of
 
 CELLS = 6
@@ -40,7 +41,7 @@ def test_negative_cells_are_filled_from_the_others(p: Problem, w: Any) -> None:
     w.tin[ALPHA] = 9.5
     step.keep_positive(p, w, 1)
     np.testing.assert_allclose(w.u[here], np.array([0.0, 1.0, 2.0, 0.0, 3.0, 4.0]) * 0.95, rtol=1e-14)
-    assert w.tin[ALPHA] == pytest.approx(9.5, rel=1e-14)
+    assert w.tin[ALPHA] == close(9.5, rel=1e-14)
 
 
 def test_nothing_to_fill_leaves_cells_alone(p: Problem, w: Any) -> None:
@@ -69,7 +70,7 @@ def test_copy_of_the_first_part_of_a_profile(p: Problem, w: Any, part: float) ->
     np.testing.assert_allclose(w.u[target], expected, rtol=1e-13)
     np.testing.assert_allclose(w.x[target], expected / np.diff(ends), rtol=1e-13)
     assert w.n[GAMMA] == part * amount
-    assert w.tin[GAMMA] == pytest.approx(expected.sum(), rel=1e-13)
+    assert w.tin[GAMMA] == close(expected.sum(), rel=1e-13)
 
 
 def test_relief_of_a_supersaturated_end(p: Problem, w: Any) -> None:
@@ -88,11 +89,11 @@ def test_relief_of_a_supersaturated_end(p: Problem, w: Any) -> None:
     rich = shares[:2] * amount
     tin = float((rich * composition[:2]).sum())
     part = (tin - limit * rich.sum()) / (compound - limit)
-    assert w.n[EPSILON] == pytest.approx(1.0 + part, rel=1e-12)
-    assert w.tin[EPSILON] == pytest.approx(0.25 * (1.0 + part), rel=1e-12)
-    assert w.n.sum() == pytest.approx(before[0], rel=1e-13)
-    assert w.tin.sum() == pytest.approx(before[1], rel=1e-13)
+    assert w.n[EPSILON] == close(1.0 + part, rel=1e-12)
+    assert w.tin[EPSILON] == close(0.25 * (1.0 + part), rel=1e-12)
+    assert w.n.sum() == close(before[0], rel=1e-13)
+    assert w.tin.sum() == close(before[1], rel=1e-13)
     step.refresh_cells(p, w, 2)
     assert w.x[here].max() <= limit + 1e-12
     assert not changes.relieve_all(p, w, 2)
-    assert state.slot_tin(p, w, ALPHA) == pytest.approx(w.tin[ALPHA], rel=1e-12)
+    assert state.slot_tin(p, w, ALPHA) == close(w.tin[ALPHA], rel=1e-12)

@@ -16,6 +16,7 @@ from bronzeward.growth.slots import ALPHA, N_SLOTS
 from bronzeward.growth.step import GAMMA, STAGES, WEIGHTS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of
 
 D, VOLUME = 1e-15, 7e-6
@@ -158,10 +159,10 @@ def test_order_in_time() -> None:
 def test_fitted_flow_at_both_ends() -> None:
     """B(z) -> 1 - z/2 + z^2/12 for slow faces (central differences), -z or nothing for fast ones (transport)."""
     for z in (-1e-3, -1e-5, 0.0, 1e-5, 1e-3):
-        assert bernoulli(z) == pytest.approx(1.0 - 0.5 * z + z * z / 12.0, rel=1e-14)  # next term z^4 / 720
+        assert bernoulli(z) == close(1.0 - 0.5 * z + z * z / 12.0, rel=1e-14)  # next term z^4 / 720
     for z in (-30.0, -2.0, 0.5, 3.0, 30.0):
-        assert bernoulli(z) == pytest.approx(z / expm1(z), rel=1e-15)
-        assert bernoulli(-z) - bernoulli(z) == pytest.approx(z, rel=1e-14)
+        assert bernoulli(z) == close(z / expm1(z), rel=1e-15)
+        assert bernoulli(-z) - bernoulli(z) == close(z, rel=1e-14)
     assert bernoulli(1e4) == 0.0
     assert bernoulli(-1e4) == 1e4
     # across the change of formula
@@ -179,7 +180,7 @@ def test_copper_consumed_at_its_bulk_composition_where_the_skin_is_thin() -> Non
     lay_faces(layer.problem, w, ALPHA, layer.amount, 0.0)
     flow_in, flow_out = solve_cells(layer.problem, w, ALPHA, layer.amount, 1.0, speed, 0.0, 1e-12, True, False)
     # exp(-Peclet) of the skin reaches the cell: nothing at 5e5
-    assert flow_in == pytest.approx(-0.02 * speed, rel=1e-9)
+    assert flow_in == close(-0.02 * speed, rel=1e-9)
     assert flow_out == 0.0
 
 
@@ -188,4 +189,4 @@ def test_mean_growth_is_the_mean_of_the_exponential() -> None:
         points = np.linspace(left, right, 20001)
         # the trapezoid's own error, (28.7 * 0.08)^2 / 12 / 4e8
         mean = trapezoid(np.exp(28.7 * points), dx=1.0 / 20000)
-        assert mean_growth(28.7, left, right) == pytest.approx(mean, rel=1e-8)
+        assert mean_growth(28.7, left, right) == close(mean, rel=1e-8)

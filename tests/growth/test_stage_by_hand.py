@@ -17,6 +17,7 @@ from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, GAMMA, N_SLOTS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
+from closeness import close
 from growth_cases import problem_of
 from growth_pieces import cells_of, edges_of, fill, shares_of, work
 
@@ -72,7 +73,7 @@ def test_layers_fill_the_area_from_the_barrier_inwards() -> None:
     w = usual(p)
     area = p.area
     for slot in (ALPHA, DELTA, EPSILON, CORE):
-        assert w.area_out[slot] == pytest.approx(area, rel=1e-12)
+        assert w.area_out[slot] == close(area, rel=1e-12)
         area -= w.n[slot] * p.volume[slot] + w.tin[slot] * p.volume_slope[slot]
         assert w.area_in[slot] == pytest.approx(area, rel=1e-12, abs=1e-12 * p.area)
     assert p.volume_slope[ALPHA] > 0.0
@@ -89,9 +90,9 @@ def test_paths_are_integrals_of_the_slope(strand: Strand) -> None:
             quad(lambda area: geometry.resistance_slope(p, area), low, high, epsrel=1e-12)[0]
             for low, high in pairwise(ends)
         )
-        assert geometry.path(p, a, b - a) == pytest.approx(whole, rel=1e-7)
+        assert geometry.path(p, a, b - a) == close(whole, rel=1e-7)
         if width > 1e-6:
-            assert geometry.resistance(p, b) - geometry.resistance(p, a) == pytest.approx(whole, rel=1e-7)
+            assert geometry.resistance(p, b) - geometry.resistance(p, a) == close(whole, rel=1e-7)
 
 
 # --- profiles
@@ -145,7 +146,7 @@ def test_resistance_of_faces(strand: Strand, exponent: float) -> None:
         volume = p.volume[ALPHA] + p.volume_slope[ALPHA] * 0.5 * (low + high)
         distance = geometry.path(p, places[k], places[k + 1] - places[k])
         expected = volume * distance / (w.rate[ALPHA] * mean)
-        assert w.face[here.start + ALPHA + k] == pytest.approx(expected, rel=1e-9)
+        assert w.face[here.start + ALPHA + k] == close(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("open_in", [True, False])
@@ -194,7 +195,7 @@ def test_a_phase_alone_levels_out_and_keeps_its_tin() -> None:
     w.rate[ALPHA] = 1e-12
     assert stage(p, w, 1, 1e6) > 0
     here = cells_of(p, ALPHA)
-    assert w.u[here].sum() == pytest.approx(tin, rel=1e-10)
+    assert w.u[here].sum() == close(tin, rel=1e-10)
     np.testing.assert_allclose(w.x[here], tin / w.n[ALPHA], rtol=1e-3)
     w = layers(p, (EPSILON, 1.0, 0.25))
     w.n[EPSILON] = w.tin[EPSILON] = -1.0  # the guess is of no matter
@@ -212,16 +213,16 @@ def test_a_solved_stage_balances_every_layer(gh: float) -> None:
     assert 0 < stage(p, w, 4, gh) <= 25
     speeds = np.array([0.0, *w.s[:3], 0.0])
     np.testing.assert_allclose(w.n[slots], n + gh * np.diff(speeds), rtol=1e-12)
-    assert w.tin[slots].sum() == pytest.approx(tin.sum(), rel=1e-13)
+    assert w.tin[slots].sum() == close(tin.sum(), rel=1e-13)
     np.testing.assert_allclose(w.tin[slots][:3] / w.n[slots][:3], [0.96, 0.2501, 0.2], rtol=1e-13)
     # tin that passes each interface by the balance of what lies inside it, and by diffusion
     inner = np.cumsum(tin - w.tin[slots])[:3] / gh
     for k, slot in ((1, EPSILON), (2, DELTA)):
         through = w.rate[slot] / (p.volume[slot] * geometry.path(p, w.area_in[slot], w.n[slot] * p.volume[slot]))
-        assert inner[k - 1] == pytest.approx(through - w.x_in[slot] * w.s[k - 1], rel=1e-6)
+        assert inner[k - 1] == close(through - w.x_in[slot] * w.s[k - 1], rel=1e-6)
     profile.lay_faces(p, w, ALPHA, w.n[ALPHA], w.area_in[ALPHA])
     x, flow_in, _ = dense_profile(p, w, ALPHA, w.s[2], 0.0, gh, True, False)
-    assert inner[2] == pytest.approx(flow_in, rel=1e-6)
+    assert inner[2] == close(flow_in, rel=1e-6)
     np.testing.assert_allclose(w.x[cells_of(p, ALPHA)], x, rtol=1e-6)
 
 

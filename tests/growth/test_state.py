@@ -12,6 +12,7 @@ from bronzeward.growth.problem import Problem, new_work
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS, ZETA
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of
 
 NODES = 5
@@ -67,20 +68,20 @@ def with_boundaries(p: Problem, given: dict[int, tuple[float, float]]) -> Proble
 @pytest.mark.parametrize("position", [0.0, 0.3, 1.0, 1.5, 2.7, 3.2, 4.0])
 def test_straight_tables_are_met(position: float) -> None:
     table = [99.0, -99.0, *(3.0 + 2.0 * k for k in range(5)), 99.0, -99.0]
-    assert state.interpolate(table, 2, 5, position) == pytest.approx(3.0 + 2.0 * position, rel=1e-14)
+    assert state.interpolate(table, 2, 5, position) == close(3.0 + 2.0 * position, rel=1e-14)
 
 
 @pytest.mark.parametrize("position", [1.0, 1.25, 1.9, 2.0, 2.6])
 def test_parabolas_are_met_between_inner_nodes(position: float) -> None:
     table = [99.0, -99.0, *((k - 0.7) ** 2 for k in range(5)), 99.0, -99.0]
-    assert state.interpolate(table, 2, 5, position) == pytest.approx((position - 0.7) ** 2, rel=1e-13)
+    assert state.interpolate(table, 2, 5, position) == close((position - 0.7) ** 2, rel=1e-13)
 
 
 @pytest.mark.parametrize(("position", "value"), [(0.5, 0.375), (0.25, 0.203125), (3.5, 12.375), (3.75, 14.203125)])
 def test_end_slopes_are_those_of_the_end_intervals(position: float, value: float) -> None:
     """On 0, 1, 4, 9, 16 the cubics from (0, 0) to (1, 1) with slopes 1 and 2, (3, 9) to (4, 16) with 6 and 7."""
     table = [99.0, -99.0, 0.0, 1.0, 4.0, 9.0, 16.0, 99.0, -99.0]
-    assert state.interpolate(table, 2, 5, position) == pytest.approx(value, rel=1e-14)
+    assert state.interpolate(table, 2, 5, position) == close(value, rel=1e-14)
 
 
 @pytest.mark.parametrize(("position", "value"), [(-0.5, 7.0), (-3.0, 7.0), (2.2, 5.0), (9.0, 5.0)])
@@ -89,7 +90,7 @@ def test_beyond_the_table_its_ends_hold(position: float, value: float) -> None:
 
 
 def test_two_nodes_are_joined_by_a_line() -> None:
-    assert state.interpolate([99.0, 7.0, 4.0, 99.0], 1, 2, 0.25) == pytest.approx(6.25, rel=1e-15)
+    assert state.interpolate([99.0, 7.0, 4.0, 99.0], 1, 2, 0.25) == close(6.25, rel=1e-15)
 
 
 # boundaries and rates
@@ -102,8 +103,8 @@ def test_boundaries_of_stable_phases_come_from_their_own_table(p: Problem, w: An
     fall = 1e-6 * (kelvin - START[regime])
     for slot in range(N_SLOTS):
         if slot in STABLE[regime]:
-            assert w.x_in[slot] == pytest.approx(X_IN[slot] - fall, rel=1e-14)
-            assert w.x_out[slot] == pytest.approx(X_OUT[slot] - fall, rel=1e-14)
+            assert w.x_in[slot] == close(X_IN[slot] - fall, rel=1e-14)
+            assert w.x_out[slot] == close(X_OUT[slot] - fall, rel=1e-14)
         else:
             assert (w.x_in[slot], w.x_out[slot], w.rate[slot]) == (-1.0, -1.0, -1.0)
 
@@ -119,7 +120,7 @@ def test_rates_follow_arrhenius_with_their_own_constants(
         liquid = 10.0 * RATE[slot] * np.exp(-2.0 * ENERGY[slot] / (R * kelvin))
         # a compound in liquid has one law; a profile keeps its thermodynamic factor
         expected = solid if slot != touched else liquid * (factor if slot == GAMMA_TIN else 1.0)
-        assert w.rate[slot] == pytest.approx(expected, rel=1e-12)
+        assert w.rate[slot] == close(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize(("gap", "raised"), [(2e-5, False), (0.5e-5, True), (-1e-3, True)])
@@ -149,8 +150,8 @@ def test_a_profile_between_two_phases_is_never_too_narrow(
     middle = 0.5 * (X_IN[slot] + X_OUT[slot])
     own = with_boundaries(p, {slot: (middle + 0.5 * width, middle - 0.5 * width)})
     state.set_temperature(own, w, regime, START[regime], -1)
-    assert w.x_in[slot] == pytest.approx(middle + 0.5e-4, rel=1e-12)
-    assert w.x_out[slot] == pytest.approx(middle - 0.5e-4, rel=1e-12)
+    assert w.x_in[slot] == close(middle + 0.5e-4, rel=1e-12)
+    assert w.x_out[slot] == close(middle - 0.5e-4, rel=1e-12)
 
 
 @pytest.mark.parametrize(("slot", "width"), [(BETA, 1.5e-4), (ETA, 0.0), (ALPHA, 0.0)])
@@ -160,8 +161,8 @@ def test_wide_enough_profiles_compounds_and_the_last_phase_keep_their_width(
     middle = 0.5 * (X_IN[slot] + X_OUT[slot])
     own = with_boundaries(p, {slot: (middle + 0.5 * width, middle - 0.5 * width)})
     state.set_temperature(own, w, 1, START[1], -1)
-    assert w.x_in[slot] == pytest.approx(middle + 0.5 * width, rel=1e-12)
-    assert w.x_out[slot] == pytest.approx(middle - 0.5 * width, rel=1e-12)
+    assert w.x_in[slot] == close(middle + 0.5 * width, rel=1e-12)
+    assert w.x_out[slot] == close(middle - 0.5 * width, rel=1e-12)
 
 
 # which layers there are

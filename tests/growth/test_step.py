@@ -12,6 +12,7 @@ from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from closeness import close
 from growth_cases import problem_of
 from growth_pieces import cells_of, fill, shares_of, work
 
@@ -90,7 +91,7 @@ def test_levelling_is_the_step_over_the_time_diffusion_takes() -> None:
     w = work(p, ALPHA)
     thickness, diffusivity, h = 5e-6, 2e-15, 40.0
     w.n[ALPHA], w.rate[ALPHA] = thickness / p.volume[ALPHA], diffusivity
-    assert step.levelled(p, w, ALPHA, h) == pytest.approx(0.25 * h * diffusivity * np.pi**2 / thickness**2)
+    assert step.levelled(p, w, ALPHA, h) == close(0.25 * h * diffusivity * np.pi**2 / thickness**2)
 
 
 def test_error_of_amounts_counts_against_the_larger_of_before_and_after(p: Problem, rng: np.random.Generator) -> None:
@@ -101,10 +102,10 @@ def test_error_of_amounts_counts_against_the_larger_of_before_and_after(p: Probl
     floor = np.array([p.floor * p.perimeter / p.volume[slot] for slot in (CORE, ETA)])
     w.n[:2], w.n_start[:2] = (2.0, 3.0), (5.0, 1.0)
     expected = (error[:2] / (np.array([5.0, 3.0]) + floor)).max() / p.tolerance
-    assert step.error_norm(p, w, 2, h) == pytest.approx(expected, rel=1e-12)
+    assert step.error_norm(p, w, 2, h) == close(expected, rel=1e-12)
     # of next to nothing the floor is left
     w.n[:2] = w.n_start[:2] = -1e-30
-    assert step.error_norm(p, w, 2, h) == pytest.approx((error[:2] / floor).max() / p.tolerance, rel=1e-12)
+    assert step.error_norm(p, w, 2, h) == close((error[:2] / floor).max() / p.tolerance, rel=1e-12)
 
 
 def test_error_of_a_profile_is_its_misplaced_tin_damped_by_levelling(p: Problem, rng: np.random.Generator) -> None:
@@ -119,7 +120,7 @@ def test_error_of_a_profile_is_its_misplaced_tin_damped_by_levelling(p: Problem,
     for rate in (0.0, 1e-5):
         w.rate[ALPHA] = rate
         damped = moved / (1.0 + step.levelled(p, w, ALPHA, h))
-        assert step.error_norm(p, w, 2, h) == pytest.approx(damped / scale / p.tolerance, rel=1e-12)
+        assert step.error_norm(p, w, 2, h) == close(damped / scale / p.tolerance, rel=1e-12)
     assert damped < 0.9 * moved
 
 
@@ -142,9 +143,9 @@ def test_the_two_neighbours_with_most_room_settle_it(p: Problem, amounts: tuple[
     total, atoms = float(w.tin.sum()) + 1e-3, w.n.sum()
     spared = slots[int(np.argmin(amounts))]
     before = w.n[spared], w.tin[spared]
-    assert step.close_tin(p, w, 3, total) == pytest.approx(1e-3)
-    assert w.tin.sum() == pytest.approx(total, rel=1e-14)
-    assert w.n.sum() == pytest.approx(atoms, rel=1e-14)
+    assert step.close_tin(p, w, 3, total) == close(1e-3)
+    assert w.tin.sum() == close(total, rel=1e-14)
+    assert w.n.sum() == close(atoms, rel=1e-14)
     assert (w.n[spared], w.tin[spared]) == before
     np.testing.assert_allclose(w.tin[slots] / w.n[slots], content, rtol=1e-13)
 
@@ -167,26 +168,26 @@ def test_two_profiles_settle_it_only_where_there_is_nothing_else(p: Problem) -> 
     profiles = w.u.copy()
     step.close_tin(p, w, 3, float(w.tin.sum()) + 1e-6)
     np.testing.assert_array_equal(w.u, profiles)  # the compound took it
-    assert w.tin[EPSILON] == pytest.approx(0.25e-3 + 1e-6, rel=1e-12)
+    assert w.tin[EPSILON] == close(0.25e-3 + 1e-6, rel=1e-12)
     w = work(p, BETA, ALPHA)
     fill(p, w, BETA, 4.0, 0.14)
     fill(p, w, ALPHA, 5.0, 0.05)
     step.close_tin(p, w, 2, float(w.tin.sum()) * (1.0 + 1e-6))
-    assert w.u.sum() == pytest.approx(w.tin.sum(), rel=1e-14)
-    assert w.u.sum() == pytest.approx(profiles.sum() * (1.0 + 1e-6), rel=1e-14)
+    assert w.u.sum() == close(w.tin.sum(), rel=1e-14)
+    assert w.u.sum() == close(profiles.sum() * (1.0 + 1e-6), rel=1e-14)
 
 
 def test_a_phase_that_is_alone_takes_what_is_missing(p: Problem) -> None:
     w = work(p, EPSILON)
     w.n[EPSILON], w.tin[EPSILON] = 4.0, 0.9
-    assert step.close_tin(p, w, 1, 1.0) == pytest.approx(0.1)
-    assert (w.n[EPSILON], w.tin[EPSILON]) == (4.0, pytest.approx(1.0))
+    assert step.close_tin(p, w, 1, 1.0) == close(0.1)
+    assert (w.n[EPSILON], w.tin[EPSILON]) == (4.0, close(1.0))
     w = work(p, ALPHA)
     fill(p, w, ALPHA, 4.0, [0.01, 0.02, 0.03, 0.04, 0.05])
     before, total = w.u.copy(), float(w.tin[ALPHA]) * 1.02
     step.close_tin(p, w, 1, total)
     np.testing.assert_allclose(w.u, before * 1.02, rtol=1e-13)
-    assert w.tin[ALPHA] == pytest.approx(total, rel=1e-13)
+    assert w.tin[ALPHA] == close(total, rel=1e-13)
 
 
 def test_cells_below_zero_are_no_tin_that_is_missing(p: Problem) -> None:
@@ -196,8 +197,8 @@ def test_cells_below_zero_are_no_tin_that_is_missing(p: Problem) -> None:
     total = float(w.tin.sum())
     assert step.close_tin(p, w, 2, total) == pytest.approx(0.0, abs=1e-15)
     assert w.u.min() == 0.0
-    assert w.tin.sum() == pytest.approx(total, rel=1e-14)
-    assert w.n[EPSILON] == pytest.approx(4.0, rel=1e-13)
+    assert w.tin.sum() == close(total, rel=1e-14)
+    assert w.n[EPSILON] == close(4.0, rel=1e-13)
 
 
 def test_a_profile_of_nothing_but_negative_tin_is_emptied(p: Problem) -> None:
@@ -248,7 +249,7 @@ def test_stages_are_solved_at_the_temperatures_of_their_nodes(p: Problem, monkey
     assert error >= 0.0
     # the row sums of the table are its nodes, its diagonal a quarter
     nodes = TABLE.sum(axis=1)
-    assert [at for at, _, _ in seen] == pytest.approx(473.0 + 0.5 * 8.0 * nodes, rel=1e-12)
-    assert guessed == pytest.approx(8.0 * nodes, rel=1e-12)
+    assert [at for at, _, _ in seen] == close(473.0 + 0.5 * 8.0 * nodes, rel=1e-12)
+    assert guessed == close(8.0 * nodes, rel=1e-12)
     assert {gh for _, gh, _ in seen} == {2.0}
     assert [first for _, _, first in seen] == [True, False, False, False, False]

@@ -25,7 +25,8 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
 from bronzeward.materials import literature
 from bronzeward.materials.composition import atom_fraction, mass_fraction
-from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, load_set, plain_set, set_from_data
+from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
+from bronzeward.materials.kinetics import load_set, plain_set, set_from_data
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
 from bronzeward.model.result import Result, Variable, read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case

@@ -11,7 +11,8 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import case_from_data
 from bronzeward.inputs.furnace_log import load_log, read_log
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.studies import furnace_deviation
+from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
+from bronzeward.studies.furnace_deviation import compare_programme
 from closeness import close
 
 # text, channel, times [h], temperatures [°C], words in what is said of it
@@ -184,29 +185,29 @@ def log_of(plan: Schedule, late: float, off: float = 0.0, lag: float = 0.0) -> S
 
 @pytest.mark.parametrize("late", [0.0, 3600.0, 7500.0])
 def test_the_log_finds_its_place_in_the_programme(late):
-    found = furnace_deviation.compare_programme(PLAN, log_of(PLAN, late))
+    found = compare_programme(PLAN, log_of(PLAN, late))
     assert found.shift == pytest.approx(late, abs=120.0)
     assert max(abs(one.largest_error) for one in found.segments) < 2.0
     assert found.uncovered == pytest.approx(max(late, 0.0), abs=600.0)
 
 
 def test_offset_and_rate_are_told_segment_by_segment():
-    found = furnace_deviation.compare_programme(PLAN, log_of(PLAN, 0.0, off=3.0), shift=0.0)
+    found = compare_programme(PLAN, log_of(PLAN, 0.0, off=3.0), shift=0.0)
     assert len(found.segments) == 4
     for one in found.segments:
         # a row every 5 min misses the corners of the programme by up to 4 K over 5 min
         assert one.mean_error == pytest.approx(3.0, abs=0.02)
         assert one.measured_rate * 3600 == pytest.approx(one.programmed_rate * 3600, abs=0.2)
-    text = furnace_deviation.table(found)
+    text = deviation_table(found)
     assert max(map(len, text.splitlines())) <= 80
     assert text.count(" 3.0") >= 6
-    said = " ".join(furnace_deviation.sentences(found))
+    said = " ".join(deviation_sentences(found))
     assert "+3.0 K" in said
     assert "0.00 h after" in said
 
 
 def test_lag_shows_on_ramps_and_not_on_holds():
-    found = furnace_deviation.compare_programme(PLAN, log_of(PLAN, 0.0, lag=600.0), shift=0.0)
+    found = compare_programme(PLAN, log_of(PLAN, 0.0, lag=600.0), shift=0.0)
     ramps = [one for one in found.segments if one.programmed_rate > 0]
     # 600 s at 25 and 50 °C/h
     assert [one.largest_error for one in ramps] == pytest.approx([-25 / 6, -50 / 6], abs=0.1)
@@ -214,4 +215,4 @@ def test_lag_shows_on_ramps_and_not_on_holds():
 
 def test_a_log_elsewhere_is_told():
     with pytest.raises(InputError, match="does not overlap"):
-        furnace_deviation.compare_programme(PLAN, log_of(PLAN, 0.0), shift=1e7)
+        compare_programme(PLAN, log_of(PLAN, 0.0), shift=1e7)

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
+import tomllib
 
 import numpy as np
 import pytest
+import tomli_w
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import GAS_CONSTANT, available_sets, load_set, plain_set, set_from_data
+from bronzeward.materials.kinetics import available_sets, load_set, plain_set, set_from_data
 from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.simulation import run_case
-from closeness import close
+from bronzeward.units import GAS_CONSTANT
 
 ROW = {
     "phase": "eta", "kind": "integrated", "prefactor": 1e-10, "activation_energy_kJ_per_mol": 60.0,
@@ -23,13 +25,13 @@ ROW = {
 }  # fmt: skip
 
 
-def made(*rows, **top):
-    return set_from_data({"inherits": "default", "constant": list(rows), **top}, "mine.toml")
-
-
 def near(expected, rel):
     """Relative only: constants in m2/s are far below the absolute tolerance that pytest adds by itself."""
-    return close(expected, rel=rel)
+    return pytest.approx(expected, rel=rel, abs=0.0)
+
+
+def made(*rows, **top):
+    return set_from_data({"inherits": "default", "constant": list(rows), **top}, "mine.toml")
 
 
 def test_every_set_of_the_databases_loads_and_covers_all_layers():
@@ -48,20 +50,10 @@ def test_interdiffusion_becomes_integrated_by_its_width():
     assert constant.at(kelvin) == near(by_hand, rel=1e-14)
 
 
-def test_default_is_the_middle_of_two_published_sets():
-    kelvin = np.linspace(373.15, 504.15, 7)
-    for phase in ("eta", "epsilon"):
-        mean = np.sqrt(
-            load_set("mei1992").constant(phase).at(kelvin) * load_set("onishi1975").constant(phase).at(kelvin)
-        )
-        # rounding of the printed constants: three digits of the prefactor, one of the energy
-        assert load_set().constant(phase).at(kelvin) == near(mean, rel=0.03)
-
-
 def test_plain_data_gives_the_set_back():
     for name in available_sets():
         chosen = load_set(name)
-        again = set_from_data(plain_set(chosen), "again")
+        again = set_from_data(tomllib.loads(tomli_w.dumps(plain_set(chosen))), "again")
         assert again.references == chosen.references
         for a, b in zip(again.constants, chosen.constants, strict=True):
             assert a.at(500.0) == near(b.at(500.0), rel=1e-12)
@@ -78,7 +70,7 @@ def test_constants_for_contact_with_liquid_serve_only_there():
     strand, schedule = Strand.round(24, 44), Schedule.start(20).ramp(50, to=300)
     usual, wetted = (run_case(Case(strand, schedule, chosen)) for chosen in (load_set(), fast))
     first = int(np.argmax(usual["liquid_mole_fraction"] > 0))
-    assert wetted["shell_thickness"][first] == close(usual["shell_thickness"][first], rel=1e-6)
+    assert wetted["shell_thickness"][first] == near(usual["shell_thickness"][first], rel=1e-6)
     assert wetted["shell_thickness"][-1] > 1.5 * usual["shell_thickness"][-1]
 
 
@@ -170,7 +162,7 @@ def test_a_run_grows_as_the_growth_constants_say():
         k = row["prefactor"] * math.exp(-row["activation_energy_kJ_per_mol"] * 1e3 / (GAS_CONSTANT * kelvin))
         thickness = run["thickness"][-1, list(run["phase"]).index(row["phase"])]
         # 1 nm of seed squared against several square micrometres, and alpha's trace of tin
-        assert thickness == close(math.sqrt(k * 48 * 3600), rel=1e-4)
+        assert thickness == near(math.sqrt(k * 48 * 3600), rel=1e-4)
 
 
 def test_growth_constants_come_in_pairs():
@@ -209,7 +201,7 @@ def test_without_an_exponent_composition_does_not_matter():
 def test_temperatures_and_energies_are_read_in_their_units():
     eta = made({**ROW, "composition_exponent": -3.0, "more_terms": [[2e-11, 50.0], [3e-12, 40.0]]}).constant("eta")
     # 100 and 230 C
-    assert eta.range == close((373.15, 503.15), rel=1e-15)
+    assert eta.range == near((373.15, 503.15), rel=1e-15)
     assert (eta.prefactor, eta.activation, eta.exponent) == (1e-10, 60e3, -3.0)
     laws = ((1e-10, 60e3), (2e-11, 50e3), (3e-12, 40e3))
     assert eta.at(450.0) == near(sum(a * math.exp(-e / (GAS_CONSTANT * 450.0)) for a, e in laws), rel=1e-14)
@@ -227,7 +219,7 @@ def test_temperatures_and_energies_are_read_in_their_units():
 )
 def test_errors_are_factors_above_one(given, factor, wider):
     eta = made({**ROW, **given}).constant("eta")
-    assert (eta.factor, eta.extrapolated_factor) == close((factor, wider), rel=1e-15)
+    assert (eta.factor, eta.extrapolated_factor) == near((factor, wider), rel=1e-15)
 
 
 def test_plain_data_is_written_in_the_units_of_the_file():

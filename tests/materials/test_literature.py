@@ -13,6 +13,7 @@ import json
 import math
 import re
 from importlib.metadata import metadata, version
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,7 @@ UNITS = {
     "yield_strength": "Pa",
     "drawing_porosity": "1",
     "atomic_weight": "kg/mol",
+    "composition": "1",
 }
 
 # Checksums of the numbers (prose left out). They change only together with a value: see `test_pinned`.
@@ -49,7 +51,8 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "properties.toml": "22cb967fc75361b7",
+    "properties.toml": "324665276de97c5b",
+    "thermocouples.toml": "a96fc688f3ef05ab",
     "checks.csv": "a6587168ca639e3b",
 }
 
@@ -170,6 +173,25 @@ def test_every_phase_has_volume_and_expansion() -> None:
     }
 
 
+def test_compositions_are_those_of_the_description() -> None:
+    """The site fractions of the bundled TDB file, whose own checksum is kept."""
+    text = (folder() / "descriptions" / "cu-sn-shim1996.tdb").read_text(encoding="utf-8")
+    for phase, name in (("eta", "CU6SN5"), ("epsilon", "CU3SN"), ("delta", "CU41SN11")):
+        copper, tin = re.search(rf"PHASE {name} % 2 (\S+) (\S+) !", text).groups()  # type: ignore[union-attr]
+        assert value("composition", phase)["value"] == float(tin) == close(1 - float(copper))
+
+
+def test_thermocouples_are_complete() -> None:
+    rows = read_toml(folder() / "thermocouples.toml")["value"]
+    keys = {"class", "types", "least_K", "share", "t_min_C", "t_max_C", "grade", "seen", "source", "locator", "note"}
+    for row in rows:
+        assert set(row) == keys
+        assert (row["grade"], row["source"]) == ("standard", ["iec60584"])
+        assert row["seen"] in SEEN
+    # a class with a higher number is never better
+    assert all(one["least_K"] < other["least_K"] and one["share"] < other["share"] for one, other in pairwise(rows))
+
+
 def test_checks_are_complete() -> None:
     rows = checks()
     assert len({row["id"] for row in rows}) == len(rows)
@@ -200,6 +222,7 @@ def test_checks_are_complete() -> None:
 def cited() -> set[str]:
     keys = {key for name in SETS for row in kinetics(name)["constant"] for key in row["source"]}
     keys |= {key for row in values() for key in row["source"]}
+    keys |= {key for row in read_toml(folder() / "thermocouples.toml")["value"] for key in row["source"]}
     return keys | {row["source"] for row in checks() if row["source"]}
 
 
@@ -248,7 +271,7 @@ def test_pinned(name: str) -> None:
     assert found == PINS[name], (
         f"a value, range, grade or source in databases/{name} changed. If that was meant: look the new value"
         f" up in its source, say in the commit message what was found and where, set PINS[{name!r}] in"
-        f" tests/test_databases.py to {found!r}, and run the whole test suite"
+        f" tests/materials/test_literature.py to {found!r}, and run the whole test suite"
     )
 
 
@@ -278,7 +301,8 @@ def test_readme_cites_the_same_version() -> None:
 def test_every_file_has_its_row() -> None:
     rows = re.findall(r"^\| `([^`]+)` \|", (folder() / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
     there = {p.relative_to(folder()).as_posix() for p in folder().rglob("*") if p.is_file()}
-    there = {"descriptions/" if name.startswith("descriptions/") else name for name in there} - {"README.md"}
+    whole = ("descriptions/", "tables/")  # folders with one row for all their files
+    there = {next((part for part in whole if name.startswith(part)), name) for name in there} - {"README.md"}
     assert there <= set(rows)
 
 

@@ -26,12 +26,14 @@ from bronzeward.inputs.case import Case, case_from_data
 from bronzeward.inputs.case_values import Axis
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import simulate_many
+from bronzeward.model.dataset_file import write_dataset
 from bronzeward.model.result import write_netcdf
 from bronzeward.model.simulation import run_case
 from bronzeward.studies import sweep
+from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.furnace_margins import margins
 from bronzeward.studies.history_bands import with_bands
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.uncertainty import band
 from bronzeward.thermo import load_table
 
 UNITS = pint.UnitRegistry()
@@ -52,13 +54,13 @@ def _swept(path, spread):
         path.parent,
     )
     axes = [Axis(("strand.core_diameter_um",), (20.0, 24.0)), Axis(("schedule.steps.0.to_C",), (200.0, 300.0))]
-    sweep.write(sweep.sweep(case, axes, spread), path)
+    write_dataset(sweep.sweep(case, axes, spread), path)
 
 
 def _diagram(path):
-    from bronzeward.thermo import export
+    from bronzeward.thermo import table_file
 
-    export.write_netcdf(load_table(), path)
+    table_file.write(load_table(), path)
 
 
 #: Every way in which the program, or an xarray user, writes netCDF.
@@ -73,8 +75,8 @@ WRITERS = {
     "sweep from xarray": lambda path: sweep.sweep(CASE, [Axis(("schedule.steps.1.hold_h",), (1.0, 2.0))]).to_netcdf(
         path
     ),
-    "band": lambda path: sweep.write(band(CASE, FEW), path),
-    "margins": lambda path: sweep.write(margins(CASE), path),
+    "band": lambda path: write_dataset(band(CASE, FEW), path),
+    "margins": lambda path: write_dataset(margins(CASE), path),
     "many": lambda path: simulate_many({"own": STRAND}, {"plan": PLAN}).to_netcdf(path),
 }
 

@@ -17,11 +17,12 @@ from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import simulate_many
 from bronzeward.model.provenance import provenance
 from bronzeward.model.simulation import run_case
+from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.furnace_margins import margins
 from bronzeward.studies.optimise.limits import Free, Limit
 from bronzeward.studies.optimise.shortest import trade_off
 from bronzeward.studies.sweep import sweep
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.uncertainty import band
 
 CASE = Case(Strand.round(24, 44), Schedule.start(200).hold(1).ramp(100, to=240), load_set())
 

@@ -6,46 +6,17 @@ import json
 import re
 from base64 import b64decode
 from dataclasses import replace
-from html.parser import HTMLParser
 from xml.etree import ElementTree
 
 import pytest
 
 from bronzeward.errors import InputError
 from bronzeward.materials.kinetics import load_set
-from bronzeward.plots.run_history import events
+from bronzeward.model.events import events
 from bronzeward.reports import run_page
 from bronzeward.reports.summary import sentences
 from drawing_cases import CASES, result
-
-EMPTY = {"meta", "img", "br", "hr", "link", "input"}
-
-
-class Page(HTMLParser):
-    """Tags with attributes, ids, nesting, and the text a reader sees."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.open: list[str] = []
-        self.text = ""
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-        if tag not in EMPTY:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-    def handle_data(self, data):
-        if not {"style", "script"} & set(self.open):
-            self.text += data + " "
-
-    def all(self, name):
-        return [attrs for tag, attrs in self.tags if tag == name]
+from html_page import Page
 
 
 @pytest.fixture(scope="module", params=CASES)
@@ -147,7 +118,7 @@ def test_bands_are_shown_where_the_result_has_them():
     bands = {"shell_at_first_liquid": [8e-6, 10e-6, 12e-6]}
     page = Page(run_page.html(replace(run, attributes={**run.attributes, "bands": json.dumps(bands)})))
     assert "8.00 to 12.00 µm" in page.text
-    assert "nine of ten answers lie here: shell at the first liquid 8.00 to 12.00 µm." in " ".join(page.text.split())
+    assert "nine of ten answers lie here: shell at first liquid 8.00 to 12.00 µm." in " ".join(page.text.split())
 
 
 def test_a_run_that_did_not_complete_says_so_first():

@@ -11,7 +11,9 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.batch import run_batch
-from bronzeward.studies.furnace_margins import (
+from bronzeward.plots.furnace_margins import plot_margins
+from bronzeward.reports.furnace_margins import margins_table
+from bronzeward.studies.furnace_load import (
     Furnace,
     coldest_of,
     extreme_schedule,
@@ -19,11 +21,8 @@ from bronzeward.studies.furnace_margins import (
     holds,
     hottest_of,
     lowest_safe,
-    margins,
-    margins_table,
-    plot_margins,
-    reactions,
 )
+from bronzeward.studies.furnace_margins import margins, reactions
 from closeness import close
 
 EXACT = Furnace(sensor_class=0, homogeneity=0.0, overshoot=0.0, lag=0.0)

@@ -10,9 +10,11 @@ import pytest
 from bronzeward.errors import InputError
 from bronzeward.model.answers import numbers
 from bronzeward.model.result import read_netcdf, write_netcdf
-from bronzeward.plots import comparison, run_history
+from bronzeward.plots import panels
+from bronzeward.reports.answer_bands import bands_of
+from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.history_bands import BANDED, with_bands
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.uncertainty import band
 from closeness import close
 from drawing_cases import result
 
@@ -39,18 +41,16 @@ def test_answers_are_those_of_the_ensemble(banded):
     case = case_from_json(banded.attributes["inputs"])
     data = band(case, Spread(size=40, seed=3))
     for name in ("shell_at_first_liquid", "overfill_at_first_liquid", "eta_at_peritectic", "peak_liquid"):
-        np.testing.assert_allclose(comparison.bands_of(banded)[name], data[name].values, rtol=1e-12)
+        np.testing.assert_allclose(bands_of(banded)[name], data[name].values, rtol=1e-12)
 
 
 def test_bands_survive_a_file_and_are_drawn(banded, tmp_path):
     path = write_netcdf(banded, tmp_path / "banded.nc")
     back = read_netcdf(path)
-    assert comparison.bands_of(back) == comparison.bands_of(banded)
+    assert bands_of(back) == bands_of(banded)
     np.testing.assert_array_equal(back["thickness_low"], banded["thickness_low"])
-    assert len(run_history.plot_thickness(back).collections) > len(
-        run_history.plot_thickness(result("lean")).collections
-    )
-    top = run_history.plot_liquid(back).get_ylim()[1]
+    assert len(panels.plot_thickness(back).collections) > len(panels.plot_thickness(result("lean")).collections)
+    top = panels.plot_liquid(back).get_ylim()[1]
     assert top > 100 * back["liquid_tin_fraction_high"].max()
     assert json.loads(back.attributes["bands_of"])["size"] == 40
 
@@ -60,7 +60,7 @@ def test_without_spread_the_band_is_the_run():
     narrow = with_bands(run, Spread(size=20, constants=False))
     for name in ("shell_thickness", "overfill"):
         np.testing.assert_allclose(narrow[f"{name}_low"], narrow[f"{name}_high"], atol=1e-15)
-    middle = comparison.bands_of(narrow)["shell_at_end"][1]
+    middle = bands_of(narrow)["shell_at_end"][1]
     # quick batches agree with single runs to 5e-4 (`batch.QUICK_TOLERANCE`); this run is itself a coarse one
     assert middle == close(numbers(run)["shell_at_end"], rel=5e-3)
 

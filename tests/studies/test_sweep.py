@@ -11,10 +11,15 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, case_from_data
 from bronzeward.inputs.case_values import Axis, case_with, parse_axis, short_name, value_at, with_values
 from bronzeward.model.batch import run_batch
-from bronzeward.plots import style
+from bronzeward.model.dataset_file import write_dataset
+from bronzeward.plots.axes import fit_ticks, new_axes
+from bronzeward.plots.sweep import axis_label, plot_sweep
+from bronzeward.reports.sweep import sweep_table
 from bronzeward.studies import sweep as sweeps
-from bronzeward.studies.sweep import axis_label, clear_parts, plot_sweep, sweep, sweep_table, write
-from bronzeward.studies.uncertainty import Spread, band
+from bronzeward.studies.chunk_store import Columns, clear_chunks
+from bronzeward.studies.ensemble import Spread
+from bronzeward.studies.sweep import sweep
+from bronzeward.studies.uncertainty import band
 from closeness import close
 
 INPUTS = {
@@ -81,7 +86,7 @@ def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: 
     computed: list[tuple[int, ...]] = []
     evaluate = sweeps.evaluate
 
-    def stop_at_the_third(job: sweeps.Job, progress: object = None) -> sweeps.Found:
+    def stop_at_the_third(job: sweeps.Job, progress: object = None) -> Columns:
         if len(computed) == 2:
             raise KeyboardInterrupt
         computed.append(job.points)
@@ -96,7 +101,7 @@ def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: 
     damaged.write_bytes(damaged.read_bytes()[:100])
     again: list[tuple[int, ...]] = []
 
-    def note(job: sweeps.Job, progress: object = None) -> sweeps.Found:
+    def note(job: sweeps.Job, progress: object = None) -> Columns:
         again.append(job.points)
         return evaluate(job)
 
@@ -115,7 +120,7 @@ def test_an_interrupted_sweep_goes_on_where_it_was(tmp_path: Path, monkeypatch: 
     # other inputs, other folder
     sweep(_case(), [Axis(HOLD.paths, (3.0,))], parts=tmp_path / "parts")
     assert len(list((tmp_path / "parts").iterdir())) == 2
-    clear_parts(tmp_path / "parts", data)
+    clear_chunks(tmp_path / "parts", data)
     assert len(list((tmp_path / "parts").iterdir())) == 1
 
 
@@ -131,12 +136,12 @@ def test_table_figure_and_file(tmp_path: Path) -> None:
     assert "[h]" in plot_sweep(data, "shell_at_first_liquid").get_xlabel()
     ax = plot_sweep(data, "overfill_at_first_liquid", at={"steps_0_ramp_C_per_h": 25.0})
     assert "overfill" in ax.get_ylabel()
-    target = write(data, tmp_path / "sweep.nc")
+    target = write_dataset(data, tmp_path / "sweep.nc")
     with xr.open_dataset(target, decode_timedelta=False) as back:
         np.testing.assert_array_equal(back["overfill_peak"], data["overfill_peak"])
         assert back["steps_1_hold_h"].attrs["path"] == "schedule.steps.1.hold_h"
     with pytest.raises(InputError):
-        write(data, target)
+        write_dataset(data, target)
 
 
 def test_bad_input_is_named() -> None:
@@ -182,9 +187,9 @@ def test_axes_say_what_they_are_in_the_case_file(path, label):
     ],
 )
 def test_ticks_stand_at_the_values_and_do_not_crowd(values, scale, ticks):
-    ax = style.new_axes()
+    ax = new_axes()
     ax.plot(values, values)
-    style.scale(ax.xaxis, values)
+    fit_ticks(ax.xaxis, values)
     assert ax.get_xscale() == scale
     shown = [t for t in ax.get_xticks() if min(values) <= t <= max(values)]
     assert 3 <= len(shown) <= 7

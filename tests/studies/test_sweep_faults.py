@@ -1,12 +1,12 @@
-"""Faults of the sweep command: killed at random moments, and two processes that sweep to one file."""
+"""Faults of the sweep command: killed at the worst moments, and two processes that sweep to one file."""
 
 from __future__ import annotations
 
-import random
+import json
+import signal
 import subprocess
 import sys
 import textwrap
-import time
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,8 @@ import xarray as xr
 
 from bronzeward.inputs.case import load_case
 from bronzeward.inputs.case_values import parse_axis
+from bronzeward.model.dataset_file import write_dataset
+from bronzeward.studies import chunk_store
 from bronzeward.studies import sweep as sweeps
 
 CASE = """
@@ -24,57 +26,104 @@ sleeve_diameter_um = 44.0
 [schedule]
 steps = [{ ramp_C_per_h = 50.0, to_C = 210.0 }, { hold_h = 1.0 }, { ramp_C_per_h = 100.0, to_C = 240.0 }]
 """
-VARY = ("schedule.steps.1.hold_h=0:8:20", "strand.core_diameter_um=20:28:5")
-POINTS, CHUNK = 100, 5
+VARY = ("schedule.steps.1.hold_h=0:8:10", "strand.core_diameter_um=20:28:5")
+POINTS, CHUNK = 50, 5
 
+PROGRAM = """
+    import json, os, resource, signal, sys
+    from functools import partial
+    from bronzeward.cli import main
+    from bronzeward.model.batch import warm_engine
+    from bronzeward.studies import sweep
+    import netCDF4, xarray  # here once instead of in every child
 
-def started(folder: Path, log: str, *more: str, slow: bool | None = None) -> subprocess.Popen[str]:
-    """The command in a process of its own, with small chunks; `log` gets the points of every chunk begun.
+    def die():
+        os.kill(os.getpid(), signal.SIGKILL)
 
-    With `slow` not None it waits for a line before it starts. A slow one computes half of its chunks, and the
-    others once another process has finished and cleared up.
-    """
-    code = """
-        import sys
-        from functools import partial
-        from bronzeward.studies import sweep
-        import time
-        from pathlib import Path
-        log, slow, *words = sys.argv[1:]
-        left = [10, 3000]
-        evaluate = sweep.evaluate
+    def run(log, moment, wanted, *words):
+        evaluate, chunks = sweep.evaluate, []
+
         def noted(job, progress=None):
             with open(log, "a") as file:
                 file.write(" ".join(map(str, job.points)) + "\\n")
-            left[0] -= 1
-            if slow == "True" and left[0] == 0:
-                while left[1] and (not Path("out.nc").exists() or list(Path(".out.nc.parts").glob("*/part*"))):
-                    left[1] -= 1
-                    time.sleep(0.01)
+            chunks.append(job)
+            if len(chunks) == wanted:
+                if moment == "before it is computed":
+                    die()
+                if moment == "half written":  # the system ends a process whose file outgrows this
+                    signal.signal(signal.SIGXFSZ, signal.SIG_DFL)
+                    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+                if moment == "before it gets its name":
+                    sys.addaudithook(lambda event, _: die() if event == "os.rename" else None)
+                if moment == "until told":
+                    print("half", flush=True)
+                    sys.stdin.readline()
             return evaluate(job, progress)
+
         sweep.evaluate = noted
         sweep.sweep = partial(sweep.sweep, runs_per_chunk=5)
-        if slow:
-            from bronzeward.model.batch import warm_engine
-            warm_engine()
-            print("ready", flush=True)
-            sys.stdin.readline()
-        sys.argv = ["bronzeward", "sweep", "case.toml", "-o", "out.nc", "--quiet", *words]
-        from bronzeward.cli import main
+        sys.argv = ["bronzeward", "sweep", "case.toml", "-o", "out.nc", "--quiet", "--workers", "1", *words]
         main()
+
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    warm_engine()
+    while line := sys.stdin.readline():
+        child = os.fork()
+        if child == 0:
+            try:
+                run(*json.loads(line))
+            except SystemExit as end:
+                os._exit(end.code or 0)
+        print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+"""
+
+
+class Commands:
+    """A process that runs the sweep command, with small chunks, in children of its own.
+
+    A child is killed, or waits for a line, at a moment of the chunk of a number; its log gets the points of every
+    chunk begun.
     """
-    vary = [word for text in VARY for word in ("--vary", text)]
-    words = [log, "" if slow is None else str(slow), *vary, "--workers", "1", *more]
-    return subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(code), *words], cwd=folder, text=True,
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-    )  # fmt: skip
+
+    def __init__(self, folder: Path) -> None:
+        words, pipe = [sys.executable, "-c", textwrap.dedent(PROGRAM)], subprocess.PIPE
+        self.process = subprocess.Popen(words, cwd=folder, text=True, stdin=pipe, stdout=pipe, stderr=pipe)
+
+    def start(self, log: str, moment: str = "", chunk: int = 0, *more: str) -> None:
+        self.tell(json.dumps([log, moment, chunk, *(word for text in VARY for word in ("--vary", text)), *more]))
+
+    def tell(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+    def said(self) -> str:
+        """The next line: of a child that waits, or the exit code of one that ended."""
+        assert self.process.stdout is not None
+        return self.process.stdout.readline().strip()
+
+    def end(self) -> None:
+        assert self.process.communicate(timeout=300) == ("", "")
+
+
+@pytest.fixture
+def process(tmp_path):
+    """Makes such processes."""
+    (tmp_path / "case.toml").write_text(CASE)
+    made: list[Commands] = []
+
+    def make() -> Commands:
+        made.append(Commands(tmp_path))
+        return made[-1]
+
+    yield make
+    for commands in made:
+        commands.end()
 
 
 def begun(path: Path) -> list[int]:
-    """All points in a log, those of a last line that was cut off left out."""
-    lines = path.read_text().split("\n")[:-1] if path.exists() else []
-    return [int(word) for line in lines for word in line.split()]
+    """All points in a log."""
+    return [int(word) for word in path.read_text().split()]
 
 
 def kept(folder: Path) -> dict[str, tuple[int, int]]:
@@ -84,11 +133,11 @@ def kept(folder: Path) -> dict[str, tuple[int, int]]:
 
 def stored(folder: Path) -> list[int]:
     """The points of all finished chunks."""
-    found: list[int] = []
+    points: list[int] = []
     for path in folder.glob(".out.nc.parts/*/part-*.npz"):
         with np.load(path) as data:
-            found += [int(k) for k in data["points"]]
-    return found
+            points += [int(k) for k in data["points"]]
+    return points
 
 
 @pytest.fixture(scope="module")
@@ -100,8 +149,6 @@ def whole(tmp_path_factory):
 
 
 def check_same(path: Path, whole) -> None:
-    import xarray as xr
-
     with xr.open_dataset(path, decode_timedelta=False) as data:
         assert set(data.variables) == set(whole.variables)
         assert data.sizes == whole.sizes
@@ -112,65 +159,51 @@ def check_same(path: Path, whole) -> None:
         }
 
 
-def test_killed_sweep_goes_on_and_computes_nothing_twice(whole, tmp_path):
-    (tmp_path / "case.toml").write_text(CASE)
-    chance = random.Random(11)
-    finished: dict[str, tuple[int, int]] = {}
-    for k in range(2):
-        before = set(stored(tmp_path))
-        log = tmp_path / f"log{k}"
-        process = started(tmp_path, log.name)
-        # somewhere inside a chunk, or while its file is written
-        wanted = chance.randrange(1, 9)
-        limit = time.monotonic() + 300
-        while len(begun(log)) < wanted * CHUNK and process.poll() is None and time.monotonic() < limit:
-            time.sleep(0.002)
-        time.sleep(chance.random() * 0.05)
-        process.kill()
-        _, err = process.communicate()
-        assert process.returncode == -9, err
-        assert len(begun(log)) >= wanted * CHUNK
-        assert not before & set(begun(log))
+def test_killed_sweep_goes_on_and_computes_nothing_twice(whole, process, tmp_path):
+    command, finished = process(), {}
+    moments = ("before it is computed", "half written", "before it gets its name")
+    for chunk, (moment, ending) in enumerate(zip(moments, ("KILL", "XFSZ", "KILL"), strict=True), start=2):
+        before, log = stored(tmp_path), tmp_path / f"log{chunk}"
+        command.start(log.name, moment, chunk)
+        assert command.said() == str(-signal.Signals[f"SIG{ending}"])
+        assert len(begun(log)) == chunk * CHUNK
+        assert not set(before) & set(begun(log))
+        assert sorted(stored(tmp_path)) == sorted(before + begun(log)[:-CHUNK])
         assert not (tmp_path / "out.nc").exists()
-        now = kept(tmp_path)
-        assert finished.items() <= now.items()
-        assert len(stored(tmp_path)) == len(set(stored(tmp_path))) >= len(before) + (wanted - 1) * CHUNK
-        finished = now
-    before = set(stored(tmp_path))
+        assert finished.items() <= kept(tmp_path).items()
+        finished = kept(tmp_path)
+    before = stored(tmp_path)
     assert 0 < len(before) < POINTS
-    process = started(tmp_path, "last")
-    _, err = process.communicate(timeout=300)
-    assert process.returncode == 0, err
-    assert sorted(begun(tmp_path / "last")) == sorted(set(range(POINTS)) - before)
+    command.start("last")
+    assert command.said() == "0"
+    assert sorted(begun(tmp_path / "last") + before) == list(range(POINTS))
     check_same(tmp_path / "out.nc", whole)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["case.toml", "last", "log0", "log1", "out.nc"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["case.toml", "last", "log2", "log3", "log4", "out.nc"]
 
 
-def test_two_processes_sweep_to_one_file(whole, tmp_path):
-    (tmp_path / "case.toml").write_text(CASE)
-    processes = [started(tmp_path, f"log{k}", "--overwrite", slow=k == 1) for k in range(2)]
-    for process in processes:
-        assert process.stdout is not None
-        assert process.stdout.readline() == "ready\n"
-    for process in processes:
-        assert process.stdin is not None
-        process.stdin.write("\n")
-        process.stdin.flush()
-    for process in processes:
-        out, err = process.communicate(timeout=300)
-        assert (process.returncode, out, err) == (0, "", "")
-    check_same(tmp_path / "out.nc", whole)
-    assert {p.name for p in tmp_path.iterdir()} <= {"case.toml", "log0", "log1", "out.nc", ".out.nc.parts"}
+def test_two_processes_sweep_to_one_file(whole, process, tmp_path):
+    """One is half through when the other finishes and clears up."""
+    slow, fast = process(), process()
+    slow.start("slow", "until told", POINTS // CHUNK // 2, "--overwrite")
+    assert slow.said() == "half"
+    fast.start("fast")
+    assert fast.said() == "0"
+    for last in (False, True):
+        check_same(tmp_path / "out.nc", whole)
+        assert sorted(p.name for p in tmp_path.iterdir()) == ["case.toml", "fast", "out.nc", "slow"]
+        if not last:
+            slow.tell("")
+            assert slow.said() == "0"
 
 
 def test_a_folder_of_chunks_that_vanishes_is_made_again(tmp_path):
     """What the second of two processes meets when the first has finished, in the worst moments."""
-    store = sweeps._Store(tmp_path / "parts" / "own")
+    store = chunk_store.Chunks(tmp_path / "parts" / "mine")
     store.write([0], {"status": np.zeros(1)})
-    data = type("Data", (), {"attrs": {"digest": "own"}})()
-    sweeps.clear_parts(tmp_path / "parts", data)
+    data = type("Data", (), {"attrs": {"digest": "mine"}})()
+    chunk_store.clear_chunks(tmp_path / "parts", data)
     assert not (tmp_path / "parts").exists()
-    sweeps.clear_parts(tmp_path / "parts", data)
+    chunk_store.clear_chunks(tmp_path / "parts", data)
     store.write([1], {"status": np.ones(1)})
     ((points, part),) = store.read()
     assert points == [1]
@@ -180,31 +213,31 @@ def test_a_folder_of_chunks_that_vanishes_is_made_again(tmp_path):
 def test_chunks_left_beside_their_result_are_cleared(tmp_path):
     """A sweep stopped between writing its result and clearing its chunks; those of other sweeps stay."""
     parts, target = tmp_path / ".out.nc.parts", tmp_path / "out.nc"
-    for name in ("own", "other"):
-        sweeps._Store(parts / name).write([0], {"status": np.zeros(1)})
-    sweeps.clear_finished(target)  # no result yet
-    assert (parts / "own").exists()
+    for name in ("mine", "other"):
+        chunk_store.Chunks(parts / name).write([0], {"status": np.zeros(1)})
+    chunk_store.clear_finished(target)  # no result yet
+    assert (parts / "mine").exists()
     target.write_text("no netCDF")
-    sweeps.clear_finished(target)
-    assert (parts / "own").exists()
-    sweeps.write(xr.Dataset(attrs={"digest": "own"}), target, overwrite=True)
-    sweeps.clear_finished(target)
+    chunk_store.clear_finished(target)
+    assert (parts / "mine").exists()
+    write_dataset(xr.Dataset(attrs={"digest": "mine"}), target, overwrite=True)
+    chunk_store.clear_finished(target)
     assert [path.name for path in parts.iterdir()] == ["other"]
-    sweeps.write(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
-    sweeps.clear_finished(target)
+    write_dataset(xr.Dataset(attrs={"digest": "other"}), target, overwrite=True)
+    chunk_store.clear_finished(target)
     assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]
 
 
 def test_a_result_names_no_folder_but_its_own_chunks(tmp_path):
     """A made-up file must not have anything else removed."""
     target, parts, other = tmp_path / "out.nc", tmp_path / ".out.nc.parts", tmp_path / "precious"
-    sweeps._Store(parts / "own").write([0], {"status": np.zeros(1)})
+    chunk_store.Chunks(parts / "mine").write([0], {"status": np.zeros(1)})
     other.mkdir()
     for digest in ("../precious", str(other), "..", ".", "", 7):
-        sweeps.write(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
-        sweeps.clear_finished(target)
+        write_dataset(xr.Dataset(attrs={"digest": digest}), target, overwrite=True)
+        chunk_store.clear_finished(target)
     assert sorted(path.name for path in tmp_path.iterdir()) == [".out.nc.parts", "out.nc", "precious"]
-    assert [path.name for path in parts.iterdir()] == ["own"]
+    assert [path.name for path in parts.iterdir()] == ["mine"]
 
 
 @pytest.mark.parametrize("name", [".", "..", "/"])

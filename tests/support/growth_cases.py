@@ -33,7 +33,8 @@ from bronzeward.growth.problem import (
 from bronzeward.growth.slots import N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
-from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, KineticSet, load_set
+from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
+from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import Regimes, build_regimes
 from bronzeward.model.problem_builder import Settings, as_lists, build_problem

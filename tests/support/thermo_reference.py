@@ -114,8 +114,8 @@ def energy(label, t, x):
     """Gibbs energy of a phase [J/mol] at temperature [K] and tin fraction."""
     if label in COMPOUNDS:
         a, b = _COMPOUND_VALUES[label]
-        own = COMPOUNDS[label]
-        return (1 - own) * cu_fcc(t) + own * sn_bct(t) + a + b * t
+        tin = COMPOUNDS[label]
+        return (1 - tin) * cu_fcc(t) + tin * sn_bct(t) + a + b * t
     if label == "liquid":
         interactions = -9002.8 - 5.8381 * t, -20100.4 + 3.6366 * t, -10528.4
         return solution(t, x, cu_liquid(t), sn_liquid(t), *interactions)
@@ -139,9 +139,9 @@ def hull_of(x, g):
     corners = np.array([[x.min(), g.max() + scale], [x.max(), g.max() + scale]])
     points = np.concatenate([np.column_stack([x, g]), corners])
     points[:, 1] /= scale
-    found = ConvexHull(points).vertices
-    found = found[found < x.size]
-    return found[np.argsort(x[found])]
+    corner = ConvexHull(points).vertices
+    corner = corner[corner < x.size]
+    return corner[np.argsort(x[corner])]
 
 
 def sample(t, also=(), step=5e-4, gamma_to=0.45):

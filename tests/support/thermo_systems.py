@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from functools import cache
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from bronzeward.thermo import PhaseTable, load_table
 from bronzeward.thermo.gibbs import Phase
@@ -44,6 +48,27 @@ def written(folder: Path, *phases: str, name: str = "own.tdb", head: str = HEAD)
     return path
 
 
+def assert_same(one: PhaseTable | None, other: PhaseTable) -> None:
+    """Two tables alike to the last bit and in every type."""
+    assert one is not None
+    for part in dataclasses.fields(PhaseTable):
+        _assert_equal(getattr(one, part.name), getattr(other, part.name), part.name)
+
+
+def _assert_equal(one: Any, other: Any, where: str) -> None:
+    assert type(one) is type(other), where
+    if dataclasses.is_dataclass(one):
+        for part in dataclasses.fields(one):
+            _assert_equal(getattr(one, part.name), getattr(other, part.name), f"{where}.{part.name}")
+    elif isinstance(one, np.ndarray):
+        np.testing.assert_array_equal(one, other, where, strict=True)
+    elif isinstance(one, tuple):
+        for k, (left, right) in enumerate(zip(one, other, strict=True)):
+            _assert_equal(left, right, f"{where}[{k}]")
+    else:
+        assert one == other, where
+
+
 @cache
 def table(name: str = "cu-sn-shim1996") -> PhaseTable:
     """The table of a description, built once for all tests and kept nowhere."""
@@ -53,6 +78,6 @@ def table(name: str = "cu-sn-shim1996") -> PhaseTable:
 @cache
 def phases(name: str = "cu-sn-shim1996") -> dict[str, Phase]:
     """The compiled phases of a description by label."""
-    from bronzeward.thermo import description, reading
+    from bronzeward.thermo import description, tdb
 
-    return {phase.label: phase for phase in reading.read(description.find(name))[0]}
+    return {phase.label: phase for phase in tdb.read(description.find(name))[0]}

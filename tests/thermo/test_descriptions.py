@@ -60,22 +60,22 @@ def test_every_entry_has_its_source_beside_it(name):
 
 def test_the_two_alpha_sets_are_not_mixed():
     """Each description's alpha cites one assessment only."""
-    for name, own, other in (
+    for name, cited, not_cited in (
         ("cu-sn-shim1996", "shim1996", "ngai1981"),
         ("cu-sn-nist1999-alpha", "ngai1981", "shim1996"),
     ):
         text = (description.folder() / f"{name}.tdb").read_text()
         alpha = re.search(r"PHASE FCC_A1.*?(?=\$ ----)", text, re.S)
-        assert own in alpha.group()
-        assert other not in alpha.group()
+        assert cited in alpha.group()
+        assert not_cited not in alpha.group()
 
 
 def test_tables_carry_their_origin():
-    own = table()
-    assert own.description == "cu-sn-shim1996"
-    assert own.references == ["shim1996", "dinsdale1991", "nist1999"]
-    assert own.tdb_sha256 == description.find().sha256
-    assert own.warnings == []
+    diagram = table()
+    assert diagram.description == "cu-sn-shim1996"
+    assert diagram.references == ["shim1996", "dinsdale1991", "nist1999"]
+    assert diagram.tdb_sha256 == description.find().sha256
+    assert diagram.warnings == []
 
 
 def test_report_of_a_bundled_description():
@@ -101,19 +101,19 @@ def test_report_of_an_own_description(tmp_path):
     assert report.extra == ["CU4SN"]
     assert report.left_out == ["phase SALT left out: charged species"]
     assert any("missing" in line for line in report.sentences())
-    own = load_table(path, cache=False)
-    assert own.warnings == ["phase SALT left out: charged species"]
-    assert own.phases[: len(PHASES)] == PHASES
+    diagram = load_table(path, cache=False)
+    assert diagram.warnings == ["phase SALT left out: charged species"]
+    assert diagram.phases[: len(PHASES)] == PHASES
 
 
 def test_own_labels_by_sidecar(tmp_path):
     """A TOML file beside the TDB file names its phases, title and sources."""
     path = written(tmp_path, LIQUID, solution("MY_FCC", "-10000+10*T", "-4000+8*T"))
     path.with_suffix(".toml").write_text('title = "own"\nsources = ["shim1996"]\n[phases]\nMY_FCC = "alpha"\n')
-    own = load_table(path, cache=False)
-    assert own.title == "own"
-    assert own.references == ["shim1996"]
-    assert {field.copper_side for field in own.fields} == {"alpha"}
+    diagram = load_table(path, cache=False)
+    assert diagram.title == "own"
+    assert diagram.references == ["shim1996"]
+    assert {field.copper_side for field in diagram.fields} == {"alpha"}
 
 
 def test_two_phases_with_one_label(tmp_path):
@@ -176,7 +176,7 @@ def test_changed_bundled_file_is_noticed(tmp_path):
 
 def test_no_pycalphad_warnings_reach_the_user(tmp_path, recwarn):
     describe(written(tmp_path, LIQUID))
-    assert [str(own.message) for own in recwarn] == []
+    assert [str(warning.message) for warning in recwarn] == []
 
 
 def test_random_changes_of_the_description_are_followed(tmp_path):
@@ -189,8 +189,8 @@ def test_random_changes_of_the_description_are_followed(tmp_path):
         random = np.random.default_rng(seed)
         scale = (0.02, 0.1)[seed % 2]
 
-        def changed(found, random=random, scale=scale):
-            return f"{float(found.group()) * (1 + scale * random.uniform(-1, 1)):.6f}"
+        def changed(match, random=random, scale=scale):
+            return f"{float(match.group()) * (1 + scale * random.uniform(-1, 1)):.6f}"
 
         lines = [
             re.sub(r"(?<=[ +-])\d{3,}\.\d+(?=[-+*])", changed, line) if " L(" in line else line
@@ -198,9 +198,9 @@ def test_random_changes_of_the_description_are_followed(tmp_path):
         ]
         path = tmp_path / f"own{seed}.tdb"
         path.write_text("\n".join(lines))
-        own = load_table(path, cache=False)
-        assert own.warnings == []
-        assert {"liquid -> (Sn)", "liquid -> alpha"} <= {r.reaction for r in own.invariants}
-        t, x = np.meshgrid(np.linspace(*own.limits, 60), np.linspace(0, 1, 41))
-        fraction, tin = own.amounts(t, x)
+        diagram = load_table(path, cache=False)
+        assert diagram.warnings == []
+        assert {"liquid -> (Sn)", "liquid -> alpha"} <= {r.reaction for r in diagram.invariants}
+        t, x = np.meshgrid(np.linspace(*diagram.limits, 60), np.linspace(0, 1, 41))
+        fraction, tin = diagram.amounts(t, x)
         np.testing.assert_allclose(np.nansum(fraction * tin, axis=-1), x, atol=1e-9)

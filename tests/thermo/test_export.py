@@ -4,11 +4,6 @@ import csv
 import io
 import json
 
-import netCDF4
-import numpy as np
-import pytest
-
-from bronzeward.errors import InputError
 from bronzeward.thermo import export, phases_along
 from closeness import close
 from thermo_systems import table
@@ -35,41 +30,15 @@ def test_everything_is_json():
 
 
 def test_csv_reads_back():
-    own = table()
-    rows = list(csv.DictReader(io.StringIO(export.invariants_csv(own))))
-    assert len(rows) == sum(len(r.phases) for r in own.invariants)
-    assert float(rows[0]["temperature_K"]) == own.invariants[0].temperature
-    rows = list(csv.DictReader(io.StringIO(export.boundaries_csv(own))))
-    assert len(rows) == sum(field.temperature.size for field in own.fields)
-    assert float(rows[-1]["x_tin_side"]) == own.fields[-1].x_tin_side[-1]
-    rows = list(csv.DictReader(io.StringIO(export.liquidus_csv(own, [0.1, 0.2]))))
+    diagram = table()
+    rows = list(csv.DictReader(io.StringIO(export.invariants_csv(diagram))))
+    assert len(rows) == sum(len(r.phases) for r in diagram.invariants)
+    assert float(rows[0]["temperature_K"]) == diagram.invariants[0].temperature
+    rows = list(csv.DictReader(io.StringIO(export.boundaries_csv(diagram))))
+    assert len(rows) == sum(field.temperature.size for field in diagram.fields)
+    assert float(rows[-1]["x_tin_side"]) == diagram.fields[-1].x_tin_side[-1]
+    rows = list(csv.DictReader(io.StringIO(export.liquidus_csv(diagram, [0.1, 0.2]))))
     assert [float(row["x_sn"]) for row in rows] == [0.1, 0.2]
-
-
-def test_netcdf_reads_back(tmp_path):
-    own, path = table(), tmp_path / "diagram.nc"
-    export.write_netcdf(own, path)
-    with netCDF4.Dataset(path) as data:
-        assert data.schema == "bronzeward/diagram/1"
-        assert data["invariant_reaction"][:].tolist() == [r.reaction for r in own.invariants]
-        temperatures = [r.temperature for r in own.invariants]
-        np.testing.assert_array_equal(data["invariant_temperature"][:], temperatures)
-        assert data["invariant_temperature"].units == "K"
-        mine = data["boundary_field"][:] == 5
-        np.testing.assert_array_equal(data["boundary_temperature"][mine], own.fields[5].temperature)
-        np.testing.assert_array_equal(data["boundary_tin_side_x_sn"][mine], own.fields[5].x_tin_side)
-    assert [p.name for p in tmp_path.iterdir()] == ["diagram.nc"]
-
-
-def test_netcdf_is_not_overwritten_unasked(tmp_path):
-    path = tmp_path / "diagram.nc"
-    path.write_text("mine")
-    with pytest.raises(InputError, match="exists already"):
-        export.write_netcdf(table(), path)
-    assert path.read_text() == "mine"
-    export.write_netcdf(table(), path, overwrite=True)
-    with pytest.raises(InputError, match="does not exist"):
-        export.write_netcdf(table(), tmp_path / "none" / "diagram.nc")
 
 
 def test_comparison_and_path_data():

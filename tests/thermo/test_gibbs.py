@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import thermo_reference as reference
-from bronzeward.thermo import description, reading
+from bronzeward.thermo import description, tdb
 from thermo_systems import phases, solution, table, written
 
 TEMPERATURES = np.array([260.0, 300.0, 420.0, 505.2, 700.0, 799.0, 860.0, 1000.0, 1300.0, 1390.0])
@@ -39,7 +39,7 @@ def test_energy_equals_pycalphad(label):
     from pycalphad import calculate
 
     phase = phases()[label]
-    database = reading.open_database(description.find())
+    database = tdb.open_database(description.find())
     t, x = np.array([300.0, 500.0, 800.0, 1200.0]), np.array([0.01, 0.12, 0.2, 0.3])
     state = phase.at(t, x)
     for k in range(t.size):
@@ -50,14 +50,14 @@ def test_energy_equals_pycalphad(label):
             sites = [1 - y1, y1, 1 - y2, y2]
         else:
             sites = [1 - x[k], x[k]] + ([1.0] if label in ("alpha", "beta") else [])
-        found = calculate(database, ["CU", "SN", "VA"], phase.name, T=t[k], P=101325, points=np.array([sites]))
-        assert float(found.GM.values.ravel()[0]) == pytest.approx(state.energy[k], abs=1e-6)
+        computed = calculate(database, ["CU", "SN", "VA"], phase.name, T=t[k], P=101325, points=np.array([sites]))
+        assert float(computed.GM.values.ravel()[0]) == pytest.approx(state.energy[k], abs=1e-6)
 
 
 @pytest.mark.parametrize("label", reference.SOLUTIONS)
 def test_derivatives_equal_differences(label):
     """Central differences of G and of its slope; tolerances are the rounding of the differences."""
-    t, x = (own[(0.01 < own_x) & (own_x < 0.95)] for own, own_x in [(v, list(points(label))[1]) for v in points(label)])
+    t, x = (values[(0.01 < tin) & (tin < 0.95)] for values, tin in [(v, list(points(label))[1]) for v in points(label)])
     phase, h, k = phases()[label], 1e-6, 1e-3
     state = phase.at(t, x)
     up, down = phase.at(t, x + h), phase.at(t, x - h)
@@ -81,15 +81,15 @@ def test_gamma_is_at_its_lowest_energy():
 
 def test_vacancies_on_a_mixed_sublattice(tmp_path):
     """(Cu,Sn)(Sn,Va): per mole of atoms, tin fraction not linear in the site fractions."""
-    own = """PHASE MIXED % 2 1 1 !
+    mixed = """PHASE MIXED % 2 1 1 !
     CONSTITUENT MIXED :CU,SN:SN,VA: !
     PARAMETER G(MIXED,CU:VA;0) 1 -100; 6000 N !
     PARAMETER G(MIXED,SN:VA;0) 1 -200; 6000 N !
     PARAMETER G(MIXED,CU:SN;0) 1 -300; 6000 N !
     PARAMETER G(MIXED,SN:SN;0) 1 +400; 6000 N !
     """
-    path = written(tmp_path, solution("LIQUID", "0", "0"), own)
-    phase = next(p for p in reading.read(description.find(path))[0] if p.name == "MIXED")
+    path = written(tmp_path, solution("LIQUID", "0", "0"), mixed)
+    phase = next(p for p in tdb.read(description.find(path))[0] if p.name == "MIXED")
     t, x = np.array([600.0, 600.0, 900.0]), np.array([0.1, 0.4, 0.7])
     y = np.linspace(1e-9, 1 - 1e-9, 200001)
     for k in range(3):
@@ -97,8 +97,8 @@ def test_vacancies_on_a_mixed_sublattice(tmp_path):
         first = x[k] * atoms - y
         ok = (first > 0) & (first < 1)
         a, b = first[ok], y[ok]
-        own_energy = -100 * (1 - a) * (1 - b) - 200 * a * (1 - b) - 300 * (1 - a) * b + 400 * a * b
-        g = (own_energy + reference.R * t[k] * (reference.mixing(a) + reference.mixing(b))) / (1 + b)
+        ends = -100 * (1 - a) * (1 - b) - 200 * a * (1 - b) - 300 * (1 - a) * b + 400 * a * b
+        g = (ends + reference.R * t[k] * (reference.mixing(a) + reference.mixing(b))) / (1 + b)
         assert phase.energy(t[k : k + 1], x[k : k + 1])[0] == pytest.approx(g.min(), abs=1e-4)
 
 

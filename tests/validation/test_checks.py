@@ -6,19 +6,25 @@ Sources and reasons of the tolerances stand with each row in databases/checks.cs
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
-from bronzeward.cli.app import app
 from bronzeward.errors import InputError
-from bronzeward.reports.validation_page import draw_deviations, first_lines, page, text_table, write_page
-from bronzeward.validation import checks
-from bronzeward.validation.checks import Check, Laboratory, Outcome
+from bronzeward.files import read_toml
+from bronzeward.materials import literature
+from bronzeward.plots.validation import plot_deviations
+from bronzeward.reports.validation_page import validation_html, write_validation
+from bronzeward.reports.validation_text import topic_lines, validation_lines
+from bronzeward.validation import validate
+from bronzeward.validation.check import Check, read_checks
+from bronzeward.validation.laboratory import Laboratory
+from bronzeward.validation.outcome import Outcome, counts
 from closeness import close
+from html_page import Page
 
 NEVER_COMPUTED = {"liquid_saturation", "large_winding_plateau", "large_winding_homogeneity"}
 """Practice, and a rate that the model does not have."""
@@ -28,10 +34,10 @@ MISSES = {"solidus_c51100", "activation_epsilon_film", "volume_diffusion_eta", "
 
 @cache
 def outcomes() -> dict[str, Outcome]:
-    return {o.check.id: o for o in checks.validate()}
+    return {o.check.id: o for o in validate.validate()}
 
 
-@pytest.mark.parametrize("check", checks.read_checks(), ids=lambda c: c.id)
+@pytest.mark.parametrize("check", read_checks(), ids=lambda c: c.id)
 def test_row_is_as_its_note_says(check):
     found = outcomes()[check.id]
     if check.id in NEVER_COMPUTED:
@@ -58,20 +64,32 @@ def test_closed_form_holds(name):
 
 
 def test_nothing_is_left_out():
-    rows = {check.id for check in checks.read_checks()}
+    rows = {check.id for check in read_checks()}
     assert rows <= set(outcomes())
     assert len(outcomes()) == len(rows) + 10
     assert not [o for o in outcomes().values() if o.computed is None and o.check.id not in NEVER_COMPUTED]
 
 
 def test_the_readme_gives_these_counts():
-    found = checks.counts(list(outcomes().values()))
+    found = counts(list(outcomes().values()))
     readme = " ".join((Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").split())
     assert (
         f"Of all {len(outcomes())} checks, kinetics and strands included, {found['holds']} hold, "
         f"{found['misses']} miss and are shown as misses, {found['information']} are for information and "
         f"{found['not computed']} cannot be computed."
     ) in readme
+
+
+def test_published_schedules_are_those_their_rows_describe():
+    rows = {check.id: check for check in read_checks()}
+    for name, published in read_toml(literature.folder() / "schedules.toml").items():
+        assert published["source"] == rows[name].source
+        assert published["source"] in literature.bibliography()
+        told = re.findall(r"(\d+) C (\d+)(?: to \d+)? h", rows[name].condition["schedule"])
+        ramps, holds = published["steps"][::2], published["steps"][1::2]
+        assert [(ramp["to_C"], hold["hold_h"]) for ramp, hold in zip(ramps, holds, strict=True)] == [
+            (float(celsius), float(hours)) for celsius, hours in told
+        ]
 
 
 # --- verdicts, by hand
@@ -113,98 +131,75 @@ def test_a_marked_miss_that_holds_is_not_expected():
     assert not Outcome(marked, 10.5).expected
     assert Outcome(marked, 20.0).expected
     assert Outcome(marked, None).verdict == "not computed"
-    assert "UNEXPECTED: own holds" in "\n".join(first_lines([Outcome(marked, 10.5)]))
-    assert "UNEXPECTED MISS: own" in "\n".join(first_lines([Outcome(check("absolute", 10.0, 2.0), 20.0)]))
+    assert "UNEXPECTED: own holds" in "\n".join(validation_lines([Outcome(marked, 10.5)]))
+    assert "UNEXPECTED MISS: own" in "\n".join(validation_lines([Outcome(check("absolute", 10.0, 2.0), 20.0)]))
 
 
 def test_a_topic_without_recipe_is_said_not_hidden():
-    found = checks.compute(replace(check("absolute", 1.0, 1.0), topic="weather"), Laboratory())
+    found = validate.compute(replace(check("absolute", 1.0, 1.0), topic="weather"), Laboratory())
     assert found.verdict == "not computed"
     assert "weather" in found.remark
 
 
 def test_a_reaction_the_description_lacks_is_said():
-    wanted = next(c for c in checks.read_checks() if c.id == "eutectic_t")
+    wanted = next(c for c in read_checks() if c.id == "eutectic_t")
     foreign = replace(wanted, condition={"reaction": "liquid -> alpha + (Sn)"})
-    assert checks.compute(foreign, Laboratory()).verdict == "not computed"
+    assert validate.compute(foreign, Laboratory()).verdict == "not computed"
 
 
 def test_a_damaged_row_is_named(tmp_path, monkeypatch):
-    from bronzeward.materials import literature
-
     text = (literature.folder() / "checks.csv").read_text(encoding="utf-8")
     (tmp_path / "checks.csv").write_text(text.replace(",231.928,", ",warm,", 1), encoding="utf-8")
     monkeypatch.setattr(literature, "folder", lambda: tmp_path)
     with pytest.raises(InputError, match=r"line 2: value and tolerance must be numbers"):
-        checks.read_checks()
+        read_checks()
 
 
 # --- page, table, command
 
 
-class Reader(HTMLParser):
-    """Counts rows and collects what a browser would fetch."""
-
-    def __init__(self):
-        super().__init__()
-        self.rows, self.fetched, self.open = 0, [], []
-
-    def handle_starttag(self, tag, attrs):
-        given = dict(attrs)
-        self.rows += tag == "tr"
-        links = [v for k, v in given.items() if k in ("src", "href", "action")]
-        self.fetched += [v for v in links if not v.startswith(("#", "data:"))]
-        if tag not in ("meta", "img", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-
 def test_page_is_whole_and_fetches_nothing():
-    text = page(list(outcomes().values()))
-    reader = Reader()
-    reader.feed(text)
-    assert reader.open == []
-    assert reader.fetched == []
+    text = validation_html(list(outcomes().values()))
+    page = Page(text)
+    assert page.open == []
+    assert page.fetched() == []
     assert "<script" not in text
     topics = len({o.check.topic for o in outcomes().values()})
-    assert reader.rows == 2 + topics + len(outcomes())
+    assert len(page.all("tr")) == 2 + topics + len(outcomes())
     for name, outcome in outcomes().items():
         assert name in text
         if outcome.check.source:
-            assert f"id='{outcome.check.source}'" in text
+            assert f'id="{outcome.check.source}"' in text
 
 
 def test_page_escapes_what_it_shows():
     own = replace(check("absolute", 1.0, 1.0), note="<b>&", tolerance_reason="<script>")
-    text = page([Outcome(own, 1.0, "<i>")])
+    text = validation_html([Outcome(own, 1.0, "<i>")])
     assert "&lt;b&gt;&amp;" in text
     assert "<script>" not in text
 
 
 def test_page_is_written_whole_or_not_at_all(tmp_path):
     some = [Outcome(check("absolute", 1.0, 1.0), 1.0)]
-    target = write_page(some, tmp_path / "page.html")
-    assert target.read_text(encoding="utf-8") == page(some)
+    target = write_validation(some, tmp_path / "page.html")
+    assert target.read_text(encoding="utf-8") == validation_html(some)
     with pytest.raises(InputError, match="exists already"):
-        write_page(some, target)
+        write_validation(some, target)
     with pytest.raises(InputError, match=r"ends in \.html"):
-        write_page(some, tmp_path / "page.txt")
+        write_validation(some, tmp_path / "page.txt")
     assert [p.name for p in tmp_path.iterdir()] == ["page.html"]
 
 
 def test_figure_shows_every_two_sided_check():
-    figure = draw_deviations(list(outcomes().values()))
-    ax = figure.axes[0]
-    drawn = sum(len(own.get_offsets()) for own in ax.collections)
+    ax = plot_deviations(list(outcomes().values()))
+    drawn = sum(len(dots.get_offsets()) for dots in ax.collections)
     assert drawn == sum(o.scaled is not None for o in outcomes().values())
     missed = {o.check.id for o in outcomes().values() if o.verdict == "misses" and o.scaled is not None}
     assert {text.get_text() for text in ax.texts} == missed
 
 
 def test_text_table_counts_every_check():
-    lines = text_table(list(outcomes().values()))[1:]
+    lines = topic_lines(list(outcomes().values()))[1:]
     assert sum(int(line[22:29]) for line in lines) == len(outcomes())
 
 
@@ -216,12 +211,7 @@ def few(monkeypatch):
     def some(description="cu-sn-shim1996", closed_forms=True):
         return [Outcome(check("absolute", 1.0, 0.1), 9.0 if kept["bad"] else 1.0)]
 
-    monkeypatch.setattr(checks, "validate", some)
-    if "validate" not in {c.callback.__name__ for c in app.registered_commands}:
-        from bronzeward.cli import trust
-
-        monkeypatch.setattr(app, "registered_commands", [*app.registered_commands])
-        trust.add_to(app)
+    monkeypatch.setattr(validate, "validate", some)
     return kept
 
 

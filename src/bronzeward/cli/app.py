@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from typing import Annotated
 
 import typer
@@ -48,13 +47,8 @@ def _common(
     pass
 
 
-_RARELY = 100_000
-"""New objects between two searches for garbage: imports make many objects and hardly any garbage."""
-
-
 def main() -> None:
     """Run the command line; the only way out of it is an exit code."""
-    gc.set_threshold(_RARELY)
     try:
         app()
     except ValueError as error:

@@ -33,13 +33,12 @@ def plot(
 
     Example: bronzeward plot starter.nc --volume -o starter.pdf
     """
-    from bronzeward.model.result import read_netcdf
-    from bronzeward.plots import run_history
+    from bronzeward.files import check_target
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.run_history import draw_history
 
-    stored = read_netcdf(result)
-    target = _target(output or result.with_suffix(".png"), overwrite)
-    figure = run_history.draw_history(stored, against, volume, equilibrium, hours)
-    run_history.save(figure, target, overwrite)
+    target = check_target(output or result.with_suffix(".png"), overwrite)
+    save(draw_history(result, against, volume, equilibrium, hours), target, overwrite)
     _say_written("Figure", target, json, quiet)
 
 
@@ -58,12 +57,12 @@ def section(
 
     Example: bronzeward section starter.nc --at "first liquid" --at end
     """
-    from bronzeward.model.result import read_netcdf
-    from bronzeward.plots import run_history, section
+    from bronzeward.files import check_target
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.section import draw_section
 
-    stored = read_netcdf(result)
-    target = _target(output or result.with_name(f"{result.stem}_section.png"), overwrite)
-    run_history.save(section.draw_section(stored, at or ["first liquid"]), target, overwrite)
+    target = check_target(output or result.with_name(f"{result.stem}_section.png"), overwrite)
+    save(draw_section(result, at or ["first liquid"]), target, overwrite)
     _say_written("Section", target, json, quiet)
 
 
@@ -80,18 +79,21 @@ def compare(
 
     Example: bronzeward compare slow.nc fast.nc -o both.png
     """
+    from bronzeward.files import check_target
     from bronzeward.model.result import read_netcdf
-    from bronzeward.plots import comparison, run_history
+    from bronzeward.plots.comparison import draw_comparison
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.comparison import comparison_data, comparison_table
 
     named = [(path.stem, read_netcdf(path)) for path in results]
     if output is not None:
-        _target(output, overwrite)
+        check_target(output, overwrite)
     if json:
-        show_json(comparison.data(named))
+        show_json(comparison_data(named))
     elif not quiet:
-        show([comparison.table(named)])
+        show([comparison_table(named)])
     if output is not None:
-        run_history.save(comparison.draw(named), output, overwrite)
+        save(draw_comparison(named), output, overwrite)
         if not json:
             _say_written("Figure", output, json, quiet)
 
@@ -109,11 +111,9 @@ def report(
 
     Example: bronzeward report starter.nc -o starter.html
     """
-    from bronzeward.model.result import read_netcdf
-    from bronzeward.reports import run_page
+    from bronzeward.reports.run_page import write_report
 
-    stored = read_netcdf(result)
-    target = run_page.write_report(stored, output or result.with_suffix(".html"), overwrite)
+    target = write_report(result, output or result.with_suffix(".html"), overwrite)
     _say_written("Report", target, json, quiet)
 
 
@@ -137,47 +137,43 @@ def log(
     Example: bronzeward log furnace.csv --case starter.toml -o kept.png
     """
     from bronzeward.errors import InputError
+    from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.furnace_log import load_log
     from bronzeward.inputs.schedule import Schedule
-    from bronzeward.plots import run_history
-    from bronzeward.studies import furnace_deviation
+    from bronzeward.plots.furnace_deviation import plot_programme
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
+    from bronzeward.studies.furnace_deviation import compare_programme
     from bronzeward.units import HOUR, ZERO_CELSIUS
 
     if output is not None:
         if case is None:
             raise InputError("log: a figure needs --case, the programme to compare with")
-        _target(output, overwrite)
-    found = load_log(file, None, channel)
-    measured = Schedule.from_arrays(found.time, found.temperature)
+        check_target(output, overwrite)
+    measurement = load_log(file, None, channel)
+    measured = Schedule.from_arrays(measurement.time, measurement.temperature)
     if json:
-        celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in found.temperature]
+        celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in measurement.temperature]
         show_json(
             {
                 "schema": "bronzeward/log/1",
-                "channel": found.channel,
-                "channels": list(found.channels),
-                "understood": list(found.understood),
-                "time_h": [float(t) / HOUR for t in found.time],
+                "channel": measurement.channel,
+                "channels": list(measurement.channels),
+                "understood": list(measurement.understood),
+                "time_h": [float(t) / HOUR for t in measurement.time],
                 "temperature_C": celsius,
             }
         )
     else:
-        show(found.understood)
+        show(measurement.understood)
     if case is not None:
         programmed = load_case(case).schedule
-        kept = furnace_deviation.compare_programme(programmed, measured)
+        kept = compare_programme(programmed, measured)
         if not json:
-            show(["", *furnace_deviation.sentences(kept), "", furnace_deviation.table(kept)])
+            show(["", *deviation_sentences(kept), "", deviation_table(kept)])
         if output is not None:
-            figure = run_history.plot_programme(programmed, measured, shift=kept.shift).figure
-            run_history.save(figure, output, overwrite)
-
-
-def _target(path: Path, overwrite: bool) -> Path:
-    from bronzeward.files import check_target
-
-    return check_target(path, overwrite)
+            save(plot_programme(programmed, measured, shift=kept.shift), output, overwrite)
 
 
 def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:

@@ -44,10 +44,6 @@ def run(
 
     Example: bronzeward run starter.toml -o starter.nc --members 200
     """
-    from bronzeward.thermo import ahead
-
-    building = None if no_cache else ahead.begin_for(case)
-
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
@@ -57,8 +53,6 @@ def run(
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
-    if building is not None:
-        building.wait()
     try:
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:
@@ -66,23 +60,24 @@ def run(
     if members:
         result = _with_bands(result, members, quiet)
     results.write_netcdf(result, target, overwrite)
-    found = summary.answers(result)
+    answers = summary.answers(result)
     if json:
-        show_json({**found, "output": str(target)})
+        show_json({**answers, "output": str(target)})
     elif not quiet:
         show([*summary.sentences(result), ""])
-        show(f"Warning: {line}." for line in found["warnings"])
+        show(f"Warning: {line}." for line in answers["warnings"])
         show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
-    if found["status"] != "completed":
+    if answers["status"] != "completed":
         leave(1)
 
 
 def _with_bands(result: Result, members: int, quiet: bool) -> Result:
     from bronzeward.cli.waiting import progress
+    from bronzeward.studies.ensemble import Spread
     from bronzeward.studies.history_bands import with_bands
-    from bronzeward.studies.uncertainty import Spread
 
-    return with_bands(result, Spread(size=members), progress=progress(quiet))
+    with progress(quiet) as watch:
+        return with_bands(result, Spread(size=members), progress=watch)
 
 
 def example(

@@ -11,7 +11,10 @@ from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show
 from bronzeward.cli.waiting import progress
 
 if TYPE_CHECKING:
-    from bronzeward.studies.uncertainty import Spread
+    import xarray as xr
+
+    from bronzeward.studies.calibration import Fit
+    from bronzeward.studies.ensemble import Spread
 
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
 MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
@@ -66,26 +69,32 @@ def sweep(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.sweep import plot_sweep
+    from bronzeward.reports.sweep import sweep_table
+    from bronzeward.studies import chunk_store
     from bronzeward.studies import sweep as sweeps
 
     chosen = load_case(case)
     axes = [parse_axis(text) for text in vary]
     target = output or Path(f"{case.stem}_sweep.nc")
-    sweeps.clear_finished(target)
+    chunk_store.clear_finished(target)
     check_target(target, overwrite)
     if figure is not None:
         check_target(figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
-    parts = sweeps.parts_of(target)
-    data = sweeps.sweep(chosen, axes, spread, workers, progress(quiet), parts, scheduler=scheduler)
-    sweeps.write(data, target, overwrite)
-    sweeps.clear_parts(parts, data)
+    parts = chunk_store.folder_beside(target)
+    with progress(quiet) as watch:
+        data = sweeps.sweep(chosen, axes, spread, workers, watch, parts, scheduler=scheduler)
+    write_dataset(data, target, overwrite)
+    chunk_store.clear_chunks(parts, data)
     if figure is not None:
-        _save(sweeps.plot_sweep(data, answer), figure, overwrite)
+        save(plot_sweep(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
-        show([sweeps.sweep_table(data, answer), "", f"All answers written to {target}."])
+        show([sweep_table(data, answer), "", f"All answers written to {target}."])
 
 
 def band(
@@ -113,7 +122,10 @@ def band(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.studies import sweep as sweeps
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.uncertainty import plot_band
+    from bronzeward.reports.uncertainty import band_table
     from bronzeward.studies import uncertainty
 
     chosen = load_case(case)
@@ -121,14 +133,15 @@ def band(
     if figure is not None:
         check_target(figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
-    data = uncertainty.band(chosen, spread, workers, progress(quiet))
-    sweeps.write(data, target, overwrite)
+    with progress(quiet) as watch:
+        data = uncertainty.band(chosen, spread, workers, watch)
+    write_dataset(data, target, overwrite)
     if figure is not None:
-        _save(uncertainty.plot_band(data, answer), figure, overwrite)
+        save(plot_band(data, answer), figure, overwrite)
     if json:
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
     elif not quiet:
-        show([uncertainty.band_table(data), "", f"All members written to {target}."])
+        show([band_table(data), "", f"All members written to {target}."])
 
 
 def fit(
@@ -169,6 +182,9 @@ def fit(
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.layer_measurements import read_measurements
     from bronzeward.materials.kinetics import load_set
+    from bronzeward.plots.calibration import plot_fit
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.calibration import fit_report, write_kinetics
     from bronzeward.studies import calibration
 
     check_target(output, overwrite)
@@ -177,14 +193,14 @@ def fit(
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     mode = "arrhenius" if arrhenius else "factors"
-    found = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
-    calibration.write_kinetics(found, output, overwrite)
+    result = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
+    write_kinetics(result, output, overwrite)
     if figure is not None:
-        _save(calibration.plot_fit(found), figure, overwrite)
+        save(plot_fit(result), figure, overwrite)
     if json:
-        show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(found)})
+        show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(result)})
     elif not quiet:
-        show([calibration.fit_report(found), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
+        show([fit_report(result), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
 
 
 def margins(
@@ -216,24 +232,28 @@ def margins(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.studies import furnace_margins as room
-    from bronzeward.studies import sweep as sweeps
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.furnace_margins import plot_margins
+    from bronzeward.plots.picture_file import save
+    from bronzeward.reports.furnace_margins import margins_table
+    from bronzeward.studies import furnace_margins
+    from bronzeward.studies.furnace_load import Furnace
 
     chosen = load_case(case)
     for path in (output, figure):
         if path is not None:
             check_target(path, overwrite)
-    furnace = room.Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
-    data = room.margins(chosen, furnace, workers)
+    load = Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
+    data = furnace_margins.margins(chosen, load, workers)
     if output is not None:
-        sweeps.write(data, output, overwrite)
+        write_dataset(data, output, overwrite)
     if figure is not None:
-        _save(room.plot_margins(data), figure, overwrite)
+        save(plot_margins(data), figure, overwrite)
     if json:
         columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
-        show_json({"schema": "bronzeward/margins/1", "furnace": vars(furnace), "data": columns})
+        show_json({"schema": "bronzeward/margins/1", "furnace": vars(load), "data": columns})
     elif not quiet:
-        show([room.margins_table(data)])
+        show([margins_table(data)])
 
 
 def shorten(
@@ -276,8 +296,10 @@ def shorten(
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.reports import shortest_schedule as room
-    from bronzeward.studies.optimise import limits as asked
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.shortest_schedule import plot_trade_off
+    from bronzeward.reports import shortest_schedule as reports
+    from bronzeward.studies.optimise import limits as wanted
     from bronzeward.studies.optimise import shortest as search
 
     chosen = load_case(case)
@@ -286,33 +308,34 @@ def shorten(
             check_target(path, overwrite)
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
-    choices, limits = [asked.parse_free(text) for text in free], [asked.parse_limit(text) for text in keep]
-    rules = asked.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
+    choices, limits = [wanted.parse_free(text) for text in free], [wanted.parse_limit(text) for text in keep]
+    rules = wanted.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
-    found = search.shorten(chosen, choices, limits, rules, spread, seed, workers, progress(quiet, "candidates"))
-    room.write_case(found, output, overwrite)
+    with progress(quiet, "candidates") as watch:
+        result = search.shorten(chosen, choices, limits, rules, spread, seed, workers, watch)
+    reports.write_case(result, output, overwrite)
     data = None
     if curve is not None:
         kind = keep[0].partition(limits[0].kind)[0]
-        values = [asked.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
-        say = progress(quiet, "candidates")
-        data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, say)
+        values = [wanted.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
+        with progress(quiet, "candidates") as watch:
+            data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, watch)
         if figure is not None:
-            _save(room.plot_trade_off(data), figure, overwrite)
+            save(plot_trade_off(data), figure, overwrite)
     if json:
         plain = {
-            "hours": found.hours,
-            "feasible": found.feasible,
-            "values": found.values,
-            "kept": found.kept,
-            "kept_by_others": found.kept_by_others,
-            "binding": list(found.binding),
+            "hours": result.hours,
+            "feasible": result.feasible,
+            "values": result.values,
+            "kept": result.kept,
+            "kept_by_others": result.kept_by_others,
+            "binding": list(result.binding),
         }
         if data is not None:
             plain["curve"] = {str(name): column.values.tolist() for name, column in data.variables.items()}
         show_json({"schema": "bronzeward/shorten/1", "output": str(output), **plain})
     elif not quiet:
-        show([room.shorten_report(found), ""])
+        show([reports.shorten_report(result), ""])
         if data is not None:
             show(
                 [
@@ -336,20 +359,20 @@ def _times(texts: list[str]) -> tuple[tuple[float, float], ...]:
     return tuple(pairs)
 
 
-def _fitted(found: Any) -> dict[str, Any]:
+def _fitted(result: Fit) -> dict[str, Any]:
     return {
-        "factors": found.factors,
-        "log_standard_deviations": found.factor_errors,
-        "chi_square": found.chi_square,
-        "degrees": found.degrees,
-        "p_value": found.p_value,
-        "residuals": found.residuals.tolist(),
-        "remarks": list(found.remarks),
+        "factors": result.factors,
+        "log_standard_deviations": result.factor_errors,
+        "chi_square": result.chi_square,
+        "degrees": result.degrees,
+        "p_value": result.p_value,
+        "residuals": result.residuals.tolist(),
+        "remarks": list(result.remarks),
     }
 
 
 def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: float) -> Spread:
-    from bronzeward.studies.uncertainty import Spread
+    from bronzeward.studies.ensemble import Spread
 
     return Spread(
         size=members,
@@ -360,13 +383,7 @@ def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: 
     )
 
 
-def _save(ax: Any, path: Path, overwrite: bool) -> None:
-    from bronzeward.plots import run_history
-
-    run_history.save(ax.figure, path, overwrite)
-
-
-def _plain(data: Any, answer: str) -> dict[str, Any]:
+def _plain(data: xr.Dataset, answer: str) -> dict[str, Any]:
     """One answer over its axes as nested lists, with its band where there is one."""
     names = [name for name in (answer, f"{answer}_low", f"{answer}_high") if name in data]
     return {
@@ -375,14 +392,14 @@ def _plain(data: Any, answer: str) -> dict[str, Any]:
     }
 
 
-def _quantiles(data: Any) -> dict[str, Any]:
+def _quantiles(data: xr.Dataset) -> dict[str, Any]:
     """5 %, median and 95 % of every answer, SI units."""
-    found = {}
+    answers = {}
     for name, column in data.data_vars.items():
         if column.dims == ("quantile",) and not str(name).endswith(("_error", "_half")):
             low, middle, high = column.values.tolist()
-            found[str(name)] = {"low": low, "median": middle, "high": high, "units": column.attrs.get("units", "1")}
-    return found
+            answers[str(name)] = {"low": low, "median": middle, "high": high, "units": column.attrs.get("units", "1")}
+    return answers
 
 
 def add_to(app: typer.Typer) -> None:

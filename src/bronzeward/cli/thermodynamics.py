@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -19,6 +19,9 @@ from bronzeward.cli.common import (
     tin_fraction,
 )
 
+if TYPE_CHECKING:
+    from bronzeward.thermo import PhaseTable
+
 AtOption = Annotated[float | None, typer.Option("--at", metavar="PERCENT", help="Tin in at.%.")]
 WtOption = Annotated[float | None, typer.Option("--wt", metavar="PERCENT", help="Tin in wt.%.")]
 CsvOption = Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")]
@@ -28,20 +31,17 @@ NetcdfOption = Annotated[
 ]
 
 
-def _table(description: str, no_cache: bool) -> Any:
-    from bronzeward.thermo import ahead, load_table
+def _table(description: str, no_cache: bool) -> PhaseTable:
+    from bronzeward.thermo import load_table
 
-    building = None if no_cache else ahead.begin(description)
-    if building is not None:
-        building.wait()
     return load_table(description, cache=not no_cache)
 
 
-def _write(table: Any, output: Path | None, overwrite: bool) -> None:
-    from bronzeward.thermo import export
+def _write(table: PhaseTable, output: Path | None, overwrite: bool) -> None:
+    from bronzeward.thermo import table_file
 
     if output is not None:
-        export.write_netcdf(table, output, overwrite)
+        table_file.write(table, output, overwrite)
 
 
 def invariants(
@@ -76,13 +76,13 @@ def invariants(
         show(_invariant_lines(table))
 
 
-def _invariant_lines(table: Any) -> list[str]:
+def _invariant_lines(table: PhaseTable) -> list[str]:
     from bronzeward.units import ZERO_CELSIUS
 
     lines = [f"{'°C':>8}  {'kind':<12} {'on cooling':<28} tin, at.%"]
-    for own in table.invariants:
-        tin = "  ".join(f"{name} {100 * x:.2f}" for name, x in zip(own.phases, own.x_sn, strict=True))
-        lines.append(f"{own.temperature - ZERO_CELSIUS:8.2f}  {own.kind:<12} {own.reaction:<28} {tin}")
+    for each in table.invariants:
+        tin = "  ".join(f"{name} {100 * x:.2f}" for name, x in zip(each.phases, each.x_sn, strict=True))
+        lines.append(f"{each.temperature - ZERO_CELSIUS:8.2f}  {each.kind:<12} {each.reaction:<28} {tin}")
     return lines
 
 
@@ -191,9 +191,9 @@ def boundaries(
         typer.echo(export.boundaries_csv(table), nl=False)
     else:
         show([f"{'from °C':>8} {'to °C':>8}  {'field':<20} points"])
-        for own in table.fields:
-            low, high = own.temperature[0] - ZERO_CELSIUS, own.temperature[-1] - ZERO_CELSIUS
-            show([f"{low:8.1f} {high:8.1f}  {own.name:<20} {len(own.temperature)}"])
+        for field in table.fields:
+            low, high = field.temperature[0] - ZERO_CELSIUS, field.temperature[-1] - ZERO_CELSIUS
+            show([f"{low:8.1f} {high:8.1f}  {field.name:<20} {len(field.temperature)}"])
 
 
 def describe(
@@ -237,12 +237,12 @@ def diagram(
     Example: bronzeward diagram --zoom copper --point 20,400 -o copper.pdf
     """
     from bronzeward.files import check_target
-    from bronzeward.plots import run_history
     from bronzeward.plots.phase_diagram import draw_diagram
+    from bronzeward.plots.picture_file import save
 
     check_target(output, overwrite)
     ax = draw_diagram(_table(description, no_cache), zoom=zoom, points=_points(point), path=_course(case))
-    run_history.save(ax.figure, output, overwrite)
+    save(ax, output, overwrite)
     if not quiet:
         show([f"Figure written to {output}."])
 

@@ -34,26 +34,25 @@ def validate(
 
     Example: bronzeward validate -o checks.html
     """
-    from bronzeward.reports.validation_page import first_lines, unexpected, write_page
-    from bronzeward.validation import checks
+    from bronzeward.files import check_target
+    from bronzeward.reports.page import page_target
+    from bronzeward.reports.validation_page import write_validation
+    from bronzeward.reports.validation_text import validation_data, validation_lines
+    from bronzeward.validation import validate as checks
+    from bronzeward.validation.outcome import counts
 
     if output is not None:
-        from bronzeward.errors import InputError
-        from bronzeward.files import check_target
-
-        if output.suffix.lower() not in (".html", ".htm"):
-            raise InputError(f"{output}: a validation page ends in .html")
-        check_target(output, overwrite)
+        check_target(page_target(output, "validation page"), overwrite)
     outcomes = checks.validate(description)
     if output is not None:
-        write_page(outcomes, output, overwrite)
+        write_validation(outcomes, output, overwrite)
     if json:
-        show_json(checks.as_data(outcomes))
+        show_json(validation_data(outcomes))
     elif not quiet:
-        show(first_lines(outcomes))
+        show(validation_lines(outcomes))
         if output is not None:
             show([f"Page written to {output}."])
-    if unexpected(outcomes):
+    if counts(outcomes)["unexpected"]:
         leave(1)
 
 

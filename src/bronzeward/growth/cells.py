@@ -21,9 +21,7 @@ def tin_up_to(p: Problem, w: Work, slot: int, amount: float, position: float) ->
     return total
 
 
-def extend(
-    p: Problem, w: Work, slot: int, inside: float, x_inside: float, outside: float, x_outside: float
-) -> None:
+def extend(p: Problem, w: Work, slot: int, inside: float, x_inside: float, outside: float, x_outside: float) -> None:
     """Join `inside` atoms of composition `x_inside` at the tin side and `outside` ones at the copper side.
 
     Negative numbers take atoms away, with the tin they hold. Tin and atoms are conserved.

@@ -121,9 +121,7 @@ def forget_speeds(p: Problem, w: Work) -> None:
     forget_trend(p, w)
 
 
-def change_regime(
-    p: Problem, w: Work, r: Record, old: int, new: int, time: float, temperature: float
-) -> int:
+def change_regime(p: Problem, w: Work, r: Record, old: int, new: int, time: float, temperature: float) -> int:
     """Cross an invariant: melt or freeze the core, split what is no longer stable, seed what is."""
     set_temperature(p, w, new, temperature, -1)
     if w.n[CORE] > 0.0 and p.liquid_core[new] != p.liquid_core[old]:

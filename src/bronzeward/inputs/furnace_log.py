@@ -239,8 +239,8 @@ def _is_time(name: str) -> bool:
 
 def _unit(name: str) -> str:
     """The unit at the end of a column name: in brackets, or after _, / or a space."""
-    found = re.search(r"(?:[\[(]\s*([^\])]*?)\s*[\])]|(?:_|/|\s|,|°)\s*°?([^_ \[\]()/,°]+))\s*$", name)
-    text = name if found is None else (found[1] or found[2] or "")
+    match = re.search(r"(?:[\[(]\s*([^\])]*?)\s*[\])]|(?:_|/|\s|,|°)\s*°?([^_ \[\]()/,°]+))\s*$", name)
+    text = name if match is None else (match[1] or match[2] or "")
     return re.sub(r"^(°|º|deg\.?|degrees?|in)\s*", "", text.strip().lower()).strip("°º ")
 
 
@@ -343,25 +343,25 @@ _DATE = re.compile(
 
 def _moment(text: str, order: str) -> datetime | None:
     """A date and time read as year-month-day, day-month-year or month-day-year; None where that fails."""
-    found = _DATE.fullmatch(text.strip())
-    if found is None:
+    match = _DATE.fullmatch(text.strip())
+    if match is None:
         return None
-    parts = found[1], found[2], found[3]
+    parts = match[1], match[2], match[3]
     if (order == "ymd") != (len(parts[0]) == 4):
         return None
     year, month, day = {"ymd": parts, "dmy": parts[::-1], "mdy": (parts[2], parts[0], parts[1])}[order]
     number = _MONTHS.get(month[:3].lower(), 0) if month.isalpha() else int(month) if month.isdigit() else 0
-    hour = int(found[4])
-    if found[8]:
+    hour = int(match[4])
+    if match[8]:
         if not 1 <= hour <= 12:
             return None
-        hour = hour % 12 + (12 if found[8].lower() == "pm" else 0)
+        hour = hour % 12 + (12 if match[8].lower() == "pm" else 0)
     try:
         moment = datetime(
-            int(year) + (2000 if len(year) <= 2 else 0), number, int(day), hour, int(found[5]), int(found[6] or 0),
-            int(float(f"0.{found[7] or 0}") * 1e6),
+            int(year) + (2000 if len(year) <= 2 else 0), number, int(day), hour, int(match[5]), int(match[6] or 0),
+            int(float(f"0.{match[7] or 0}") * 1e6),
         )  # fmt: skip
-        return moment - _offset(found[9])
+        return moment - _offset(match[9])
     except (ValueError, OverflowError):
         return None
 
@@ -375,7 +375,7 @@ def _offset(text: str | None) -> timedelta:
 
 def _temperature_columns(header: _Header) -> tuple[list[_Column], list[str]]:
     """Measured channels, and the names of set-point columns, which are none."""
-    found, set_points = [], []
+    measured, set_points = [], []
     for k, name in enumerate(header.names):
         unit = _unit(name)
         if _is_time(name) or unit not in _TEMPERATURE_UNITS:
@@ -384,10 +384,10 @@ def _temperature_columns(header: _Header) -> tuple[list[_Column], list[str]]:
         if _SET_POINT.search(name):
             set_points.append(column)
         else:
-            found.append(column)
-    if not found:
+            measured.append(column)
+    if not measured:
         return set_points, []
-    return found, [column.name for column in set_points]
+    return measured, [column.name for column in set_points]
 
 
 def _choose(columns: list[_Column], channel: str | None, path: Path) -> tuple[list[_Column], str]:

@@ -93,26 +93,26 @@ def read_measurements(path: str | Path, strand: Strand | None = None) -> list[Me
     if unknown:
         raise InputError(f"{path}: unknown column '{unknown[0]}'; allowed: {', '.join(REQUIRED + OPTIONAL)}")
     couple = strand or Strand.couple(THICK_UM, THICK_UM)
-    found: list[Measurement] = []
+    measurements: list[Measurement] = []
     samples: dict[str, tuple[Strand, Schedule]] = {}
     for number, row in enumerate(rows, start=1):
         cells = {str(key).strip(): (value or "").strip() for key, value in row.items() if isinstance(value, str)}
         where = f"{path}: row {number}"
-        name = _sample(cells, where)
+        name = _sample_name(cells, where)
         if name not in samples:
-            samples[name] = _made(cells, path.parent, couple, where)
+            samples[name] = _sample_of(cells, path.parent, couple, where)
         mean, deviation = _number(cells, "mean_um", where), _number(cells, "sd_um", where)
         readings = _number(cells, "readings", where)
         if readings != int(readings):
             raise InputError(f"{where}: readings is {readings:g}; it must be a whole number")
         layers = _layers(cells["layer"], where)
-        found.append(Measurement(name, *samples[name], layers, mean * 1e-6, deviation * 1e-6, int(readings)))
-    if not found:
+        measurements.append(Measurement(name, *samples[name], layers, mean * 1e-6, deviation * 1e-6, int(readings)))
+    if not measurements:
         raise InputError(f"{path}: no rows")
-    return found
+    return measurements
 
 
-def _sample(cells: dict[str, str], where: str) -> str:
+def _sample_name(cells: dict[str, str], where: str) -> str:
     if cells.get("case"):
         if cells.get("temperature_C") or cells.get("time_h"):
             raise InputError(f"{where}: give case, or temperature_C and time_h, not both")
@@ -122,7 +122,7 @@ def _sample(cells: dict[str, str], where: str) -> str:
     return f"{cells['temperature_C']} °C, {cells['time_h']} h"
 
 
-def _made(cells: dict[str, str], folder: Path, couple: Strand, where: str) -> tuple[Strand, Schedule]:
+def _sample_of(cells: dict[str, str], folder: Path, couple: Strand, where: str) -> tuple[Strand, Schedule]:
     if cells.get("case"):
         case = load_case(folder / cells["case"])
         return case.strand, case.schedule

@@ -1,37 +1,28 @@
-"""Atom fractions and mass fractions of tin in copper.
-
-Standard atomic weights from the IUPAC 2021 table of abridged values (Prohaska et al.,
-Pure Appl. Chem. 94 (2022) 573): Cu 63.546, Sn 118.71 g/mol.
-"""
+"""Atom fractions and mass fractions of tin in copper."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-MOLAR_MASS_CU = 63.546e-3
-"""Molar mass of copper [kg/mol]."""
-
-MOLAR_MASS_SN = 118.71e-3
-"""Molar mass of tin [kg/mol]."""
+from bronzeward.materials.properties import load_properties
 
 
-def mass_fraction(x_sn: Any) -> Any:
-    """Mass fraction of tin from its atom fraction [-].
+def mass_fraction(x_sn: ArrayLike) -> NDArray[np.float64]:
+    """Mass fraction of tin from its atom fraction [-], any shape.
 
     >>> round(float(mass_fraction(0.25)), 4)
     0.3837
     """
-    x = np.asarray(x_sn, dtype=float)
-    return x * MOLAR_MASS_SN / (x * MOLAR_MASS_SN + (1 - x) * MOLAR_MASS_CU)
+    x, mass = np.asarray(x_sn, dtype=float), load_properties().molar_mass
+    return np.asarray(x * mass["Sn"] / (x * mass["Sn"] + (1 - x) * mass["Cu"]))
 
 
-def atom_fraction(w_sn: Any) -> Any:
-    """Atom fraction of tin from its mass fraction [-]; the inverse of `mass_fraction`.
+def atom_fraction(w_sn: ArrayLike) -> NDArray[np.float64]:
+    """Atom fraction of tin from its mass fraction [-], any shape; the inverse of `mass_fraction`.
 
     >>> round(float(atom_fraction(0.3837)), 3)
     0.25
     """
-    w = np.asarray(w_sn, dtype=float)
-    return (w / MOLAR_MASS_SN) / (w / MOLAR_MASS_SN + (1 - w) / MOLAR_MASS_CU)
+    w, mass = np.asarray(w_sn, dtype=float), load_properties().molar_mass
+    return np.asarray((w / mass["Sn"]) / (w / mass["Sn"] + (1 - w) / mass["Cu"]))

@@ -16,6 +16,20 @@ PHASES: tuple[str, ...] = (
     "alpha",
 )
 
+#: The letter of each phase, for figures.
+LETTERS: dict[str, str] = {
+    "liquid": "L",
+    "(Sn)": "Sn",
+    "eta_prime": "η′",
+    "eta": "η",
+    "epsilon": "ε",
+    "zeta": "ζ",
+    "delta": "δ",
+    "gamma": "γ",
+    "beta": "β",
+    "alpha": "α",
+}
+
 #: Greek letter and formula, for figures and sentences.
 FORMULAS: dict[str, str] = {
     "liquid": "liquid",
@@ -29,6 +43,3 @@ FORMULAS: dict[str, str] = {
     "beta": "β",
     "alpha": "α (Cu)",
 }
-
-#: Atom fraction of tin [-] of the narrow compounds, as in the description of Shim et al. 1996 (shim1996, assessed).
-COMPOUND_TIN: dict[str, float] = {"eta": 0.455, "epsilon": 0.25, "delta": 0.212}

@@ -8,15 +8,15 @@ and J_i = K_i / (V_i w_i) then gives K_i. The way back solves the same balance f
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bronzeward.errors import InputError
 
+Array = NDArray[np.float64]
 
-def integrated_from_growth(growth: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+
+def integrated_from_growth(growth: ArrayLike, volume: ArrayLike, x: ArrayLike, x_ends: tuple[float, float]) -> Array:
     """Integrated coefficients K [m2/s] of the layers that grow as w_i^2 = k_i t.
 
     Parameters
@@ -37,7 +37,7 @@ def integrated_from_growth(growth: Any, volume: Any, x: Any, x_ends: tuple[float
     return np.asarray(flows * v * root)
 
 
-def integrated_terms(volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+def integrated_terms(volume: ArrayLike, x: ArrayLike, x_ends: tuple[float, float]) -> Array:
     """Matrix c [-] of the same conversion written out, K_i = sum_j c_ij sqrt(k_i k_j), shape (n, n).
 
     Since each root of two Arrhenius laws is an Arrhenius law, it turns growth constants that follow such
@@ -48,7 +48,9 @@ def integrated_terms(volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArra
     return np.asarray(0.5 * v[:, None] * np.linalg.inv(_growth_matrix(n, x_ends)) / v[None, :])
 
 
-def growth_from_integrated(integrated: Any, volume: Any, x: Any, x_ends: tuple[float, float]) -> NDArray[np.float64]:
+def growth_from_integrated(
+    integrated: ArrayLike, volume: ArrayLike, x: ArrayLike, x_ends: tuple[float, float]
+) -> Array:
     """Growth constants k_i [m2/s] from integrated coefficients; the inverse of `integrated_from_growth`.
 
     With y_i the flow times sqrt(t), y_i = K_i / (V_i sqrt(k_i)), the balance reads
@@ -83,8 +85,8 @@ _CLOSE = 1e-9
 
 
 def _rises(
-    matrix: NDArray[np.float64], weight: NDArray[np.float64], y: NDArray[np.float64],
-    slope: NDArray[np.float64], step: NDArray[np.float64], share: float,
+    matrix: Array, weight: Array, y: Array,
+    slope: Array, step: Array, share: float,
 ) -> bool:  # fmt: skip
     """Whether the convex function falls by less than a tenth of what its slope promises."""
     change = share * step
@@ -92,23 +94,15 @@ def _rises(
     return bool(rise > 0.1 * share * (slope @ step) + 1e-15)
 
 
-def _growth_matrix(x: NDArray[np.float64], x_ends: tuple[float, float]) -> NDArray[np.float64]:
+def _growth_matrix(x: Array, x_ends: tuple[float, float]) -> Array:
     """Matrix M with dn/dt = M J, shape (n, n)."""
-    chain = np.concatenate([[x_ends[0]], x, [x_ends[1]]])
-    drop = chain[:-1] - chain[1:]  # N_i - N_{i+1} over the n + 1 interfaces
-    count = x.size
-    matrix = np.zeros((count, count))
-    for i in range(count):
-        # s_i = (J_i - J_{i+1}) / drop_{i+1}; s_{i-1} = (J_{i-1} - J_i) / drop_i
-        matrix[i, i] = 1.0 / drop[i + 1] + 1.0 / drop[i]
-        if i + 1 < count:
-            matrix[i, i + 1] = -1.0 / drop[i + 1]
-        if i > 0:
-            matrix[i, i - 1] = -1.0 / drop[i]
-    return matrix
+    # s_i = (J_i - J_{i+1}) / (N_i - N_{i+1}) at each of the n + 1 interfaces
+    per_drop = -1.0 / np.diff(np.concatenate([[x_ends[0]], x, [x_ends[1]]]))
+    beside = per_drop[1:-1]
+    return np.diag(per_drop[1:] + per_drop[:-1]) - np.diag(beside, 1) - np.diag(beside, -1)
 
 
-def _check(k: NDArray[np.float64], v: NDArray[np.float64], x: NDArray[np.float64], ends: tuple[float, float]) -> None:
+def _check(k: Array, v: Array, x: Array, ends: tuple[float, float]) -> None:
     if k.ndim != 1 or k.shape != v.shape or k.shape != x.shape or k.size == 0:
         raise InputError("plane couple: growth, volume and composition must be rows of the same length")
     if not ((k > 0).all() and (v > 0).all()):

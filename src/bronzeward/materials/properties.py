@@ -7,12 +7,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.materials import literature
-from bronzeward.materials.composition import MOLAR_MASS_CU, MOLAR_MASS_SN
 from bronzeward.materials.phases import LIQUID, PHASES
 from bronzeward.units import ZERO_CELSIUS
 
@@ -20,7 +19,7 @@ REFERENCE_K = 298.15
 """Molar volumes in the database hold at this temperature [K]."""
 
 _RICH_ALPHA = "alpha 9.1 at% Sn"
-_RICH_ALPHA_X = 0.091
+"""The alloy at which the line of alpha's molar volume ends."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +38,12 @@ class Properties:
         Of the pure liquids "Sn" and "Cu".
     yield_strength : ndarray, shape (2, n)
         Temperatures [K] and proof stress of annealed copper [Pa].
+    molar_mass : dict of float, [kg/mol]
+        Of the elements "Sn" and "Cu".
+    compound_tin : dict of float, [-]
+        Atom fraction of tin of the narrow compounds eta, epsilon and delta.
     references : tuple of str
-        Bibliography keys of everything above.
+        Bibliography keys of volumes, expansions and densities.
     """
 
     molar_volume: dict[str, float]
@@ -48,9 +51,11 @@ class Properties:
     expansion: dict[str, float]
     liquid_density: dict[str, tuple[float, float, float]]
     yield_strength: NDArray[np.float64]
+    molar_mass: dict[str, float]
+    compound_tin: dict[str, float]
     references: tuple[str, ...]
 
-    def volume_at(self, phase: str, temperature: Any, x_sn: Any = 0.0) -> NDArray[np.float64]:
+    def volume_at(self, phase: str, temperature: ArrayLike, x_sn: ArrayLike = 0.0) -> NDArray[np.float64]:
         """Molar volume [m3/mol] at `temperature` [K]; `x_sn` [-] matters to liquid and alpha. Shapes broadcast.
 
         The liquid mixes ideally from the densities of the pure liquids (Assael et al. 2010), copper's
@@ -58,8 +63,8 @@ class Properties:
         """
         kelvin, x = np.asarray(temperature, dtype=float), np.asarray(x_sn, dtype=float)
         if phase == LIQUID:
-            tin = MOLAR_MASS_SN / self._density("Sn", kelvin)
-            copper = MOLAR_MASS_CU / self._density("Cu", kelvin)
+            tin = self.molar_mass["Sn"] / self._density("Sn", kelvin)
+            copper = self.molar_mass["Cu"] / self._density("Cu", kelvin)
             return np.asarray(x * tin + (1.0 - x) * copper)
         volume = self.molar_volume[phase] + (self.alpha_slope * x if phase == "alpha" else 0.0)
         return np.asarray(volume * (1.0 + self.expansion[phase] * (kelvin - REFERENCE_K)) ** 3)
@@ -68,7 +73,7 @@ class Properties:
         intercept, slope, reference = self.liquid_density[element]
         return np.asarray(intercept + slope * (kelvin - reference))
 
-    def yield_at(self, temperature: Any) -> NDArray[np.float64]:
+    def yield_at(self, temperature: ArrayLike) -> NDArray[np.float64]:
         """Proof stress of annealed copper [Pa] at `temperature` [K]; held constant outside its table."""
         return np.asarray(np.interp(np.asarray(temperature, dtype=float), *self.yield_strength))
 
@@ -83,6 +88,7 @@ def load_properties() -> Properties:
         return {row["phase"]: row for row in values if row["quantity"] == quantity}
 
     volumes, expansions, densities = rows("molar_volume"), rows("linear_expansion"), rows("liquid_density")
+    compositions = {phase: float(row["value"]) for phase, row in rows("composition").items()}
     solids = [phase for phase in PHASES if phase != LIQUID]
     for phase in solids:
         if phase != "alpha" and phase not in volumes:
@@ -93,15 +99,17 @@ def load_properties() -> Properties:
     strengths = sorted(
         (row["t_min_C"] + ZERO_CELSIUS, row["value"]) for row in values if row["quantity"] == "yield_strength"
     )
-    used = [*volumes.values(), *expansions.values(), *densities.values()]
+    cited = [*volumes.values(), *expansions.values(), *densities.values()]
     return Properties(
         molar_volume=molar,
-        alpha_slope=(float(volumes[_RICH_ALPHA]["value"]) - molar["alpha"]) / _RICH_ALPHA_X,
+        alpha_slope=(float(volumes[_RICH_ALPHA]["value"]) - molar["alpha"]) / compositions[_RICH_ALPHA],
         expansion={phase: float(expansions[phase]["value"]) for phase in solids},
         liquid_density={
             element: (row["intercept_kg_per_m3"], row["slope_kg_per_m3_K"], row["reference_K"])
             for element, row in (("Sn", densities["liquid"]), ("Cu", densities["liquid Cu"]))
         },
         yield_strength=np.array(strengths, dtype=float).T,
-        references=tuple(dict.fromkeys(key for row in used for key in row["source"])),
+        molar_mass={element: float(row["value"]) for element, row in rows("atomic_weight").items()},
+        compound_tin={phase: x for phase, x in compositions.items() if phase in PHASES},
+        references=tuple(dict.fromkeys(key for row in cited for key in row["source"])),
     )

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
+from bronzeward.files import cache_folder
 from bronzeward.growth.compiled import array_record, array_work, run_compiled, source_digest
 from bronzeward.growth.problem import DONE, STATUS, STATUS_TEXT, Problem, Record, Work
 from bronzeward.inputs.case import Case, Numerics
@@ -36,7 +37,6 @@ from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_re
 from bronzeward.model.result import cf_attributes, without_fill
 from bronzeward.model.simulation import settings_of
 from bronzeward.thermo import load_table
-from bronzeward.thermo.place import folder as cache_folder
 from bronzeward.thermo.table import PhaseTable
 
 if TYPE_CHECKING:

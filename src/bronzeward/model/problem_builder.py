@@ -15,9 +15,9 @@ from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.kinetics import Constant, KineticSet
-from bronzeward.materials.phases import COMPOUND_TIN
-from bronzeward.materials.properties import Properties
+from bronzeward.materials.growth_constants import Constant
+from bronzeward.materials.kinetics import KineticSet
+from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.boundary_tables import NODES, Regimes
 
 
@@ -110,7 +110,7 @@ def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.fl
     for slot, thickness in ((ETA, strand.initial_eta), (EPSILON, strand.initial_epsilon)):
         perimeter = 1.0 if strand.plane else 2.0 * pi * strand.core_radius
         amount[slot] = thickness * perimeter / volumes[slot]
-        tin[slot] = COMPOUND_TIN[SLOT_LABELS[slot]] * amount[slot]
+        tin[slot] = load_properties().compound_tin[SLOT_LABELS[slot]] * amount[slot]
     amount[CORE] = tin[CORE] = core - tin.sum()
     amount[ALPHA] = copper - (amount - tin)[[ETA, EPSILON]].sum()
     return amount, tin

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bronzeward.materials.phases import COMPOUND_TIN, LIQUID, PHASES, SOLID_TIN
+from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import Properties
 
 START_K = 293.15
@@ -71,7 +71,7 @@ def tin_share_for_room(properties: Properties, temperature: float, x_liquid: flo
     gives f = excess of the liquid / (excess of the liquid + shrinkage). It neglects copper dissolved in
     the solid and takes the liquid at composition `x_liquid`.
     """
-    x = COMPOUND_TIN[compound]
+    x = properties.compound_tin[compound]
     v_tin, v_copper = (float(properties.volume_at(p, START_K)) for p in (SOLID_TIN, "alpha"))
     growth = (1.0 + properties.expansion["alpha"] * (temperature - START_K)) ** 3
     v_liquid = float(properties.volume_at(LIQUID, temperature, x_liquid)) / x_liquid

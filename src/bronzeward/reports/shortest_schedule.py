@@ -1,55 +1,38 @@
-"""What a search for the shortest schedule found, as a table, a furnace programme, a case file and a curve."""
+"""What a search for the shortest schedule found, as a table, a furnace programme and a case file."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+
+import tomli_w
 
 from bronzeward.files import write_text
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.toml_text import toml_text
-from bronzeward.model.answer_text import number, shown, table, title, unit
+from bronzeward.model.answers import ANSWERS
+from bronzeward.reports.text_table import table
 from bronzeward.studies.optimise.shortest import Shortest
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
-if TYPE_CHECKING:
-    import xarray as xr
 
-
-def plot_trade_off(data: xr.Dataset, ax: Any = None) -> Any:
-    """Least hours against the value of a limit."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    answer = str(data.attrs["answer"])
-    ax.plot(shown(answer, data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
-    kept = 100 * float(data.attrs["confidence"])
-    bound = "at most" if data.attrs["kind"] == "<=" else "at least"
-    ax.set_xlabel(f"{title(answer)}, {bound} [{unit(answer)}]\nin {kept:g} % of the members")
-    ax.set_ylabel("least length [h]")
-    style.frame(ax)
-    return ax
-
-
-def shorten_report(found: Shortest) -> str:
+def shorten_report(shortest: Shortest) -> str:
     """What was found, what binds, and the programme; at most 80 columns.
 
     "By others" is the share of as many members that had no part in the search: those that had are kept by choice.
     """
-    first = "Shortest schedule that keeps all limits" if found.feasible else "No schedule keeps all limits; nearest"
-    lines = [f"{first}: {found.hours:.1f} h ({found.candidates} candidates run)", ""]
-    rows = [[path, f"{value:g}"] for path, value in found.values.items()]
+    first = "Shortest schedule that keeps all limits" if shortest.feasible else "No schedule keeps all limits; nearest"
+    lines = [f"{first}: {shortest.hours:.1f} h ({shortest.candidates} candidates run)", ""]
+    rows = [[path, f"{value:g}"] for path, value in shortest.values.items()]
     lines += [table(["free value", ""], rows), ""]
     rows = []
-    for limit in found.limits:
+    for limit in shortest.limits:
         words = limit.words()
-        reached = number(float(shown(limit.answer, found.reached[words])))
-        others = f"{100 * found.kept_by_others[words]:.1f} %"
-        rows.append([words[:50], reached, f"{100 * found.kept[words]:.1f} %", others])
+        reached = ANSWERS[limit.answer].number(shortest.reached[words])
+        others = f"{100 * shortest.kept_by_others[words]:.1f} %"
+        rows.append([words[:50], reached, f"{100 * shortest.kept[words]:.1f} %", others])
     lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]
-    lines.append("It cannot be shorter because of: " + ("" if found.binding else "nothing found"))
-    lines += [f"- {text}" for text in found.binding]
-    lines += ["", programme_table(found.case.schedule)]
+    lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
+    lines += [f"- {text}" for text in shortest.binding]
+    lines += ["", programme_table(shortest.case.schedule)]
     return "\n".join(lines)
 
 
@@ -77,6 +60,6 @@ def programme_table(schedule: Schedule) -> str:
     return table(["segment", "rate °C/h", "set-point °C", "dwell h", "ends at h"], rows)
 
 
-def write_case(found: Shortest, path: str | Path, overwrite: bool = False) -> Path:
+def write_case(shortest: Shortest, path: str | Path, overwrite: bool = False) -> Path:
     """Write the case with the values found, ready to run."""
-    return write_text(toml_text(found.inputs), path, overwrite)
+    return write_text(tomli_w.dumps(shortest.inputs), path, overwrite)

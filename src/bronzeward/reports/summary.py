@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from bronzeward.model.answers import ANSWERS, numbers
-from bronzeward.model.result import Source, as_result, names
+from bronzeward.model.result import Result, Source, as_result, names
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 SCHEMA = "bronzeward/summary/1"
@@ -101,7 +101,7 @@ def _eta_sentence(n: dict[str, float], word: dict[str, str]) -> str:
     )
 
 
-def _kelvin_at(result: Any, seconds: float) -> float:
+def _kelvin_at(result: Result, seconds: float) -> float:
     return float(np.interp(seconds, result["time"], result["temperature"])) if isfinite(seconds) else seconds
 
 

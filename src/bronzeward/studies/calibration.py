@@ -13,26 +13,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
-from bronzeward.files import write_text
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
 from bronzeward.inputs.layer_measurements import Measurement
-from bronzeward.inputs.toml_text import toml_text
-from bronzeward.materials.kinetics import COMPOUNDS, WIDE_PHASES, Covariance, KineticSet, plain_set
-from bronzeward.model.answer_text import table
+from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Covariance
+from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
 from bronzeward.model.layers import COLUMN
-from bronzeward.studies.uncertainty import moved_law, stability, widths
-from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
+from bronzeward.studies.ensemble import widths
+from bronzeward.studies.stability import stability
+from bronzeward.units import GAS_CONSTANT
+
+Array = NDArray[np.float64]
 
 MODES = ("factors", "arrhenius")
+
+UNLIKELY = 0.01
+"""Chance of a larger chi-square below which the scatter is called larger than the readings' own."""
 
 DOUBT_KJ = 10.0
 """Standard deviation of an activation energy before any fit [kJ/mol], where the set says nothing of it."""
@@ -77,8 +79,8 @@ class Fit:
     factor_errors: dict[str, float]
     middle: dict[str, float]
     measurements: tuple[Measurement, ...]
-    computed: NDArray[np.float64]
-    residuals: NDArray[np.float64]
+    computed: Array
+    residuals: Array
     chi_square: float
     degrees: int
     p_value: float
@@ -101,20 +103,29 @@ class _Model:
         self.middle = {phase: _middle(measurements) for phase in self.phases}
         self.measured = np.log([m.mean for m in measurements])
         self.errors = np.array([m.log_error for m in measurements])
+        self.size = len(self.phases) * (2 if self.slopes else 1)
+        self.bounds = np.repeat(FARTHEST, len(self.phases))[: self.size]
+        self.prior = _prior(base, phases, self.slopes, description)
 
-    def kinetics(self, theta: NDArray[np.float64]) -> KineticSet:
+    @property
+    def names(self) -> list[str]:
+        """Names of the values that are varied, in words."""
+        energies = [f"activation energy of {phase}" for phase in self.phases] if self.slopes else []
+        return [*(f"ln K of {phase}" for phase in self.phases), *energies]
+
+    def kinetics(self, theta: Array) -> KineticSet:
         """The base set with ln K at the middle temperature and activation energies [kJ/mol] changed."""
-        made = []
+        constants = []
         for constant in self.base.constants:
             if constant.phase in self.phases:
                 k = self.phases.index(constant.phase)
                 energy = 1e3 * float(theta[len(self.phases) + k]) if self.slopes else 0.0
                 rise = energy / (GAS_CONSTANT * self.middle[constant.phase])
-                constant = moved_law(constant, float(theta[k]) + rise, energy)
-            made.append(constant)
-        return replace(self.base, constants=tuple(made), covariance=None)
+                constant = constant.shifted(float(theta[k]) + rise, energy)
+            constants.append(constant)
+        return replace(self.base, constants=tuple(constants), covariance=None)
 
-    def thicknesses(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    def thicknesses(self, theta: Array) -> Array:
         """Computed thickness of every measurement [m]."""
         kinetics = self.kinetics(theta)
         cases = [replace(case, kinetics=kinetics) for case in self.cases]
@@ -132,12 +143,12 @@ class _Model:
         layers = self.shared.history(case, recorded.last_row()).layers
         return {"shell": float(layers.shell[0]), **{p: float(layers.thickness[0, c]) for p, c in COLUMN.items()}}
 
-    def residuals(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    def residuals(self, theta: Array) -> Array:
         """ln(computed / measured) over the standard errors."""
         computed = np.maximum(self.thicknesses(theta), NOTHING_NM * 1e-9)
         return np.asarray((np.log(computed) - self.measured) / self.errors)
 
-    def jacobian(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    def jacobian(self, theta: Array) -> Array:
         """Central differences wide enough that the steps of a run do not show."""
         columns = []
         for k in range(theta.size):
@@ -179,33 +190,18 @@ def fit(
     name : str
         Name of the fitted set.
     """
-    from scipy.optimize import least_squares
     from scipy.stats import chi2
 
     _check(measurements, phases, mode)
     checked_workers(workers)
     warm_engine()
     model = _Model(measurements, base, phases, mode, description, numerics or Numerics(), workers)
-    count = len(phases) * (2 if model.slopes else 1)
-    far = np.repeat(FARTHEST, len(phases))[:count]
-    prior = _prior(base, phases, model.slopes, description)
-    solved = least_squares(
-        lambda theta: np.concatenate([model.residuals(theta), theta / prior]),
-        np.zeros(count),
-        jac=lambda theta: np.concatenate([model.jacobian(theta), np.diag(1.0 / prior)]),
-        bounds=(-far, far),
-        x_scale=prior,
-        xtol=1e-6,
-        ftol=1e-8,
-    )
-    theta = np.asarray(solved.x)
-    covariance, remarks = _covariance(model.jacobian(theta), prior, _names(phases, model.slopes))
-    computed = model.thicknesses(theta)
+    theta = _nearest(model)
+    covariance, remarks = _covariance(model.jacobian(theta), model.prior, model.names)
     residuals = -model.residuals(theta)
-    chi_square, degrees = float(residuals @ residuals), len(measurements) - count + len(remarks)
+    chi_square, degrees = float(residuals @ residuals), len(measurements) - model.size + len(remarks)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0 else float("nan")
-    remarks += _doubts(model, residuals, degrees, p_value, theta, far)
-    if degrees > 0 and p_value < 0.01:
+    if degrees > 0 and p_value < UNLIKELY:
         covariance *= chi_square / degrees
     kinetics = _named(model, theta, covariance, name)
     deviations = np.sqrt(np.diag(covariance))
@@ -216,13 +212,30 @@ def fit(
         factor_errors={phase: float(deviations[k]) for k, phase in enumerate(phases)},
         middle=dict(model.middle),
         measurements=tuple(measurements),
-        computed=computed,
+        computed=model.thicknesses(theta),
         residuals=residuals,
         chi_square=chi_square,
         degrees=degrees,
         p_value=p_value,
-        remarks=tuple(remarks),
+        remarks=(*remarks, *_doubts(model, residuals, degrees, p_value, theta)),
     )
+
+
+def _nearest(model: _Model) -> Array:
+    """Changes of the constants that fit the measurements best, the base set counting as one of each constant."""
+    from scipy.optimize import least_squares
+
+    weights = np.diag(1.0 / model.prior)
+    solved = least_squares(
+        lambda theta: np.concatenate([model.residuals(theta), theta / model.prior]),
+        np.zeros(model.size),
+        jac=lambda theta: np.concatenate([model.jacobian(theta), weights]),
+        bounds=(-model.bounds, model.bounds),
+        x_scale=model.prior,
+        xtol=1e-6,
+        ftol=1e-8,
+    )
+    return np.asarray(solved.x)
 
 
 def _check(measurements: Sequence[Measurement], phases: Sequence[str], mode: str) -> None:
@@ -237,12 +250,7 @@ def _check(measurements: Sequence[Measurement], phases: Sequence[str], mode: str
             raise InputError(f"fit: phase '{phase}' is not known; allowed: {', '.join(COMPOUNDS + WIDE_PHASES)}")
 
 
-def _names(phases: Sequence[str], slopes: bool) -> list[str]:
-    """Names of the values that are varied, in words."""
-    return [*(f"ln K of {p}" for p in phases), *(f"activation energy of {p}" for p in phases if slopes)]
-
-
-def _prior(base: KineticSet, phases: Sequence[str], slopes: bool, description: str) -> NDArray[np.float64]:
+def _prior(base: KineticSet, phases: Sequence[str], slopes: bool, description: str) -> Array:
     """Standard deviations of the varied values before the fit."""
     known = stability(description)
     rows = [widths(base.constant(p), known.get(p, base.constant(p).range)) for p in phases]
@@ -250,9 +258,7 @@ def _prior(base: KineticSet, phases: Sequence[str], slopes: bool, description: s
     return np.array([np.log(base.constant(p).factor) for p in phases] + (energies if slopes else []))
 
 
-def _covariance(
-    jacobian: NDArray[np.float64], prior: NDArray[np.float64], names: list[str]
-) -> tuple[NDArray[np.float64], list[str]]:
+def _covariance(jacobian: Array, prior: Array, names: list[str]) -> tuple[Array, list[str]]:
     """Covariance of the varied values; directions of which the data say less than the base set did are named."""
     _, singular, directions = np.linalg.svd(jacobian * prior, full_matrices=True)
     precision = np.zeros(prior.size)
@@ -265,7 +271,7 @@ def _covariance(
     return covariance, remarks
 
 
-def _in_words(direction: NDArray[np.float64], names: list[str]) -> str:
+def _in_words(direction: Array, names: list[str]) -> str:
     """The values that take part in a direction."""
     largest = np.abs(direction).max()
     taking = [(names[k], direction[k]) for k in np.argsort(-np.abs(direction)) if abs(direction[k]) > 0.3 * largest]
@@ -275,14 +281,11 @@ def _in_words(direction: NDArray[np.float64], names: list[str]) -> str:
     return "the combination " + ", ".join(f"{name} {sign}" for (name, _), sign in zip(taking, signs, strict=True))
 
 
-def _doubts(
-    model: _Model, residuals: NDArray[np.float64], degrees: int, p_value: float,
-    theta: NDArray[np.float64], far: NDArray[np.float64],
-) -> list[str]:  # fmt: skip
+def _doubts(model: _Model, residuals: Array, degrees: int, p_value: float, theta: Array) -> list[str]:
     remarks = []
     if degrees <= 0:
         remarks.append("no more measurements than values they determine: the fit cannot be judged")
-    elif p_value < 0.01:
+    elif p_value < UNLIKELY:
         remarks.append(
             f"the scatter is larger than the readings' own (p = {p_value:.1e}); the covariance was enlarged to match"
         )
@@ -290,12 +293,12 @@ def _doubts(
     if abs(residuals[worst]) > 3.0:
         m = model.measurements[worst]
         remarks.append(f"{m.sample}, {m.layer}: {residuals[worst]:+.1f} standard errors off")
-    if (np.abs(theta) > 0.99 * far).any():
+    if (np.abs(theta) > 0.99 * model.bounds).any():
         remarks.append("a constant went to its bound; the measurements contradict the model or each other")
     return remarks
 
 
-def _named(model: _Model, theta: NDArray[np.float64], covariance: NDArray[np.float64], name: str) -> KineticSet:
+def _named(model: _Model, theta: Array, covariance: Array, name: str) -> KineticSet:
     """The fitted set, its covariance in terms of ln prefactor and activation energy."""
     phases, count = model.phases, len(model.phases)
     to_prefactor = np.eye(theta.size)
@@ -320,63 +323,3 @@ def _named(model: _Model, theta: NDArray[np.float64], covariance: NDArray[np.flo
     rows = tuple(tuple(row) for row in matrix.tolist())
     title = f"{model.base.name}, with {', '.join(phases)} fitted to {len(model.measurements)} measured thicknesses"
     return KineticSet(name, title, constants, Covariance(tuple(names), rows))
-
-
-def fit_report(found: Fit) -> str:
-    """What was fitted, how well, and what the data leave open; at most 80 columns."""
-    rows = []
-    for phase, factor in found.factors.items():
-        error = found.factor_errors[phase]
-        low, high = (factor * np.exp(z * error) for z in (-1.645, 1.645))
-        constant = found.kinetics.constant(phase)
-        rows.append(
-            [phase, f"{factor:.3f}", f"{low:.3f} to {high:.3f}", f"{found.middle[phase] - ZERO_CELSIUS:.0f}",
-             f"{constant.prefactor:.3e}", f"{constant.activation / 1e3:.1f}"]
-        )  # fmt: skip
-    heads = ["phase", "factor", "90 % interval", "at °C", "m2/s", "kJ/mol"]
-    lines = [table(heads, rows), ""]
-    goodness = f"chi-square {found.chi_square:.2f} with {found.degrees} degrees of freedom"
-    lines.append(goodness + (f", p = {found.p_value:.2g}" if found.degrees > 0 else ""))
-    lines += [f"- {line}" for remark in found.remarks for line in _wrapped(remark)]
-    body = [
-        [m.sample[:28], m.layer[:20], f"{m.mean * 1e6:.3g}", f"{c * 1e6:.3g}", f"{r:+.1f}"]
-        for m, c, r in zip(found.measurements, found.computed, found.residuals, strict=True)
-    ]
-    lines += ["", table(["sample", "layer", "measured µm", "computed µm", "off by se"], body)]
-    return "\n".join(lines)
-
-
-def _wrapped(text: str) -> list[str]:
-    from textwrap import wrap
-
-    return ["\n  ".join(wrap(text, 76))]
-
-
-def write_kinetics(found: Fit, path: str | Path, overwrite: bool = False) -> Path:
-    """Write the fitted set as a kinetic file that every command takes."""
-    return write_text(toml_text(plain_set(found.kinetics)), path, overwrite)
-
-
-def plot_fit(found: Fit, ax: Any = None) -> Any:
-    """Measured against computed thickness, with two standard errors."""
-    from bronzeward.plots import style
-
-    ax = style.new_axes() if ax is None else ax
-    layers = list(dict.fromkeys(m.layer for m in found.measurements))
-    for k, layer in enumerate(layers):
-        colour, _, marker = style.STROKES[k % len(style.STROKES)]
-        mine = [j for j, m in enumerate(found.measurements) if m.layer == layer]
-        x = found.computed[mine] * 1e6
-        y = np.array([found.measurements[j].mean for j in mine]) * 1e6
-        bar = 2.0 * y * np.array([found.measurements[j].log_error for j in mine])
-        ax.errorbar(x, y, bar, fmt=marker, color=colour, ms=3.5, lw=0.8, capsize=1.5, label=layer)
-    ends = [0.8 * min(ax.get_xlim()[0], ax.get_ylim()[0]), 1.1 * max(ax.get_xlim()[1], ax.get_ylim()[1])]
-    ends[0] = max(ends[0], 0.0)
-    ax.plot(ends, ends, color=style.FAINT, lw=0.7)
-    ax.set_xlim(ends)
-    ax.set_ylim(ends)
-    ax.set_xlabel("computed thickness [µm]")
-    ax.set_ylabel("measured thickness [µm]")
-    ax.legend(loc="upper left")
-    ax.spines[["top", "right"]].set_visible(False)
-    return ax

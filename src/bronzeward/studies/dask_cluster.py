@@ -6,9 +6,12 @@ A worker that disappears loses only the chunk it was at, which the scheduler giv
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any
+from typing import TypeVar
 
 from bronzeward.errors import InputError
+
+Job = TypeVar("Job")
+Part = TypeVar("Part")
 
 RETRIES = 10
 """Times a chunk is tried again on another worker."""
@@ -17,7 +20,7 @@ WAIT = 30.0
 """Seconds to wait for the scheduler."""
 
 
-def computed(address: str, function: Callable[[Any], Any], jobs: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+def computed(address: str, function: Callable[[Job], Part], jobs: Sequence[Job]) -> Iterator[tuple[int, Part]]:
     """(number of the job, its result) as the workers of the scheduler at `address` finish them."""
     try:
         from distributed import Client, as_completed  # type: ignore[import-not-found,import-untyped,unused-ignore]

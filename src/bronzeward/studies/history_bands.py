@@ -19,7 +19,8 @@ from bronzeward.inputs.case import Case, case_from_json
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.batch import Progress, Shared, checked_workers, warm_engine
 from bronzeward.model.result import Result, Variable
-from bronzeward.studies.uncertainty import QUANTILES, Members, Spread
+from bronzeward.studies.ensemble import Members, Spread
+from bronzeward.studies.quantiles import QUANTILES, quantiles
 
 Array = NDArray[np.float64]
 
@@ -66,11 +67,8 @@ def with_bands(
         for ending, values in (("low", low), ("high", high)):
             text = f"{about.attributes.get('long_name', name)}: {'5' if ending == 'low' else '95'} % of the ensemble"
             variables[f"{name}_{ending}"] = Variable(about.dims, values, {**about.attributes, "long_name": text})
-    bands = {
-        name: np.quantile(there, QUANTILES).tolist()
-        for name in ANSWERS
-        if (there := answers[name][np.isfinite(answers[name])]).size >= max(FEWEST // 2, 0.5 * done.sum())
-    }
+    enough = max(FEWEST // 2, 0.5 * done.sum())
+    bands = {k: quantiles(answers[k]).tolist() for k in ANSWERS if np.isfinite(answers[k]).sum() >= enough}
     described = {"size": chosen.size, "completed": int(done.sum()), **vars(chosen)}
     attributes = {**result.attributes, "bands": json.dumps(bands), "bands_of": json.dumps(described)}
     return Result(variables, attributes)
@@ -83,16 +81,16 @@ def _run(
     checked_workers(workers)
     shared = Shared(cases, "quick")
     warm_engine()
-    found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
+    answers = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
     rows: list[dict[str, Array]] = []
-    for k, (status, history, own) in enumerate(_in_order(lambda case: _one(shared, case, time), cases, workers)):
-        found["status"][k] = status
+    for k, (status, history, values) in enumerate(_in_order(lambda case: _one(shared, case, time), cases, workers)):
+        answers["status"][k] = status
         rows.append(history)
-        for name, value in own.items():
-            found[name][k] = value
+        for name, value in values.items():
+            answers[name][k] = value
         if progress is not None:
             progress(k + 1, len(cases))
-    return {name: np.stack([row[name] for row in rows]) for name in BANDED}, found
+    return {name: np.stack([row[name] for row in rows]) for name in BANDED}, answers
 
 
 One = tuple[int, dict[str, Array], dict[str, float]]

@@ -11,34 +11,26 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import re
-import shutil
-import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from zipfile import BadZipFile
 
 import numpy as np
-from numpy.typing import NDArray
 
 import bronzeward
 from bronzeward.errors import InputError
-from bronzeward.files import replacing
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import Axis, case_with
-from bronzeward.model.answer_text import checked_answer, number, shown, table, title, unit
 from bronzeward.model.answers import ANSWERS
-from bronzeward.model.batch import Progress, checked_workers, run_batch
+from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import cf_attributes, without_fill
-from bronzeward.studies.uncertainty import Members, Spread, quantiles
+from bronzeward.studies.chunk_store import Chunks, Columns
+from bronzeward.studies.ensemble import Members, Spread
+from bronzeward.studies.quantiles import quantiles
 from bronzeward.thermo import load_table
 
 if TYPE_CHECKING:
@@ -49,10 +41,10 @@ RUNS_PER_CHUNK = 512
 
 MOST_POINTS = 1_000_000
 
-#: What is kept of each answer at each point with a band; without one, only the first.
-KEPT = ("", "_low", "_high", "_present")
-
-Found = dict[str, NDArray[np.float64]]
+BANDED = {
+    "": "{}", "_low": "{}, 5 % quantile", "_high": "{}, 95 % quantile", "_present": "share of members with: {}",
+}  # fmt: skip
+"""What is kept of each answer at each point with a band, and how it is called; without one, only the first."""
 
 
 @dataclass(frozen=True)
@@ -104,80 +96,75 @@ def sweep(
         SI units. Each answer over the axes, in their order; with a band the median, and beside it A_low
         and A_high (5 and 95 %) and A_present (share of members that have such a moment).
     """
-    plan = _Plan(case, tuple(axes), spread, precision, checked_workers(workers), runs_per_chunk)
-    store = None if parts is None else _Store(Path(parts) / plan.digest)
-    found = plan.empty()
+    plan = _Plan(case, tuple(axes), spread, precision, checked_workers(workers))
+    chunks = None if parts is None else Chunks(Path(parts) / plan.digest)
+    columns = plan.empty()
     missing = set(range(plan.count))
-    for points, part in () if store is None else store.read():
-        plan.fill(found, points, part)
+    for points, part in () if chunks is None else chunks.read():
+        _fill(columns, points, part)
         missing -= set(points)
-    runs = 1 if spread is None else spread.size
-    if progress is not None:
-        progress((plan.count - len(missing)) * runs, plan.count * runs)
-    jobs = list(plan.jobs(sorted(missing)))
-    done_before = plan.count - len(missing)
-    watch = _Watch(progress, done_before * runs, plan.count * runs)
-    for job, part in _computed(jobs, scheduler, watch):
-        if store is not None:
-            store.write(job.points, part)
-        plan.fill(found, job.points, part)
-    return plan.dataset(found)
+    counter = _Counter(progress, (plan.count - len(missing)) * plan.runs, plan.count * plan.runs)
+    for job, part in _computed(plan.jobs(sorted(missing), runs_per_chunk), scheduler, counter):
+        if chunks is not None:
+            chunks.write(job.points, part)
+        _fill(columns, job.points, part)
+        counter.add(len(job.points) * plan.runs)
+    return plan.dataset(columns)
 
 
-class _Watch:
-    """Turns the progress of a chunk into that of the sweep."""
+class _Counter:
+    """Runs done of all runs of a sweep, told to whoever watches."""
 
     def __init__(self, progress: Progress | None, done: int, total: int) -> None:
         self.progress, self.done, self.total = progress, done, total
+        self.within(0)
 
-    def within(self, done: int, _total: int) -> None:
+    def within(self, runs: int, _: int = 0) -> None:
+        """Tell of some runs of a chunk that is not finished."""
         if self.progress is not None:
-            self.progress(self.done + done, self.total)
+            self.progress(self.done + runs, self.total)
 
-    def finished(self, job: Job) -> None:
-        self.done += len(job.points) * (1 if job.spread is None else job.spread.size)
-        self.within(0, 0)
+    def add(self, runs: int) -> None:
+        """Count the runs of a finished chunk."""
+        self.done += runs
+        self.within(0)
 
 
-def _computed(jobs: Sequence[Job], scheduler: str | None, watch: _Watch) -> Iterator[tuple[Job, Found]]:
+def _computed(jobs: Sequence[Job], scheduler: str | None, counter: _Counter) -> Iterator[tuple[Job, Columns]]:
     """Chunks as they are done."""
-    if scheduler is not None:
-        from bronzeward.studies.dask_cluster import computed
-
-        for number_, part in computed(scheduler, evaluate, jobs):
-            watch.finished(jobs[number_])
-            yield jobs[number_], part
+    if scheduler is None:
+        for job in jobs:
+            yield job, evaluate(job, counter.within)
         return
-    for job in jobs:
-        part = evaluate(job, watch.within)
-        watch.finished(job)
-        yield job, part
+    from bronzeward.studies.dask_cluster import computed
+
+    for place, part in computed(scheduler, evaluate, jobs):
+        yield jobs[place], part
 
 
-def evaluate(job: Job, progress: Callable[[int, int], None] | None = None) -> Found:
+def evaluate(job: Job, progress: Progress | None = None) -> Columns:
     """Answers at the points of a job, each of shape (n_points,)."""
     inputs = json.loads(job.inputs)
-    cases: list[Case] = []
-    sizes: list[int] = []
-    for point in job.points:
-        case = _case_at(inputs, job.axes, point)
-        members = [case] if job.spread is None else list(Members(case, job.spread))
-        cases += members
-        sizes.append(len(members))
+    points = [_case_at(inputs, job.axes, point) for point in job.points]
+    cases = points if job.spread is None else [member for case in points for member in Members(case, job.spread)]
     answers = run_batch(cases, job.workers, progress, job.precision)
-    if job.spread is None:
-        return {name: answers[name] for name in (*ANSWERS, "status")}
-    found = {name + end: np.empty(len(sizes)) for name in ANSWERS for end in KEPT}
-    found["status"] = np.empty(len(sizes))
-    edges = np.cumsum([0, *sizes])
-    for k, (first, last) in enumerate(pairwise(edges)):
-        for name in ANSWERS:
-            mine = answers[name][first:last]
-            (low, middle, high), _, _ = quantiles(mine)
-            for end, value in zip(KEPT, (middle, low, high, np.isfinite(mine).mean()), strict=True):
-                found[name + end][k] = value
-        found["status"][k] = np.count_nonzero(answers["status"][first:last])
-    return found
+    return answers if job.spread is None else _banded(answers, job.spread.size)
+
+
+def _banded(answers: Answers, size: int) -> Columns:
+    """Quantiles over the members, which follow each other point by point."""
+    columns: Columns = {}
+    for name in ANSWERS:
+        rows = answers[name].reshape(-1, size)
+        low, middle, high = np.transpose([quantiles(row) for row in rows])
+        kept = (middle, low, high, np.isfinite(rows).mean(axis=1))
+        columns |= {name + end: column for end, column in zip(BANDED, kept, strict=True)}
+    return {**columns, "status": np.count_nonzero(answers["status"].reshape(-1, size), axis=1).astype(float)}
+
+
+def _fill(columns: Columns, points: Sequence[int], part: Columns) -> None:
+    for name, values in part.items():
+        columns[name][list(points)] = values
 
 
 def values_at(axes: Sequence[Axis], point: int) -> dict[str, float]:
@@ -195,27 +182,44 @@ def _case_at(inputs: Mapping[str, Any], axes: Sequence[Axis], point: int) -> Cas
         raise InputError(f"sweep: at {where}: {error}") from None
 
 
+@dataclass(frozen=True)
 class _Plan:
     """What a sweep consists of."""
 
-    def __init__(
-        self, case: Case, axes: tuple[Axis, ...], spread: Spread | None, precision: str, workers: int, chunk: int
-    ) -> None:
-        if not axes:
+    case: Case
+    axes: tuple[Axis, ...]
+    spread: Spread | None
+    precision: str
+    workers: int
+
+    def __post_init__(self) -> None:
+        if not self.axes:
             raise InputError("sweep: nothing to vary; give at least one value with its range")
-        names = [axis.name for axis in axes]
-        paths = [path for axis in axes for path in axis.paths]
+        names = [axis.name for axis in self.axes]
+        paths = [path for axis in self.axes for path in axis.paths]
         if len(set(names)) != len(names) or len(set(paths)) != len(paths):
             raise InputError("sweep: a value is given twice")
-        self.shape = tuple(len(axis.values) for axis in axes)
-        self.count = int(np.prod(self.shape))
         if self.count > MOST_POINTS:
             raise InputError(f"sweep: {self.count} points; allowed are at most {MOST_POINTS}")
-        self.case, self.axes, self.spread, self.precision, self.workers = case, axes, spread, precision, workers
-        self.points_per_chunk = max(1, chunk // (1 if spread is None else spread.size))
-        self.inputs = json.dumps(case.to_data(), sort_keys=True)
         for point in {0, self.count - 1}:  # bad paths and values show at once, not after an hour
-            _case_at(json.loads(self.inputs), axes, point)
+            _case_at(json.loads(self.inputs), self.axes, point)
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return tuple(len(axis.values) for axis in self.axes)
+
+    @property
+    def count(self) -> int:
+        return int(np.prod(self.shape))
+
+    @property
+    def runs(self) -> int:
+        """Runs at each point."""
+        return 1 if self.spread is None else self.spread.size
+
+    @cached_property
+    def inputs(self) -> str:
+        return json.dumps(self.case.to_data(), sort_keys=True)
 
     @cached_property
     def digest(self) -> str:
@@ -227,237 +231,41 @@ class _Plan:
         depends += [repr(self.case.kinetics), load_table(self.case.description).tdb_sha256]
         return hashlib.sha256(json.dumps(depends, sort_keys=True).encode()).hexdigest()[:16]
 
-    def empty(self) -> Found:
-        ends = KEPT if self.spread is not None else KEPT[:1]
-        names = [name + end for name in ANSWERS for end in ends]
-        return {name: np.full(self.count, np.nan) for name in (*names, "status")}
+    def jobs(self, points: Sequence[int], runs_per_chunk: int) -> list[Job]:
+        """Jobs that compute the points, in chunks of about so many runs."""
+        each = max(1, runs_per_chunk // self.runs)
+        chunks = [tuple(points[start : start + each]) for start in range(0, len(points), each)]
+        return [Job(self.inputs, self.axes, chunk, self.spread, self.precision, self.workers) for chunk in chunks]
 
-    def jobs(self, points: Sequence[int]) -> Iterator[Job]:
-        for start in range(0, len(points), self.points_per_chunk):
-            some = tuple(points[start : start + self.points_per_chunk])
-            yield Job(self.inputs, self.axes, some, self.spread, self.precision, self.workers)
+    def _about(self) -> dict[str, dict[str, str]]:
+        """Attributes of every variable, by its name."""
+        kinds = {"": BANDED[""]} if self.spread is None else BANDED
+        about = {
+            name + end: {"units": "1" if end == "_present" else answer.unit, "long_name": kind.format(answer.text)}
+            for name, answer in ANSWERS.items()
+            for end, kind in kinds.items()
+        }
+        return {**about, "status": {"long_name": "runs that did not complete"}}
 
-    @staticmethod
-    def fill(found: Found, points: Sequence[int], part: Found) -> None:
-        for name, column in part.items():
-            found[name][list(points)] = column
+    def empty(self) -> Columns:
+        """Answers of which nothing is known."""
+        return {name: np.full(self.count, np.nan) for name in self._about()}
 
-    def dataset(self, found: Found) -> xr.Dataset:
+    def dataset(self, columns: Columns) -> xr.Dataset:
+        """The answers over the axes."""
         import xarray as xr
 
         dims = tuple(axis.name for axis in self.axes)
-        columns: dict[str, Any] = {}
-        for name, column in found.items():
-            columns[name] = (dims, column.reshape(self.shape), _about(name))
-        coordinates = {
-            axis.name: (
-                (axis.name,),
-                np.array(axis.values),
-                {"long_name": ", ".join(axis.paths), "path": ", ".join(axis.paths)},
-            )
-            for axis in self.axes
-        }
-        spread = "none" if self.spread is None else json.dumps(asdict(self.spread))
+        variables = {name: (dims, columns[name].reshape(self.shape), about) for name, about in self._about().items()}
+        coordinates = {}
+        for axis in self.axes:
+            paths = ", ".join(axis.paths)
+            coordinates[axis.name] = ((axis.name,), np.array(axis.values), {"long_name": paths, "path": paths})
         attributes = {
             **cf_attributes(self.case.title or "sweep"),
             **provenance(self.case),
-            "spread": spread,
+            "spread": "none" if self.spread is None else json.dumps(asdict(self.spread)),
             "precision": self.precision,
             "digest": self.digest,
         }
-        return without_fill(xr.Dataset(columns, coordinates, attributes))
-
-
-def _about(name: str) -> dict[str, str]:
-    for base, answer in ANSWERS.items():
-        if name == base:
-            return {"units": answer.unit, "long_name": answer.text}
-        if name == f"{base}_present":
-            return {"units": "1", "long_name": f"share of members with: {answer.text}"}
-        if name in (f"{base}_low", f"{base}_high"):
-            level = "5" if name.endswith("low") else "95"
-            return {"units": answer.unit, "long_name": f"{answer.text}, {level} % quantile"}
-    return {"long_name": "runs that did not complete"}
-
-
-class _Store:
-    """Finished chunks in a folder, one file each."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self._make()
-
-    def _make(self) -> None:
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(f"{self.folder}: cannot be made ({error.strerror or error})") from None
-
-    def read(self) -> Iterator[tuple[list[int], Found]]:
-        """Whatever is there; a damaged file counts as missing."""
-        for path in sorted(self.folder.glob("part-*.npz")):
-            try:
-                with path.open("rb") as file, np.load(file) as data:
-                    columns = {name: np.array(data[name], dtype=float) for name in data.files if name != "points"}
-                    points = [int(k) for k in data["points"]]
-            except (OSError, ValueError, KeyError, EOFError, BadZipFile):
-                continue
-            yield points, columns
-
-    def write(self, points: Sequence[int], part: Found) -> None:
-        """Keep a finished chunk, also when another process has finished the same sweep and removed the folder."""
-        for _ in range(10):
-            self._make()
-            with suppress(FileNotFoundError):
-                return self._write(points, part)
-        raise InputError(f"{self.folder}: is removed again and again while it is written to")
-
-    def _write(self, points: Sequence[int], part: Found) -> None:
-        target = self.folder / f"part-{points[0]:07d}-{len(points)}.npz"
-        temporary = ""
-        try:
-            handle, temporary = tempfile.mkstemp(prefix=".part-", suffix=".npz", dir=self.folder)
-            with os.fdopen(handle, "wb") as file:
-                np.savez(file, points=np.array(points), **part)  # type: ignore[arg-type]
-            os.replace(temporary, target)
-        except FileNotFoundError:
-            raise
-        except OSError as error:
-            raise InputError(f"{target}: cannot be written ({error.strerror or error})") from None
-        finally:
-            if temporary:
-                Path(temporary).unlink(missing_ok=True)
-
-
-def clear_parts(parts: str | Path, data: xr.Dataset) -> None:
-    """Remove the finished chunks of a sweep whose result is stored elsewhere."""
-    folder = Path(parts)
-    shutil.rmtree(folder / str(data.attrs["digest"]), ignore_errors=True)
-    with suppress(OSError):  # kept while it holds another sweep; gone if another process was faster
-        folder.rmdir()
-
-
-def parts_of(target: Path) -> Path:
-    """The folder for chunks of a sweep that will be written to `target`."""
-    return target.with_name(f".{target.name}.parts")
-
-
-def clear_finished(target: Path) -> None:
-    """Remove chunks whose sweep is in `target` already: it was stopped between writing that and clearing them."""
-    import xarray as xr
-
-    if not (target.is_file() and parts_of(target).is_dir()):
-        return
-    with suppress(OSError, ValueError, RuntimeError), xr.open_dataset(target, engine="netcdf4") as data:
-        # whatever the file says, nothing is removed but what lies in that folder
-        if data.attrs.get("digest") in os.listdir(parts_of(target)):
-            clear_parts(parts_of(target), data)
-
-
-def write(data: xr.Dataset, path: str | Path, overwrite: bool = False) -> Path:
-    """Write a Dataset of this package as netCDF, first under a temporary name."""
-    # coordinates have no gaps, and CF allows them no fill value
-    encoding = {str(name): {"_FillValue": None} for name in data.coords}
-    with replacing(path, overwrite) as temporary:
-        data.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
-    return Path(path)
-
-
-def chosen(data: xr.Dataset, answer: str, at: Mapping[str, float] | None = None, most: int = 2) -> Any:
-    """An answer over at most `most` dimensions; the others are taken at the nearest value of `at`."""
-    field = data[checked_answer(answer)]
-    for dim, value in (at or {}).items():
-        if dim not in field.dims:
-            raise InputError(f"sweep: no dimension '{dim}'; there are {', '.join(map(str, field.dims))}")
-        field = field.sel({dim: value}, method="nearest")
-    field = field.squeeze()
-    if field.ndim > most:
-        raise InputError(
-            f"sweep: {field.ndim} values vary ({', '.join(map(str, field.dims))}); fix all but {most} of them"
-        )
-    return field
-
-
-def sweep_table(data: xr.Dataset, answer: str, at: Mapping[str, float] | None = None) -> str:
-    """An answer as a table of at most 80 columns: one value down, the other across."""
-    field = chosen(data, answer, at)
-    values = shown(answer, field)
-    head = f"{title(answer)} [{unit(answer)}]"
-    if field.ndim == 0:
-        return f"{head}: {number(float(values))}"
-    down = field.dims[0]
-    if field.ndim == 1:
-        rows = [[f"{v:g}", number(float(x))] for v, x in zip(field[down].values, values, strict=True)]
-        heads = [str(down), head]
-        if f"{answer}_low" in data:
-            ends = [shown(answer, _beside(data, field, f"{answer}{end}")) for end in ("_low", "_high")]
-            rows = [[*row, number(float(a)), number(float(b))] for row, a, b in zip(rows, *ends, strict=True)]
-            heads += ["5 %", "95 %"]
-        return table(heads, rows)
-    across = field.dims[1]
-    columns = np.unique(np.linspace(0, field.sizes[across] - 1, min(8, field.sizes[across])).round().astype(int))
-    heads = [f"{down} \\ {across}"[:24], *(f"{field[across].values[k]:g}" for k in columns)]
-    lines = zip(field[down].values, values, strict=True)
-    rows = [[f"{v:g}", *(number(float(line[k])) for k in columns)] for v, line in lines]
-    return f"{head}; across: {across}\n{table(heads, rows)}"
-
-
-def _beside(data: xr.Dataset, field: Any, name: str) -> Any:
-    """Another variable at the points of a field."""
-    fixed = {d: field[d].values for d in data[name].dims if d not in field.dims and d in field.coords}
-    return data[name].sel(fixed).squeeze()
-
-
-def plot_sweep(data: xr.Dataset, answer: str, ax: Any = None, at: Mapping[str, float] | None = None) -> Any:
-    """Contours of an answer over two values, or its course over one with its band."""
-    from bronzeward.plots import style
-
-    field = chosen(data, answer, at)
-    ax = style.new_axes() if ax is None else ax
-    values = shown(answer, field)
-    label = f"{title(answer)} [{unit(answer)}]"
-    if field.ndim == 1:
-        x = field[field.dims[0]].values
-        if f"{answer}_low" in data:
-            low, high = (shown(answer, _beside(data, field, f"{answer}{end}")) for end in ("_low", "_high"))
-            ax.fill_between(x, low, high, color=style.RULE, lw=0)
-        ax.plot(x, values, color=style.INK, lw=1.4, marker="o", ms=2.5)
-        ax.set_xlabel(axis_label(str(field.dims[0])))
-        ax.set_ylabel(label)
-        style.scale(ax.xaxis, x)
-        style.frame(ax)
-        return ax
-    if field.ndim != 2:
-        raise InputError("sweep: a figure needs one or two values that vary")
-    y, x = (field[dim].values for dim in field.dims)
-    order_y, order_x = np.argsort(y), np.argsort(x)
-    x, y, values = x[order_x], y[order_y], values[np.ix_(order_y, order_x)]
-    if np.isfinite(values).any() and np.nanmax(values) > np.nanmin(values):
-        filled = ax.contourf(x, y, values, levels=12, cmap=style.light_map())
-        lines = ax.contour(x, y, values, levels=filled.levels[::2], colors=style.INK, linewidths=0.5)
-        ax.clabel(lines, fontsize=6)
-        ax.figure.colorbar(filled, ax=ax, label=label)
-        if answer.startswith("overfill") and np.nanmin(values) < 0 < np.nanmax(values):
-            ax.contour(x, y, values, levels=[0.0], colors=style.WARN, linewidths=1.4)
-    else:
-        ax.text(0.5, 0.5, f"{label}: the same everywhere", transform=ax.transAxes, ha="center", fontsize=6)
-    ax.set_xlabel(axis_label(str(field.dims[1])))
-    ax.set_ylabel(axis_label(str(field.dims[0])))
-    style.scale(ax.xaxis, x)
-    style.scale(ax.yaxis, y)
-    return ax
-
-
-_STEP = re.compile(r"steps_(\d+)_")
-_UNITS = {"_C_per_h": "°C/h", "_um": "µm", "_C": "°C", "_h": "h", "_nm": "nm"}
-
-
-def axis_label(name: str) -> str:
-    """The name of a dimension with its unit in brackets; of a step, what it is and which in the case file."""
-    place = _STEP.match(name)
-    of = f" (steps.{place[1]})" if place else ""
-    rest = name.removeprefix(place[0]) if place else name
-    for end, text in _UNITS.items():
-        if rest.endswith(end):
-            return f"{rest.removesuffix(end).replace('_', ' ')}{of} [{text}]"
-    return rest.replace("_", " ") + of
+        return without_fill(xr.Dataset(variables, coordinates, attributes))

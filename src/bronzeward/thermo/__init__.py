@@ -1,48 +1,28 @@
 """Copper-tin thermodynamics: reactions, phase boundaries and equilibrium amounts.
 
 `load_table` gives the tabulated phase diagram of a description; pycalphad is only imported where
-a table has to be built (`load_table` without a cached one), a description checked (`describe`) or
-an equilibrium solved without a table (`points.solve`). Names are loaded when first used.
+a table has to be built (for a user's own TDB file, once), a description checked (`describe`) or
+an equilibrium solved without a table (`equilibrium.solve`).
 """
 
-from __future__ import annotations
+from bronzeward.thermo.compare import Pair, compare_invariants
+from bronzeward.thermo.description import names
+from bronzeward.thermo.description_check import Report, describe
+from bronzeward.thermo.diagram_parts import Field, Invariant
+from bronzeward.thermo.load import load_table
+from bronzeward.thermo.table import PhaseTable
+from bronzeward.thermo.temperature_path import Stretch, phases_along
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
-_HOMES = {
-    "Field": "records",
-    "Invariant": "records",
-    "Pair": "compare",
-    "PhaseTable": "table",
-    "Report": "report",
-    "Stretch": "path",
-    "compare_invariants": "compare",
-    "describe": "report",
-    "load_table": "load",
-    "names": "description",
-    "phases_along": "path",
-}
-
-if TYPE_CHECKING:
-    from bronzeward.thermo.compare import Pair as Pair
-    from bronzeward.thermo.compare import compare_invariants as compare_invariants
-    from bronzeward.thermo.description import names as names
-    from bronzeward.thermo.load import load_table as load_table
-    from bronzeward.thermo.path import Stretch as Stretch
-    from bronzeward.thermo.path import phases_along as phases_along
-    from bronzeward.thermo.records import Field as Field
-    from bronzeward.thermo.records import Invariant as Invariant
-    from bronzeward.thermo.report import Report as Report
-    from bronzeward.thermo.report import describe as describe
-    from bronzeward.thermo.table import PhaseTable as PhaseTable
-
-
-def __getattr__(name: str) -> Any:
-    if name in _HOMES:
-        return getattr(import_module(f"bronzeward.thermo.{_HOMES[name]}"), name)
-    raise AttributeError(f"module 'bronzeward.thermo' has no attribute '{name}'")
-
-
-def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOMES])
+__all__ = [
+    "Field",
+    "Invariant",
+    "Pair",
+    "PhaseTable",
+    "Report",
+    "Stretch",
+    "compare_invariants",
+    "describe",
+    "load_table",
+    "names",
+    "phases_along",
+]

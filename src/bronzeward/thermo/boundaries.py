@@ -10,12 +10,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from bronzeward.thermo.diagram_parts import Field
 from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.invariants import Event
-from bronzeward.thermo.lines import Line, Scan
-from bronzeward.thermo.records import Field
 from bronzeward.thermo.refine import Run, refined
 from bronzeward.thermo.tangent import common_tangent
+from bronzeward.thermo.tie_lines import Line, Scan
 
 _AT_EVENT = 1e-6
 """Distance from a reaction [K] at which a scanned temperature is left out: it could be on either side."""
@@ -42,13 +42,13 @@ def _runs(phases: Sequence[Phase], scanned: Scan, events: Sequence[Event]) -> tu
     stacks = [list(stack)]
     at_events = np.array([event.invariant.temperature for event in events])
     limits = [*at_events, np.inf]
-    place = 0
+    row = 0
     for k, limit in enumerate(limits):
-        while place < scanned.temperature.size and scanned.temperature[place] < limit:
-            t = float(scanned.temperature[place])
+        while row < scanned.temperature.size and scanned.temperature[row] < limit:
+            t = float(scanned.temperature[row])
             if np.all(np.abs(t - at_events) > _AT_EVENT):
-                _record(runs, stack, t, scanned.lines[place])
-            place += 1
+                _record(runs, stack, t, scanned.lines[row])
+            row += 1
         if k < len(events):
             stack = _through(phases, runs, stack, events[k])
             stacks.append(list(stack))
@@ -95,11 +95,11 @@ def _ends(phases: Sequence[Phase], event: Event, lines: list[Line]) -> list[tupl
 
 
 def _solved(phases: Sequence[Phase], t: float, line: Line) -> tuple[float, float]:
-    found = common_tangent(phases[line.a], phases[line.b], np.array([t]), np.array([line.x_a]), np.array([line.x_b]))
-    return float(found.x_a[0]), float(found.x_b[0])
+    tangent = common_tangent(phases[line.a], phases[line.b], np.array([t]), np.array([line.x_a]), np.array([line.x_b]))
+    return float(tangent.x_a[0]), float(tangent.x_b[0])
 
 
 def _listed(event: Event, label: str, near: float) -> float:
     """The event's own composition of a phase; of two the nearer."""
-    own = [x for name, x in zip(event.invariant.phases, event.invariant.x_sn, strict=True) if name == label]
-    return min(own, key=lambda x: abs(x - near))
+    listed = [x for name, x in zip(event.invariant.phases, event.invariant.x_sn, strict=True) if name == label]
+    return min(listed, key=lambda x: abs(x - near))

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from bronzeward.thermo import boundaries, invariants, reading, widths
+from bronzeward.thermo import boundaries, diffusion_widths, invariants, tdb
 from bronzeward.thermo.description import Description
+from bronzeward.thermo.diagram_parts import Field
 from bronzeward.thermo.gibbs import Phase
-from bronzeward.thermo.lines import Scan
-from bronzeward.thermo.records import Field
 from bronzeward.thermo.table import PhaseTable
+from bronzeward.thermo.table_file import pycalphad_version
+from bronzeward.thermo.tie_lines import Scan
 
 LOWEST = 250.0
 """Lowest temperature of a table [K]; the pure elements are extrapolated below 298.15 K."""
@@ -22,14 +23,16 @@ HIGHEST = 1400.0
 
 def build(description: Description) -> PhaseTable:
     """The table of a description. Raises InputError for a file that has no copper and tin in it."""
-    phases, warnings = reading.read(description)
+    phases, warnings = tdb.read(description)
     scanned = invariants.scan_all(phases, LOWEST, HIGHEST)
     events, doubts = invariants.find(phases, scanned)
     fields, stacks, gaps = boundaries.fields(phases, scanned, events)
     table = PhaseTable(
         description=description.name,
         title=description.title,
+        description_digest=description.digest,
         tdb_sha256=description.sha256,
+        pycalphad_version=pycalphad_version(),
         references=description.references,
         warnings=warnings + doubts + gaps,
         invariants=tuple(event.invariant for event in events),
@@ -39,7 +42,7 @@ def build(description: Description) -> PhaseTable:
         limits=(float(scanned.temperature[0]), float(scanned.temperature[-1])),
         widths=(),
     )
-    return replace(table, widths=widths.thermodynamic_widths(table, {p.label: p for p in phases}))
+    return replace(table, widths=diffusion_widths.thermodynamic_widths(table, {p.label: p for p in phases}))
 
 
 def _ends(

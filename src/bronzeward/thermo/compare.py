@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bronzeward.thermo.records import Invariant
+from bronzeward.thermo.diagram_parts import Invariant
 from bronzeward.thermo.table import PhaseTable
 
 
@@ -29,19 +29,19 @@ def compare_invariants(first: PhaseTable, second: PhaseTable) -> list[Pair]:
     """
     rest = list(second.invariants)
     pairs = []
-    for own in first.invariants:
-        same = [other for other in rest if _key(other) == _key(own)]
-        match = min(same, key=lambda other: abs(other.temperature - own.temperature), default=None)
+    for invariant in first.invariants:
+        same = [other for other in rest if _key(other) == _key(invariant)]
+        match = min(same, key=lambda other: abs(other.temperature - invariant.temperature), default=None)
         if match is not None:
             rest.remove(match)
-        gap = None if match is None else match.temperature - own.temperature
-        pairs.append(Pair(own.reaction, own, match, gap))
+        gap = None if match is None else match.temperature - invariant.temperature
+        pairs.append(Pair(invariant.reaction, invariant, match, gap))
     pairs += [Pair(other.reaction, None, other, None) for other in rest]
     return sorted(pairs, key=_temperature)
 
 
-def _key(own: Invariant) -> tuple[str, str]:
-    return own.kind, own.reaction
+def _key(invariant: Invariant) -> tuple[str, str]:
+    return invariant.kind, invariant.reaction
 
 
 def _temperature(pair: Pair) -> float:

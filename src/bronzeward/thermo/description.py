@@ -8,6 +8,7 @@ TDB file may come without a sidecar; then phases are labelled by their usual nam
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,31 +20,20 @@ DEFAULT = "cu-sn-shim1996"
 
 #: Usual TDB names of the phases, for files without a sidecar.
 USUAL_NAMES: dict[str, str] = {
-    "LIQUID": "liquid",
-    "L": "liquid",
-    "FCC_A1": "alpha",
-    "FCC": "alpha",
-    "BCC_A2": "beta",
-    "BCC": "beta",
-    "DO3": "gamma",
-    "D03": "gamma",
-    "BCC_DO3": "gamma",
-    "BCC_D03": "gamma",
-    "GAMMA": "gamma",
-    "CU41SN11": "delta",
-    "DELTA": "delta",
-    "CU10SN3": "zeta",
-    "ZETA": "zeta",
-    "CU3SN": "epsilon",
-    "EPSILON": "epsilon",
-    "CU6SN5": "eta",
-    "CU6SN5_HT": "eta",
-    "ETA": "eta",
-    "CU6SN5_L": "eta_prime",
-    "CU6SN5_LT": "eta_prime",
-    "CU6SN5_P": "eta_prime",
-    "ETA_PRIME": "eta_prime",
-    "BCT_A5": "(Sn)",
+    name: label
+    for label, names in {
+        "liquid": "LIQUID L",
+        "alpha": "FCC_A1 FCC",
+        "beta": "BCC_A2 BCC",
+        "gamma": "DO3 D03 BCC_DO3 BCC_D03 GAMMA",
+        "delta": "CU41SN11 DELTA",
+        "zeta": "CU10SN3 ZETA",
+        "epsilon": "CU3SN EPSILON",
+        "eta": "CU6SN5 CU6SN5_HT ETA",
+        "eta_prime": "CU6SN5_L CU6SN5_LT CU6SN5_P ETA_PRIME",
+        "(Sn)": "BCT_A5",
+    }.items()
+    for name in names.split()
 }
 
 
@@ -57,6 +47,17 @@ class Description:
     references: list[str]
     labels: dict[str, str]
     title: str
+
+    @property
+    def digest(self) -> str:
+        """sha256 over all that a table takes from a description, its sidecar included."""
+        parts = [self.name, self.title, self.sha256, self.references, sorted(self.labels.items())]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+    @property
+    def bundled(self) -> bool:
+        """Whether it came with bronzeward."""
+        return self.path.parent == folder()
 
     def label(self, phase: str) -> str:
         """bronzeward's label of a TDB phase; a phase it does not know keeps its name in lower case."""

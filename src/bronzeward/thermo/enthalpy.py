@@ -11,8 +11,8 @@ import numpy as np
 
 from bronzeward.errors import InputError
 from bronzeward.thermo import description as descriptions
+from bronzeward.thermo.equilibrium import compiled
 from bronzeward.thermo.gibbs import Phase
-from bronzeward.thermo.points import compiled
 
 
 def formation_enthalpy(

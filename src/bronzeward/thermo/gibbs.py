@@ -6,7 +6,7 @@ sublattices), the rest is eliminated at every point: G(T, x) = min over site fra
 G(T, y) with x_Sn(y) = x, by Newton on the Lagrangian. Derivatives follow from the implicit
 function theorem. Below the lower limit of a TDB function its lowest range is extrapolated.
 
-What pycalphad says of a phase comes through `reading`; here only symengine compiles it.
+What pycalphad says of a phase comes through `tdb`; here only symengine compiles it.
 """
 
 from __future__ import annotations
@@ -15,13 +15,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import symengine
 
+from bronzeward.thermo.diagram_parts import Array
 from bronzeward.thermo.hull import lower_hull
-from bronzeward.thermo.inner import Constrained, Parts, State
-
-Array = npt.NDArray[np.float64]
+from bronzeward.thermo.site_fractions import Constrained, Parts, State
 
 _LEVELS = np.array([1e-9, 1e-6, 1e-4, 1e-3, 0.01, 0.03, 0.07, 0.13, 0.2, 0.3, 0.4, 0.5])
 _GUESS_STEP = 50.0
@@ -176,8 +174,8 @@ def _corners(blocks: list[int]) -> Array:
     """Every combination of pure sublattices, shape (k, n)."""
     corners = np.zeros((1, 0))
     for size in blocks:
-        own = np.vstack([np.zeros((1, size)), np.eye(size)])
-        corners = np.hstack([np.repeat(corners, len(own), axis=0), np.tile(own, (len(corners), 1))])
+        corner = np.vstack([np.zeros((1, size)), np.eye(size)])
+        corners = np.hstack([np.repeat(corners, len(corner), axis=0), np.tile(corner, (len(corners), 1))])
     return corners
 
 
@@ -186,11 +184,11 @@ def _interior(blocks: list[int]) -> Array:
     sample = np.zeros((1, 0))
     for size in blocks:
         if size == 1:
-            own = np.concatenate([_LEVELS, 1 - _LEVELS[-2::-1]])[:, None]
+            levels = np.concatenate([_LEVELS, 1 - _LEVELS[-2::-1]])[:, None]
         else:
-            own = np.random.default_rng(0).dirichlet(np.full(size + 1, 0.5), 40)[:, :size]
-            own = np.clip(own, 1e-9, 1 - 1e-8)
-        sample = np.hstack([np.repeat(sample, len(own), axis=0), np.tile(own, (len(sample), 1))])
+            levels = np.random.default_rng(0).dirichlet(np.full(size + 1, 0.5), 40)[:, :size]
+            levels = np.clip(levels, 1e-9, 1 - 1e-8)
+        sample = np.hstack([np.repeat(sample, len(levels), axis=0), np.tile(levels, (len(sample), 1))])
     return sample
 
 
@@ -200,10 +198,10 @@ def _limited(z: Array, step: Array, blocks: list[int]) -> tuple[Array, Array]:
     start = 0
     for size in blocks:
         if size > 1:
-            own = slice(start, start + size)
-            room, used = 1 - z[:, own].sum(axis=1), (new[:, own] - z[:, own]).sum(axis=1)
+            sublattice = slice(start, start + size)
+            room, used = 1 - z[:, sublattice].sum(axis=1), (new[:, sublattice] - z[:, sublattice]).sum(axis=1)
             scale = np.minimum(1.0, 0.9 * room / np.maximum(used, 1e-300))
-            new[:, own] = z[:, own] + scale[:, None] * (new[:, own] - z[:, own])
+            new[:, sublattice] = z[:, sublattice] + scale[:, None] * (new[:, sublattice] - z[:, sublattice])
         start += size
     new = np.clip(new, 1e-300, _BELOW_ONE)
     return new, np.max(np.abs(new - z) / np.minimum(z, 1 - z), axis=1)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
 
-def lower_hull(x: Any, y: Any) -> npt.NDArray[np.intp]:
+def lower_hull(x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.intp]:
     """Indices of the lower convex hull of points sorted by x (then y), by Andrew's chain.
 
     Of points with one x only the first can be on it.

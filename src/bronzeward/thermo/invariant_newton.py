@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bronzeward.thermo.gibbs import Array, Phase
-from bronzeward.thermo.inner import State
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
+from bronzeward.thermo.site_fractions import State
 from bronzeward.thermo.tangent import Memory, moved
 
 _ROUNDS = 60

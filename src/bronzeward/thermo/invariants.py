@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bronzeward.thermo import classify
-from bronzeward.thermo.gibbs import Array, Phase
+from bronzeward.thermo import reaction_names
+from bronzeward.thermo.diagram_parts import Array, Invariant
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.invariant_newton import congruent, critical, same_energy, three_phase
-from bronzeward.thermo.lines import Line, Scan, scan
-from bronzeward.thermo.records import Invariant
+from bronzeward.thermo.tie_lines import Line, Scan, scan
 from bronzeward.units import ZERO_CELSIUS
 
 _STEP = 25.0
@@ -58,16 +58,16 @@ class Event:
 
 def scan_all(phases: Sequence[Phase], low: float, high: float) -> Scan:
     """Tie-lines from `low` to at least `high` [K], closer where an unstable phase comes near."""
-    found = scan(phases, _even(low, high))
-    while found.lines[-1] and found.temperature[-1] < 4000:
-        top = float(found.temperature[-1])
-        found = joined(found, scan(phases, _even(top + _STEP, top + 300.0)))
+    scanned = scan(phases, _even(low, high))
+    while scanned.lines[-1] and scanned.temperature[-1] < 4000:
+        top = float(scanned.temperature[-1])
+        scanned = joined(scanned, scan(phases, _even(top + _STEP, top + 300.0)))
     for _ in range(_CLOSER):
-        extra = _suspicious(found)
+        extra = _suspicious(scanned)
         if not extra.size:
             break
-        found = joined(found, scan(phases, extra))
-    return found
+        scanned = joined(scanned, scan(phases, extra))
+    return scanned
 
 
 def joined(one: Scan, other: Scan) -> Scan:
@@ -98,9 +98,9 @@ def _even(low: float, high: float) -> Array:
     return np.linspace(low, high, max(2, round((high - low) / _STEP) + 1))
 
 
-def _suspicious(found: Scan) -> Array:
+def _suspicious(scanned: Scan) -> Array:
     """Temperatures around each close approach of a phase that the scan saw only as unstable."""
-    t, d = found.temperature, found.distance
+    t, d = scanned.temperature, scanned.distance
     inner = (d[1:-1] <= d[:-2]) & (d[1:-1] <= d[2:]) & (d[1:-1] > 0) & (d[1:-1] < _NEAR)
     places = np.unique(np.nonzero(inner)[0] + 1)
     extra = [np.linspace(t[k - 1], t[k + 1], 10)[1:-1] for k in places]
@@ -228,7 +228,7 @@ def _polymorphic(phases: Sequence[Phase], t: float, low: list[Line], high: list[
     labels = [before.label, after.label]
     return Invariant(
         "polymorphic",
-        classify.reaction(labels[:1], labels[1:]),
+        reaction_names.reaction(labels[:1], labels[1:]),
         temperature,
         tuple(labels),
         (before.x_low, after.x_low),
@@ -244,10 +244,10 @@ def _record(
 ) -> Invariant:
     first, second = [labels[k] for k in before], [labels[k] for k in after]
     order = [*before, *after]
-    kind = classify.kind(first, second, float(x[before[0]]))
+    kind = reaction_names.kind(first, second, float(x[before[0]]))
     return Invariant(
         kind,
-        classify.reaction(first, second),
+        reaction_names.reaction(first, second),
         temperature,
         tuple(labels[k] for k in order),
         tuple(float(x[k]) for k in order),

@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
-from bronzeward.thermo.gibbs import Array, Phase
-from bronzeward.thermo.lines import scan
-from bronzeward.thermo.records import Field
+from bronzeward.thermo.diagram_parts import Array, Field
+from bronzeward.thermo.gibbs import Phase
 from bronzeward.thermo.tangent import Tangent, common_tangent
+from bronzeward.thermo.tie_lines import scan
 from bronzeward.units import ZERO_CELSIUS
+
+Indices = npt.NDArray[np.intp]
 
 TOLERANCE = 1e-6
 """Error of a straight line between neighbours that is aimed at, as a tin fraction."""
@@ -62,7 +65,7 @@ class Run:
 class Points(NamedTuple):
     """New points: the interval each lies in, its temperature, the straight line's and the start values."""
 
-    place: Any
+    place: Indices
     t: Array
     line_a: Array
     line_b: Array
@@ -96,14 +99,14 @@ def refined(phases: Sequence[Phase], run: Run, warnings: list[str]) -> Field:
     return Field(b.label, a.label, known[0], known[2], known[1])
 
 
-def _pieces(error: Array, pieces: Any) -> Any:
+def _pieces(error: Array, pieces: Indices) -> Indices:
     """Into how many each part of an interval has to be cut, from the error over the whole of it."""
     expected = error / pieces**2
     needed = np.ceil(np.sqrt(expected / TOLERANCE)).astype(int)
     return np.where(expected > TOLERANCE, np.clip(needed, 2, _MOST_PIECES), 1)
 
 
-def _between(run: Run, known: tuple[Array, ...], pieces: Any) -> Points:
+def _between(run: Run, known: tuple[Array, ...], pieces: Indices) -> Points:
     """Evenly spaced points that cut each interval into so many pieces.
 
     Beside a congruent point, where compositions leave like the square root of the temperature
@@ -136,41 +139,41 @@ def _between(run: Run, known: tuple[Array, ...], pieces: Any) -> Points:
 def _solved(
     phases: Sequence[Phase], run: Run, known: tuple[Array, ...], points: Points, warnings: list[str]
 ) -> tuple[Array, Array]:
-    """Compositions at new points by common tangents; the start values where there is none to be found."""
+    """Compositions at new points by common tangents; the start values where there is none to be had."""
     a, b = phases[run.a], phases[run.b]
-    found = common_tangent(a, b, points.t, points.start_a, points.start_b)
-    if not found.ok.all():
-        found = _retried(a, b, found, known, points)
-    if not found.ok.all():
-        found = _scanned(phases, run, points.t, found)
-    lost = ~found.ok & (np.abs(np.diff(known[1])[points.place]) > _SMALL)
+    tangent = common_tangent(a, b, points.t, points.start_a, points.start_b)
+    if not tangent.ok.all():
+        tangent = _retried(a, b, tangent, known, points)
+    if not tangent.ok.all():
+        tangent = _scanned(phases, run, points.t, tangent)
+    lost = ~tangent.ok & (np.abs(np.diff(known[1])[points.place]) > _SMALL)
     if lost.any():
         warnings.append(
             f"{a.label} + {b.label}: no tangent at {lost.sum()} of {lost.size} temperatures "
             f"near {points.t[lost][0] - ZERO_CELSIUS:.3f} °C, interpolated"
         )
-    return np.where(found.ok, found.x_a, points.start_a), np.where(found.ok, found.x_b, points.start_b)
+    return np.where(tangent.ok, tangent.x_a, points.start_a), np.where(tangent.ok, tangent.x_b, points.start_b)
 
 
-def _retried(a: Phase, b: Phase, found: Tangent, known: tuple[Array, ...], points: Points) -> Tangent:
+def _retried(a: Phase, b: Phase, tangent: Tangent, known: tuple[Array, ...], points: Points) -> Tangent:
     """Tangents that Newton missed, filled in from the neighbour whose phases lie further apart."""
     _, x_a, x_b = known
-    missed = np.flatnonzero(~found.ok)
+    missed = np.flatnonzero(~tangent.ok)
     left = points.place[missed]
     wide = left + (x_b[left + 1] - x_a[left + 1] > x_b[left] - x_a[left])
     again = common_tangent(a, b, points.t[missed], x_a[wide], x_b[wide])
-    for own, fresh in zip(found, again, strict=True):
-        own[missed] = fresh
-    return found
+    for values, fresh in zip(tangent, again, strict=True):
+        values[missed] = fresh
+    return tangent
 
 
-def _scanned(phases: Sequence[Phase], run: Run, t: Array, found: Tangent) -> Tangent:
+def _scanned(phases: Sequence[Phase], run: Run, t: Array, tangent: Tangent) -> Tangent:
     """Tangents that Newton missed from the neighbours' mean, taken from a scan of the whole system."""
-    x_a, x_b, ok = found.x_a.copy(), found.x_b.copy(), found.ok.copy()
+    x_a, x_b, ok = tangent.x_a.copy(), tangent.x_b.copy(), tangent.ok.copy()
     missed = np.flatnonzero(~ok)
     for k, lines in zip(missed, scan(phases, t[missed]).lines, strict=True):
-        own = [line for line in lines if line.pair == (run.a, run.b)]
-        if own:
-            best = min(own, key=lambda line: abs(line.x_a - x_a[k]) + abs(line.x_b - x_b[k]))
+        alike = [line for line in lines if line.pair == (run.a, run.b)]
+        if alike:
+            best = min(alike, key=lambda line: abs(line.x_a - x_a[k]) + abs(line.x_b - x_b[k]))
             x_a[k], x_b[k], ok[k] = best.x_a, best.x_b, True
-    return found._replace(x_a=x_a, x_b=x_b, ok=ok)
+    return tangent._replace(x_a=x_a, x_b=x_b, ok=ok)

@@ -8,16 +8,16 @@ them, and a point is placed by comparing its composition with the boundaries.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from bronzeward.errors import InputError
 from bronzeward.materials.phases import LIQUID, PHASES
-from bronzeward.thermo.records import Array, Field, Invariant
+from bronzeward.thermo.diagram_parts import Array, Field, Invariant
 from bronzeward.units import ZERO_CELSIUS
 
 #: Phases that results count together with another.
@@ -64,11 +64,14 @@ class PhaseTable:
 
     stacks: for each interval between reactions, indices into `fields` from the copper side to
     the tin side. ends: labels of the phase at pure copper and at pure tin in each interval.
+    description_digest: all that the table takes from its description. pycalphad_version: of the one that built it.
     """
 
     description: str
     title: str
+    description_digest: str
     tdb_sha256: str
+    pycalphad_version: str
     references: list[str]
     warnings: list[str]
     invariants: tuple[Invariant, ...]
@@ -76,20 +79,20 @@ class PhaseTable:
     stacks: tuple[tuple[int, ...], ...]
     ends: tuple[tuple[str, str], ...]
     limits: tuple[float, float]
-    widths: tuple[Width, ...] = field(repr=False)
+    widths: tuple[Width, ...] = dataclass_field(repr=False)
 
     @cached_property
     def phases(self) -> tuple[str, ...]:
         """Labels of the columns of `fractions`: those of every result, then any others that occur."""
-        seen = [_merged(label) for own in self.fields for label in (own.tin_side, own.copper_side)]
+        seen = [_merged(label) for field in self.fields for label in (field.tin_side, field.copper_side)]
         seen += [_merged(label) for pair in self.ends for label in pair]
         return PHASES + tuple(sorted(set(seen) - set(PHASES)))
 
     @cached_property
     def _events(self) -> Array:
-        return np.array([own.temperature for own in self.invariants])
+        return np.array([invariant.temperature for invariant in self.invariants])
 
-    def fractions(self, temperature: Any, x_sn: Any) -> Array:
+    def fractions(self, temperature: npt.ArrayLike, x_sn: npt.ArrayLike) -> Array:
         """Mole fraction of every phase at equilibrium, shape (..., 9), in the order of `phases`.
 
         temperature [K] and tin fraction x_sn broadcast against each other. By the lever rule in
@@ -100,14 +103,14 @@ class PhaseTable:
         """
         return self.amounts(temperature, x_sn)[0]
 
-    def compositions(self, temperature: Any, x_sn: Any) -> Array:
-        """Tin fraction of every phase at equilibrium, shape (..., 9); NaN for those not there.
+    def compositions(self, temperature: npt.ArrayLike, x_sn: npt.ArrayLike) -> Array:
+        """Tin fraction of every phase at equilibrium, shape (..., 9); NaN for those that are not stable.
 
         Where a phase coexists with itself, in a miscibility gap, it is the mean of both.
         """
         return self.amounts(temperature, x_sn)[1]
 
-    def amounts(self, temperature: Any, x_sn: Any) -> tuple[Array, Array]:
+    def amounts(self, temperature: npt.ArrayLike, x_sn: npt.ArrayLike) -> tuple[Array, Array]:
         """Both `fractions` and `compositions`."""
         t, x = np.broadcast_arrays(np.asarray(temperature, dtype=float), np.asarray(x_sn, dtype=float))
         self._check(t, x)
@@ -127,65 +130,65 @@ class PhaseTable:
         first = column[_merged(self.ends[k][0])]
         fraction[rows, first], tin[rows, first] = 1.0, x
         for index in self.stacks[k]:
-            own = self.fields[index]
-            low, high = self._bounds(own, t)
-            here = np.flatnonzero(x >= low)
-            if not here.size:
+            field = self.fields[index]
+            low, high = self._bounds(field, t)
+            inside = np.flatnonzero(x >= low)
+            if not inside.size:
                 break
-            low, high, places = low[here], high[here], rows[here]
+            low, high, places = low[inside], high[inside], rows[inside]
             with np.errstate(divide="ignore", invalid="ignore"):
-                share = np.where(high > low, (x[here] - low) / (high - low), 1.0)
+                share = np.where(high > low, (x[inside] - low) / (high - low), 1.0)
             share = np.clip(share, 0.0, 1.0)
             fraction[places], tin[places] = 0.0, np.nan
-            a, b = column[_merged(own.copper_side)], column[_merged(own.tin_side)]
+            a, b = column[_merged(field.copper_side)], column[_merged(field.tin_side)]
             fraction[places, a] = 1 - share
             fraction[places, b] += share
             tin[places, a] = np.where(share < 1, low, np.nan)
-            tin[places, b] = np.where(share < 1, high, x[here])
+            tin[places, b] = np.where(share < 1, high, x[inside])
             if a == b:  # a miscibility gap: one column holds both, and their mean composition
-                tin[places, a] = x[here]
+                tin[places, a] = x[inside]
             else:
                 tin[places[share == 0], b] = np.nan
 
     @staticmethod
-    def _bounds(own: Field, t: Array) -> tuple[Array, Array]:
-        low = np.interp(t, own.temperature, own.x_copper_side)
-        high = np.interp(t, own.temperature, own.x_tin_side)
+    def _bounds(field: Field, t: Array) -> tuple[Array, Array]:
+        low = np.interp(t, field.temperature, field.x_copper_side)
+        high = np.interp(t, field.temperature, field.x_tin_side)
         return low, high
 
-    def liquid_fraction(self, temperature: Any, x_sn: Any) -> Array:
+    def liquid_fraction(self, temperature: npt.ArrayLike, x_sn: npt.ArrayLike) -> Array:
         """Mole fraction of liquid at temperature [K] and tin fraction; the arguments broadcast."""
         result: Array = self.fractions(temperature, x_sn)[..., self.phases.index(LIQUID)]
         return result
 
-    def liquidus(self, x_sn: Any) -> Array:
+    def liquidus(self, x_sn: npt.ArrayLike) -> Array:
         """Temperature [K] above which an alloy of tin fraction x_sn is all liquid."""
         return self._over(self._melting, x_sn, highest=True)
 
-    def solidus(self, x_sn: Any) -> Array:
+    def solidus(self, x_sn: npt.ArrayLike) -> Array:
         """Temperature [K] below which an alloy of tin fraction x_sn holds no liquid at equilibrium."""
         return self._over(self._melting, x_sn, highest=False)
 
     @cached_property
     def _melting(self) -> tuple[Field, ...]:
-        return tuple(own for own in self.fields if LIQUID in (own.tin_side, own.copper_side))
+        return tuple(field for field in self.fields if LIQUID in (field.tin_side, field.copper_side))
 
-    def _over(self, fields: Sequence[Field], x_sn: Any, highest: bool) -> Array:
+    def _over(self, fields: Sequence[Field], x_sn: npt.ArrayLike, highest: bool) -> Array:
         """Highest or lowest temperature at which a composition lies in one of the fields."""
         x = np.asarray(x_sn, dtype=float)
         _check_x(x)
         worst = -np.inf if highest else np.inf
         choose = np.fmax if highest else np.fmin
-        found = np.full(x.size, worst)
-        for own in fields:
-            for curve in (own.x_copper_side, own.x_tin_side):
-                found = choose(found, _crossings(own.temperature, curve, x.ravel(), worst))
+        temperature = np.full(x.size, worst)
+        for field in fields:
+            for curve in (field.x_copper_side, field.x_tin_side):
+                temperature = choose(temperature, _crossings(field.temperature, curve, x.ravel(), worst))
             for end in (0, -1):
-                inside = _holds_liquid(own, end, x.ravel())
-                found = choose(found, np.where(inside, own.temperature[end], worst))
-        return found.reshape(x.shape)
+                inside = _holds_liquid(field, end, x.ravel())
+                temperature = choose(temperature, np.where(inside, field.temperature[end], worst))
+        return temperature.reshape(x.shape)
 
-    def solvus(self, temperature: Any, phase: str = "alpha") -> Array:
+    def solvus(self, temperature: npt.ArrayLike, phase: str = "alpha") -> Array:
         """Solubility limit of a terminal solution at temperature [K], as a tin fraction.
 
         For alpha the most tin that copper holds, for (Sn) the least tin, i.e. the most copper;
@@ -194,7 +197,7 @@ class PhaseTable:
         tin, copper = self.boundaries_of(phase, temperature)
         return copper if phase == "(Sn)" else tin
 
-    def boundaries_of(self, label: str, temperature: Any, side: str = "copper") -> tuple[Array, Array]:
+    def boundaries_of(self, label: str, temperature: npt.ArrayLike, side: str = "copper") -> tuple[Array, Array]:
         """Tin fractions of a phase at its boundary towards tin and at that towards copper.
 
         temperature [K], any shape. Where a phase exists in two ranges of composition (gamma on
@@ -213,7 +216,7 @@ class PhaseTable:
                 copper[rows], tin[rows] = self.range_of(int(k), region, flat[rows])
         return tin.reshape(t.shape), copper.reshape(t.shape)
 
-    def diffusion_width(self, label: str, temperature: Any, side: str = "copper") -> Array:
+    def diffusion_width(self, label: str, temperature: npt.ArrayLike, side: str = "copper") -> Array:
         """Integral of the thermodynamic factor over the composition range of one solid phase [-].
 
             W = integral x (1-x) / (R T) d2G/dx2 dx
@@ -226,15 +229,15 @@ class PhaseTable:
         self._check(t, np.zeros(1))
         flat = t.ravel()
         result = np.full(flat.size, np.nan)
-        known = {(own.stack, own.region): own for own in self.widths}
+        widths = {(width.stack, width.region): width for width in self.widths}
         which = self._stack_of(flat)
         for k in np.unique(which):
             region = self._region(int(k), label, side)
             if region is None:
                 continue
             rows = which == k
-            own = known.get((int(k), region))
-            result[rows] = 0.0 if own is None else own.at(flat[rows])
+            width = widths.get((int(k), region))
+            result[rows] = 0.0 if width is None else width.at(flat[rows])
         return result.reshape(t.shape)
 
     def stable(self, temperature: float) -> tuple[str, ...]:
@@ -249,12 +252,12 @@ class PhaseTable:
 
     def range_of(self, stack: int, region: int, temperature: Array) -> tuple[Array, Array]:
         """Tin fractions between which a region of a stack extends, at temperatures [K], shape (n,)."""
-        own = self.stacks[stack]
+        indices = self.stacks[stack]
         low, high = np.zeros(temperature.size), np.ones(temperature.size)
         if region > 0:
-            low = self._bounds(self.fields[own[region - 1]], temperature)[1]
-        if region < len(own):
-            high = self._bounds(self.fields[own[region]], temperature)[0]
+            low = self._bounds(self.fields[indices[region - 1]], temperature)[1]
+        if region < len(indices):
+            high = self._bounds(self.fields[indices[region]], temperature)[0]
         return low, high
 
     def interval(self, stack: int) -> tuple[float, float]:
@@ -265,10 +268,10 @@ class PhaseTable:
     def _region(self, stack: int, label: str, side: str) -> int | None:
         if side not in ("copper", "tin"):
             raise InputError(f"side is {side!r}, expected one of 'copper', 'tin'")
-        own = [k for k, name in enumerate(self.regions(stack)) if name == label or MERGED.get(name) == label]
-        if not own:
+        regions = [k for k, name in enumerate(self.regions(stack)) if name == label or MERGED.get(name) == label]
+        if not regions:
             return None
-        return own[0] if side == "copper" else own[-1]
+        return regions[0] if side == "copper" else regions[-1]
 
     def _stack_of(self, t: Array) -> npt.NDArray[np.intp]:
         return np.searchsorted(self._events, t, side="right")
@@ -293,17 +296,17 @@ def _check_x(x: Array) -> None:
         raise InputError(f"tin fraction {x[~((x >= 0) & (x <= 1))].flat[0]:g} is not between 0 and 1")
 
 
-def _holds_liquid(own: Field, end: int, x: Array) -> Any:
+def _holds_liquid(field: Field, end: int, x: Array) -> npt.NDArray[np.bool_]:
     """Whether there is liquid at a composition at one end of a field; none on its solid boundary."""
-    low, high = own.x_copper_side[end], own.x_tin_side[end]
-    if own.copper_side == LIQUID:
-        return (low <= x) & (x < high)
-    return (low < x) & (x <= high)
+    low, high = field.x_copper_side[end], field.x_tin_side[end]
+    liquid_at_copper = field.copper_side == LIQUID
+    result: npt.NDArray[np.bool_] = (low <= x) & (x < high) if liquid_at_copper else (low < x) & (x <= high)
+    return result
 
 
 def _crossings(t: Array, curve: Array, x: Array, worst: float) -> Array:
     """Highest (worst = -inf) or lowest (worst = inf) temperature at which a curve passes through x."""
-    found = np.full(x.size, worst)
+    result = np.full(x.size, worst)
     choose = np.fmax if worst < 0 else np.fmin
     turns = np.flatnonzero(np.diff(np.sign(np.diff(curve))) != 0) + 1
     for start, stop in zip([0, *turns], [*turns, curve.size - 1], strict=True):
@@ -312,6 +315,6 @@ def _crossings(t: Array, curve: Array, x: Array, worst: float) -> Array:
             continue
         if part_x[0] > part_x[-1]:
             part_t, part_x = part_t[::-1], part_x[::-1]
-        own = np.interp(x, part_x, part_t, left=np.nan, right=np.nan)
-        found = choose(found, np.where(np.isnan(own), worst, own))
-    return found
+        temperature = np.interp(x, part_x, part_t, left=np.nan, right=np.nan)
+        result = choose(result, np.where(np.isnan(temperature), worst, temperature))
+    return result

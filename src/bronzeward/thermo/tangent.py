@@ -16,8 +16,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bronzeward.thermo.gibbs import Array, Phase
-from bronzeward.thermo.inner import State
+from bronzeward.thermo.diagram_parts import Array
+from bronzeward.thermo.gibbs import Phase
+from bronzeward.thermo.site_fractions import State
 
 _ROUNDS = 60
 _EQUAL = 1e-7

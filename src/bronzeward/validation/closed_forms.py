@@ -6,9 +6,9 @@ The value to compare with is computed here from a formula, never by the growth e
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
@@ -17,10 +17,11 @@ from bronzeward.materials.phases import PHASES
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
 from bronzeward.model.result import Result, names
 from bronzeward.units import HOUR, ZERO_CELSIUS
+from bronzeward.validation.check import Check
+from bronzeward.validation.laboratory import TIN_LEAN, TIN_RICH, Laboratory
+from bronzeward.validation.outcome import Outcome
 
-if TYPE_CHECKING:
-    from bronzeward.validation.checks import Laboratory, Outcome
-
+Array = NDArray[np.float64]
 
 _FINE = {"tolerance": 1e-7, "seed_nm": 0.1}
 
@@ -41,8 +42,6 @@ def closed_forms(laboratory: Laboratory) -> list[Outcome]:
 def _outcome(
     name: str, topic: str, value: float, computed: float, tolerance: float, unit: str, reason: str, remark: str = ""
 ) -> Outcome:
-    from bronzeward.validation.checks import Check, Outcome
-
     check = Check(name, topic, {}, value, unit, tolerance, "absolute", reason, "computed", "derived", "")
     return Outcome(check, computed, remark)
 
@@ -54,7 +53,7 @@ def _compositions(laboratory: Laboratory, kelvin: float) -> tuple[list[float], l
     return middle, [volumes["eta"], volumes["epsilon"]]
 
 
-def _exact_couple(laboratory: Laboratory, kinetics: KineticSet, celsius: float) -> Any:
+def _exact_couple(laboratory: Laboratory, kinetics: KineticSet, celsius: float) -> Array:
     """Growth constants of eta and epsilon between solid tin and copper [m2/s]."""
     kelvin = celsius + ZERO_CELSIUS
     x, volumes = _compositions(laboratory, kelvin)
@@ -63,8 +62,8 @@ def _exact_couple(laboratory: Laboratory, kinetics: KineticSet, celsius: float) 
 
 
 def _couple_round_trip(laboratory: Laboratory) -> list[Outcome]:
-    volumes = [laboratory.properties.molar_volume[p] for p in ("eta", "epsilon", "delta")]
-    x = [0.455, 0.25, 0.212]
+    phases, known = ("eta", "epsilon", "delta"), laboratory.properties
+    volumes, x = [known.molar_volume[p] for p in phases], [known.compound_tin[p] for p in phases]
     growth = np.array([3e-16, 7e-17, 2e-18])
     back = growth_from_integrated(integrated_from_growth(growth, volumes, x, (0.98, 0.01)), volumes, x, (0.98, 0.01))
     worst = float(np.max(np.abs(back / growth - 1.0)))
@@ -73,30 +72,27 @@ def _couple_round_trip(laboratory: Laboratory) -> list[Outcome]:
 
 
 def _plane_couple(laboratory: Laboratory) -> list[Outcome]:
-    growth = _exact_couple(laboratory, load_set(), 215.0)
-    found = laboratory.couple("default", 215.0, 48.0, **_FINE)
+    exact = 1e6 * np.sqrt(_exact_couple(laboratory, load_set(), 215.0) * 48 * HOUR)
+    layers = laboratory.couple("default", 215.0, 48.0, **_FINE)
+    reason, remark = "one part in a million: tolerance 1e-7 a step", "growth engine against k_i from the balance"
     return [
-        _outcome(
-            f"engine_couple_{label}", "closed form", 1e6 * float(np.sqrt(k * 48 * HOUR)), found[label],
-            1e-6 * found[label], "um", "one part in a million: tolerance 1e-7 a step",
-            "growth engine against k_i from the balance",
-        )
-        for label, k in zip(("eta", "epsilon"), growth, strict=True)
-    ]  # fmt: skip
+        _outcome(f"engine_couple_{label}", "closed form", w, layers[label], 1e-6 * w, "um", reason, remark)
+        for label, w in zip(("eta", "epsilon"), exact.tolist(), strict=True)
+    ]
 
 
 def _large_core(laboratory: Laboratory) -> list[Outcome]:
     """Shells round cores of two large radii, extrapolated to an endless one."""
     exact = 1e6 * float(np.sqrt(_exact_couple(laboratory, load_set(), 215.0) * 48 * HOUR).sum())
-    found = []
+    shells = []
     for radius in (2e4, 4e4):
         strand = Strand.round(2 * radius, 3 * radius)
         history = laboratory.run(strand, Schedule.start(215).hold(48), "default", tolerance=1e-7, seed_nm=0.1)
-        found.append(1e6 * float(history["shell_thickness"][-1]))
+        shells.append(1e6 * float(history["shell_thickness"][-1]))
     reason = "one part in a million: tolerance 1e-7 a step, (layer over radius)^2 = 2e-7"
-    remark = f"core radius 20 and 40 mm: {found[0]:.6f} and {found[1]:.6f} µm"
+    remark = f"core radius 20 and 40 mm: {shells[0]:.6f} and {shells[1]:.6f} µm"
     return [_outcome(
-        "large_core_is_plane", "closed form", exact, 2 * found[1] - found[0], 1e-6 * exact, "um", reason, remark
+        "large_core_is_plane", "closed form", exact, 2 * shells[1] - shells[0], 1e-6 * exact, "um", reason, remark
     )]  # fmt: skip
 
 
@@ -113,18 +109,15 @@ def _ramp(laboratory: Laboratory) -> list[Outcome]:
     history = laboratory.run(Strand.couple(400.0, 400.0), schedule, kinetics, tolerance=1e-7, seed_nm=0.01)
     top = _exact_couple(laboratory, kinetics, 180.0)
     end = float(law.at(180 + ZERO_CELSIUS))
-    done = quad(lambda t: float(law.at(schedule.temperature_at(t))) / end, 0.0, float(schedule.time[-1]), epsrel=1e-12)[
-        0
-    ]
+    last = float(schedule.time[-1])
+    done, _ = quad(lambda t: float(law.at(schedule.temperature_at(t))) / end, 0.0, last, epsrel=1e-12)
     exact = 1e6 * float(np.sqrt(top * done).sum())
-    found = 1e6 * float(history["shell_thickness"][-1])
-    reason = "one part in a million: tolerance 1e-7 a step"
-    return [_outcome("engine_ramp", "closed form", exact, found, 1e-6 * exact, "um", reason, "20 to 180 °C, 25 °C/h")]
+    computed = 1e6 * float(history["shell_thickness"][-1])
+    reason, remark = "one part in a million: tolerance 1e-7 a step", "20 to 180 °C, 25 °C/h"
+    return [_outcome("engine_ramp", "closed form", exact, computed, 1e-6 * exact, "um", reason, remark)]
 
 
 def _conservation(laboratory: Laboratory) -> list[Outcome]:
-    from bronzeward.validation.checks import TIN_LEAN, TIN_RICH
-
     plan = Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=400).hold(24).ramp(50, to=665).hold(50)
     worst = {"total_atoms": 0.0, "total_tin": 0.0}
     for strand in (TIN_LEAN, TIN_RICH):
@@ -139,15 +132,14 @@ def _conservation(laboratory: Laboratory) -> list[Outcome]:
     ]
 
 
-def _around(history: Result, event: str) -> tuple[int, Any]:
+def _around(history: Result, event: str) -> tuple[int, Array]:
+    """The first row after an event, and the atoms each phase gained in it."""
     row = int(history["event_row"][names(history, "event_name").index(event)])
     return row, history["amount"][row] - history["amount"][row - 1]
 
 
 def _lever_rules(laboratory: Laboratory) -> list[Outcome]:
     """Melting and the peritectic by hand, from the state just before."""
-    from bronzeward.validation.checks import TIN_RICH
-
     history = laboratory.run(TIN_RICH, Schedule.start(20).ramp(50, to=430))
     liquid, solid, eta, epsilon = (PHASES.index(name) for name in ("liquid", "(Sn)", "eta", "epsilon"))
     row, gained = _around(history, "tin melts")
@@ -155,7 +147,7 @@ def _lever_rules(laboratory: Laboratory) -> list[Outcome]:
     tin = float(history["amount"][row - 1, solid])
     x_eta = _composition(history, row - 1, eta)
     dissolved = tin * (1.0 - x) / (x - x_eta)
-    found = [
+    outcomes = [
         _outcome(
             "eutectic_lever_rule", "closed form", dissolved / tin, -float(gained[eta]) / tin, 1e-6, "1",
             "the event is one exact balance; roots are iterated to 1e-14", "eta dissolved by one atom of tin",
@@ -166,14 +158,14 @@ def _lever_rules(laboratory: Laboratory) -> list[Outcome]:
     x = float(history["liquid_composition"][row])
     x_eta, x_epsilon = _composition(history, row - 1, eta), _composition(history, row, epsilon)
     share = (x_eta - x_epsilon) / (x - x_epsilon)
-    found.append(
+    outcomes.append(
         _outcome(
             "peritectic_lever_rule", "closed form", share, float(gained[liquid]) / before, 1e-4, "1",
             "epsilon and liquid move along their boundaries in the last step before the event",
             "atoms of liquid from one atom of eta",
         )
     )  # fmt: skip
-    return found
+    return outcomes
 
 
 def _composition(history: Result, row: int, phase: int) -> float:

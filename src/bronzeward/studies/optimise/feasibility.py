@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +20,14 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import case_with, with_values
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.model.batch import Progress, checked_workers
+from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import Free, Limit, Rules
 from bronzeward.studies.optimise.truncation import END, FIRST_LIQUID, MOMENTS, moment_of, until
-from bronzeward.studies.uncertainty import Members, Spread, run_members
 
 Array = NDArray[np.float64]
 Place = tuple[int, ...]
+Key = Place | tuple[bytes, bytes]
+"""What a run depends on."""
 
 SMALL = 30
 """An ensemble of no more members is always run as a whole."""
@@ -67,13 +68,13 @@ class Candidates:
         self.inputs, self.free, self.limits = case.to_data(), tuple(free), tuple(limits)
         self.rules, self.spread = rules, spread
         self.workers, self.precision, self.progress = checked_workers(workers), precision, progress
-        self.most = tuple(own.most for own in free)
+        self.most = tuple(value.most for value in free)
         self.moments = [moment_of(limit.answer) for limit in limits]
-        self._base = case_with(self.inputs, {path: own.high for own in free for path in own.paths})
-        self._only_steps = all(path.startswith("schedule.steps.") for own in free for path in own.paths)
+        self._base = case_with(self.inputs, {path: value.high for value in free for path in value.paths})
+        self._only_steps = all(path.startswith("schedule.steps.") for value in free for path in value.paths)
         self._cases: dict[Place, Case | None] = {}
-        self._keys: dict[tuple[Place, int], tuple[Any, ...]] = {}
-        self._seen: dict[tuple[int, tuple[Any, ...]], Seen] = {}
+        self._keys: dict[tuple[Place, int], Key] = {}
+        self._seen: dict[tuple[int, Key], Seen] = {}
         self._run: set[Place] = set()
         self.watch: list[Watch] = []
         self.watch_first()
@@ -85,7 +86,7 @@ class Candidates:
 
     def values(self, place: Place) -> dict[str, float]:
         """Values by path."""
-        return {path: own.value(k) for own, k in zip(self.free, place, strict=True) for path in own.paths}
+        return {path: free.value(k) for free, k in zip(self.free, place, strict=True) for path in free.paths}
 
     def case(self, place: Place) -> Case | None:
         """The case of a candidate; None where its values make none."""
@@ -134,17 +135,17 @@ class Candidates:
 
     def best(self, places: Sequence[Place]) -> Place:
         """The one to be preferred to all others."""
-        found = places[0]
+        best = places[0]
         for place in places[1:]:
-            if self.better(place, found):
-                found = place
-        return found
+            if self.better(place, best):
+                best = place
+        return best
 
     def check(self, places: Iterable[Place]) -> None:
         """Run candidates that keep the rules, limit by limit as long as they keep them."""
         left = [place for place in dict.fromkeys(places) if self.broken(place) == 0.0]
         for moment in MOMENTS:
-            numbers = [k for k, own in enumerate(self.moments) if own == moment]
+            numbers = [k for k, settled in enumerate(self.moments) if settled == moment]
             if numbers:
                 self._complete(left, moment, numbers)
                 left = [place for place in left if not (self.excess(place)[numbers] > 0.0).any()]
@@ -153,7 +154,7 @@ class Candidates:
         """Run candidates for all limits, whether they keep them or not."""
         left = [place for place in dict.fromkeys(places) if self.case(place) is not None]
         for moment in reversed(MOMENTS):  # a longer run answers for earlier moments too
-            numbers = [k for k, own in enumerate(self.moments) if own == moment]
+            numbers = [k for k, settled in enumerate(self.moments) if settled == moment]
             if numbers:
                 self._complete(left, moment, numbers)
 
@@ -186,9 +187,9 @@ class Candidates:
         orders = self._orders(places)
         if self.spread.size > SMALL:
             self.watch = []
-            for limit, own in zip(self.limits, orders, strict=True):
+            for limit, at_places in zip(self.limits, orders, strict=True):
                 decides = limit.allowed(self.spread.size)
-                members = np.unique(np.concatenate([order[: decides + easier + 1] for order in own]))
+                members = np.unique(np.concatenate([order[: decides + easier + 1] for order in at_places]))
                 self.watch.append(Watch(members, decides))
 
     def _orders(self, places: Sequence[Place]) -> list[list[NDArray[np.int64]]]:
@@ -220,7 +221,7 @@ class Candidates:
             self._seen[key] = Seen(np.full(size, np.nan), np.zeros(size, dtype=bool))
         return self._seen[key]
 
-    def _key(self, place: Place, moment: int) -> tuple[Any, ...]:
+    def _key(self, place: Place, moment: int) -> Key:
         """What a run up to a moment depends on; the place itself where candidates share nothing."""
         key = self._keys.get((place, moment))
         if key is None:
@@ -233,7 +234,7 @@ class Candidates:
 
     def _complete(self, places: Sequence[Place], moment: int, numbers: Sequence[int]) -> None:
         """Run the members that are watched for some limits, and not known yet, up to a moment."""
-        jobs: dict[tuple[tuple[Any, ...], int], tuple[Place, int]] = {}
+        jobs: dict[tuple[Key, int], tuple[Place, int]] = {}
         for place in places:
             for number in numbers:
                 watched = self.watch[number].members
@@ -248,10 +249,10 @@ class Candidates:
 
     def _note(self, jobs: Sequence[tuple[Place, int]], moment: int) -> None:
         """Run (place, member) up to a moment and keep all answers that are settled by then."""
-        found = run_members(self._members(jobs, moment), self.workers, None, self.precision)
-        melts, again = found["first_liquid_time"], []
+        answers = run_members(self._members(jobs, moment), self.workers, None, self.precision)
+        melts, again = answers["first_liquid_time"], []
         for k, (place, member) in enumerate(jobs):
-            failed = found["status"][k] != 0
+            failed = answers["status"][k] != 0
             if moment < END and FIRST_LIQUID in self.moments and not failed and np.isnan(melts[k]):
                 again.append((place, member))  # no tin left to melt there; a liquid may come later
                 continue
@@ -259,7 +260,7 @@ class Candidates:
                 if self.moments[number] <= moment:
                     seen = self._row(number, place)
                     worst = np.inf if limit.kind == "<=" else -np.inf
-                    seen.answer[member] = worst if failed else found[limit.answer][k]
+                    seen.answer[member] = worst if failed else answers[limit.answer][k]
                     seen.known[member] = True
         if again:
             self._note(again, END)
@@ -267,14 +268,14 @@ class Candidates:
     def _members(self, jobs: Sequence[tuple[Place, int]], moment: int) -> list[Case]:
         """The members with their schedules up to a moment; equal schedules stay one object."""
         parts: dict[int, Schedule] = {}
-        made: dict[Place, Members] = {}
+        ensembles: dict[Place, Members] = {}
         cases = []
         for place, k in jobs:
-            if place not in made:
+            if place not in ensembles:
                 case = self.case(place)
                 assert case is not None
-                made[place] = Members(case, self.spread)
-            member = made[place].member(k)
+                ensembles[place] = Members(case, self.spread)
+            member = ensembles[place].member(k)
             whole = member.schedule
             if id(whole) not in parts or self.spread.furnace_offset:
                 parts[id(whole)] = until(whole, moment, member.description)

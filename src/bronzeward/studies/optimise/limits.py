@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.model.answer_text import checked_answer, shown, title, unit
+from bronzeward.model.answers import ANSWERS, answer_of
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 #: Steps of the grid by the end of a path: what a furnace controller can be set to.
@@ -65,7 +65,7 @@ class Limit:
     confidence: float = 0.95
 
     def __post_init__(self) -> None:
-        checked_answer(self.answer)
+        answer_of(self.answer)
         if self.kind not in ("<=", ">="):
             raise InputError(f"shorten: limit on {self.answer}: '{self.kind}'; allowed: <=, >=")
         if not isfinite(self.value):
@@ -89,8 +89,9 @@ class Limit:
 
     def words(self) -> str:
         """The limit as it is shown."""
-        value = float(shown(self.answer, self.value))
-        return f"{title(self.answer)} {self.kind} {value:g} {unit(self.answer)} ({100 * self.confidence:g} %)"
+        answer = ANSWERS[self.answer]
+        value = float(answer.shown(self.value))
+        return f"{answer.title} {self.kind} {value:g} {answer.shown_unit} ({100 * self.confidence:g} %)"
 
 
 def parse_limit(text: str) -> Limit:
@@ -98,15 +99,14 @@ def parse_limit(text: str) -> Limit:
     kind = next((kind for kind in ("<=", ">=") if kind in text), None)
     if kind is None:
         raise InputError(f"shorten: limit '{text}'; expected ANSWER<=VALUE@PERCENT or ANSWER>=VALUE@PERCENT")
-    answer, _, rest = text.partition(kind)
+    key, _, rest = text.partition(kind)
     value, _, percent = rest.partition("@")
-    answer = checked_answer(answer.strip())
+    answer = answer_of(key.strip())
     try:
         wanted, confidence = float(value), float(percent or "95") / 100.0
     except ValueError:
         raise InputError(f"shorten: limit '{text}'; '{rest}' is not VALUE or VALUE@PERCENT") from None
-    zero, one = (float(shown(answer, v)) for v in (0.0, 1.0))
-    return Limit(answer, kind, (wanted - zero) / (one - zero), confidence)
+    return Limit(answer.key, kind, answer.from_shown(wanted), confidence)
 
 
 def parse_free(text: str) -> Free:

@@ -56,9 +56,9 @@ def descend(pool: Candidates, start: Place, first: float, last: float = 0.0) -> 
     steps, least = (np.maximum(1, np.round(share * np.array(pool.most))).astype(int) for share in (first, last))
     pool.run([best])
     while True:
-        found = _next(pool, best, forecast(pool, best, steps))
-        if found is not None:
-            best = found
+        better = _next(pool, best, forecast(pool, best, steps))
+        if better is not None:
+            best = better
         elif (steps <= least).all():
             return best
         else:
@@ -73,20 +73,19 @@ def moved(pool: Candidates, place: Place, by: Array) -> Place:
 def forecast(pool: Candidates, place: Place, steps: NDArray[np.int64]) -> Forecast:
     """Slopes from candidates with one value changed."""
     size = len(place)
-    sides = np.concatenate([np.diag(-steps), np.diag(steps)])
-    near = [moved(pool, place, by) for by in sides]
+    near = [moved(pool, place, by) for by in np.concatenate([np.diag(-steps), np.diag(steps)])]
     pool.run(near)
     here = _excess(pool, place)
     slope, hours = np.zeros((here.size, size)), np.zeros(size)
     low, high = np.zeros(size), np.zeros(size)
     for i in range(size):
-        there = [p for p in (near[i], near[size + i]) if p != place and pool.case(p) is not None]
-        by = np.array([p[i] - place[i] for p in there], dtype=float)
-        if not there:
+        sides = [p for p in (near[i], near[size + i]) if p != place and pool.case(p) is not None]
+        by = np.array([p[i] - place[i] for p in sides], dtype=float)
+        if not sides:
             continue
         low[i], high[i] = min(by.min(), 0.0), max(by.max(), 0.0)
-        hours[i] = np.mean((np.array([pool.length(p) for p in there]) - pool.length(place)) / by)
-        changes = np.array([_excess(pool, p) - here for p in there])
+        hours[i] = np.mean((np.array([pool.length(p) for p in sides]) - pool.length(place)) / by)
+        changes = np.array([_excess(pool, p) - here for p in sides])
         worse = np.argmax(changes, axis=0)
         slope[:, i] = changes[worse, np.arange(here.size)] / by[worse]
     return Forecast(here, slope, hours, low, high)
@@ -128,7 +127,7 @@ def _solved(near: Forecast, doubt: Array) -> Array:
     norm = np.abs(near.slope) @ reach
     norm = np.where(norm > 0.0, norm, 1.0)
     price = PRICE * (1.0 + float(np.abs(near.hours) @ reach))
-    found = milp(
+    solved = milp(
         np.concatenate([near.hours, np.full(rows, price)]),
         integrality=np.concatenate([np.ones(size), np.zeros(rows)]),
         bounds=Bounds(np.append(near.low, np.zeros(rows)), np.append(near.high, np.full(rows, np.inf))),
@@ -136,4 +135,4 @@ def _solved(near: Forecast, doubt: Array) -> Array:
             np.hstack([near.slope / norm[:, None], -np.eye(rows)]), ub=-(near.excess + doubt) / norm
         ),
     )
-    return np.zeros(size) if found.x is None else np.round(found.x[:size])
+    return np.zeros(size) if solved.x is None else np.round(solved.x[:size])

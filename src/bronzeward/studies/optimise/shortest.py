@@ -26,10 +26,10 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import case_with, value_at, with_values
 from bronzeward.model.batch import Progress
 from bronzeward.model.provenance import provenance
+from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.feasibility import Candidates, Place
 from bronzeward.studies.optimise.limits import Free, Limit, Rules
 from bronzeward.studies.optimise.linear_programmes import descend, moved
-from bronzeward.studies.uncertainty import Members, Spread, run_members
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -175,20 +175,20 @@ def trade_off(
     each = [[*limits[:vary], replace(base, value=value), *limits[vary + 1 :]] for value in values]
     pool = _begin(case, free, each[0], rules, spread, workers, progress, precision)
     places: list[Place] = []
-    for own in each:
-        pool.limits = tuple(own)
+    for wanted in each:
+        pool.limits = tuple(wanted)
         places.append(_search(pool, seed, places))
-    found = []
-    for own, place in zip(each, places, strict=True):
-        pool.limits = tuple(own)
+    results = []
+    for wanted, place in zip(each, places, strict=True):
+        pool.limits = tuple(wanted)
         # what keeps a stricter limit keeps this one
-        found.append(_result(pool, pool.best([place, *_confirmed(pool, places)])))
+        results.append(_result(pool, pool.best([place, *_confirmed(pool, places)])))
     columns: dict[str, Any] = {
-        "hours": ("limit", [f.hours if f.feasible else np.nan for f in found], {"units": "h"}),
-        "feasible": ("limit", np.array([f.feasible for f in found], dtype=np.int8)),
+        "hours": ("limit", [one.hours if one.feasible else np.nan for one in results], {"units": "h"}),
+        "feasible": ("limit", np.array([one.feasible for one in results], dtype=np.int8)),
     }
-    for path in found[0].values:
-        columns[path] = ("limit", [f.values[path] for f in found])
+    for path in results[0].values:
+        columns[path] = ("limit", [one.values[path] for one in results])
     about = {"answer": base.answer, "kind": base.kind, "confidence": base.confidence, **provenance(case)}
     return xr.Dataset(columns, {"limit": list(values)}, about)
 
@@ -201,7 +201,7 @@ def _begin(
         raise InputError("shorten: nothing is free; give at least one value with its bounds")
     if not limits:
         raise InputError("shorten: no limits; without any the shortest schedule is none at all")
-    paths = [path for own in free for path in own.paths]
+    paths = [path for value in free for path in value.paths]
     if len(set(paths)) != len(paths):
         raise InputError("shorten: a value is given twice")
     inputs = case.to_data()
@@ -209,7 +209,7 @@ def _begin(
         if path.startswith("schedule.") and value_at(inputs, path) is None:
             raise InputError(f"shorten: {path} is not a value of the case")
     rules = rules or Rules()
-    free = [rules.narrowed(own) for own in free]
+    free = [rules.narrowed(value) for value in free]
     return Candidates(case, free, limits, rules, spread or Spread(), workers, precision, progress)
 
 
@@ -245,10 +245,10 @@ def _settle(pool: Candidates, ends: list[Place], shares: tuple[float, float], ea
     """Descend from the last end, judged by the hardest members at all ends so far, until one is met again."""
     for _ in range(ROUNDS):
         pool.gather(ends, easier)
-        found = descend(pool, ends[-1], *shares)
-        if found in ends:
+        end = descend(pool, ends[-1], *shares)
+        if end in ends:
             break
-        ends = [*ends, found]
+        ends = [*ends, end]
     pool.watch_all()
     pool.run(ends)
     return pool.best(ends)
@@ -262,11 +262,11 @@ def _starts(pool: Candidates, draw: np.random.Generator, known: Sequence[Place])
     left = [tuple(int(k) for k in np.minimum(np.floor(spot * (most + 1)), most)) for spot in spots]
     pool.watch_first()
     pool.check([*left, *known])
-    found = [pool.best(known)] if known else []
+    starts = [pool.best(known)] if known else []
     for _ in range(STARTS):
-        found.append(pool.best(left))
-        left = [place for place in left if place != found[-1]] or left
-    return list(dict.fromkeys(found))
+        starts.append(pool.best(left))
+        left = [place for place in left if place != starts[-1]] or left
+    return list(dict.fromkeys(starts))
 
 
 def _confirmed(pool: Candidates, places: Sequence[Place]) -> list[Place]:
@@ -294,10 +294,10 @@ def _result(pool: Candidates, best: Place) -> Shortest:
         kept[limit.words()] = float(np.mean(excess <= 0.0))
         if feasible and tight[number]:
             binding.append(limit.words())
-    for own, place in zip(pool.free, best, strict=True):
-        for end, name in ((0, "lowest"), (own.most, "highest")):
+    for free, place in zip(pool.free, best, strict=True):
+        for end, name in ((0, "lowest"), (free.most, "highest")):
             if place == end:
-                binding.append(f"{own.paths[0]} at its {name} value {own.value(place):g}")
+                binding.append(f"{free.paths[0]} at its {name} value {free.value(place):g}")
     return Shortest(
         hours=pool.length(best),
         values=pool.values(best),
@@ -315,10 +315,10 @@ def _result(pool: Candidates, best: Place) -> Shortest:
 def _kept_by_others(pool: Candidates, case: Case) -> dict[str, float]:
     """By limit, the share of members drawn anew that keep it."""
     others = replace(pool.spread, seed=pool.spread.seed + OTHERS)
-    found = run_members(Members(case, others), pool.workers, None, pool.precision)
-    failed = found["status"] != 0
+    answers = run_members(Members(case, others), pool.workers, None, pool.precision)
+    failed = answers["status"] != 0
     return {
-        limit.words(): float(np.mean((limit.excess(found[limit.answer]) <= 0.0) & ~failed)) for limit in pool.limits
+        limit.words(): float(np.mean((limit.excess(answers[limit.answer]) <= 0.0) & ~failed)) for limit in pool.limits
     }
 
 

@@ -14,7 +14,7 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import LIQUID
 from bronzeward.model import answers
 from bronzeward.model.answers import ANSWERS
-from bronzeward.studies.uncertainty import stability
+from bronzeward.studies.stability import stability
 
 _SETTLED = (answers.FIRST_LIQUID, answers.PERITECTIC, answers.END)
 MOMENTS = FIRST_LIQUID, PERITECTIC, END = (0, 1, 2)

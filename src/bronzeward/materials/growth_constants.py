@@ -1,0 +1,89 @@
+"""Growth constants as the engine uses them: Arrhenius laws by phase, and how well they are known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from bronzeward.units import GAS_CONSTANT
+
+COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
+WIDE_PHASES = ("gamma", "beta", "alpha")
+
+LN_PREFACTOR, ENERGY = FITTED = ("ln_prefactor", "activation_energy_kJ_per_mol")
+"""Values of a constant that a fit may give with their covariance; named after the phase and a point."""
+
+
+@dataclass(frozen=True)
+class Constant:
+    """One Arrhenius law as the engine uses it.
+
+    Attributes
+    ----------
+    phase : str
+    contact : str
+        "liquid" when it holds only where the phase touches liquid, else "any".
+    prefactor : float, [m2/s]
+        Of K for a compound, of D for a phase with a profile.
+    activation : float, [J/mol]
+    exponent : float, [-]
+        D rises as exp(exponent * N_Sn).
+    thermodynamic : bool
+        Whether D still has to be multiplied by the thermodynamic factor.
+    range : (float, float), [K]
+        Temperatures it was measured or assessed for.
+    factor : float, [-]
+        Standard deviation of its natural logarithm is ln(factor).
+    extrapolated_factor : float, [-]
+        The same outside the range.
+    """
+
+    phase: str
+    contact: str
+    prefactor: float
+    activation: float
+    exponent: float
+    thermodynamic: bool
+    range: tuple[float, float]
+    factor: float
+    extrapolated_factor: float
+    grade: str = ""
+    seen: str = ""
+    source: tuple[str, ...] = ()
+    note: str = ""
+    terms: tuple[tuple[float, float], ...] = ()
+    """Further (prefactor [m2/s], activation [J/mol]) to add to the first law."""
+
+    def at(self, temperature: ArrayLike) -> NDArray[np.float64]:
+        """Value [m2/s] at `temperature` [K], any shape."""
+        reciprocal = 1.0 / (GAS_CONSTANT * np.asarray(temperature, dtype=float))
+        laws = ((self.prefactor, self.activation), *self.terms)
+        return np.asarray(sum(a * np.exp(-e * reciprocal) for a, e in laws))
+
+    def times(self, factor: float) -> Constant:
+        """The same constant multiplied by a number."""
+        terms = tuple((a * factor, e) for a, e in self.terms)
+        return replace(self, prefactor=self.prefactor * factor, terms=terms)
+
+    def shifted(self, ln_prefactor: float, energy: float) -> Constant:
+        """The same constant with `ln_prefactor` and `energy` [J/mol] added to all terms of its law."""
+        scaled = self.times(float(np.exp(ln_prefactor)))
+        terms = tuple((a, e + energy) for a, e in scaled.terms)
+        return replace(scaled, activation=scaled.activation + energy, terms=terms)
+
+
+@dataclass(frozen=True)
+class Covariance:
+    """How the values of a fit vary together.
+
+    Attributes
+    ----------
+    parameters : tuple of str, n of them
+        "<phase>.ln_prefactor" [-] or "<phase>.activation_energy_kJ_per_mol".
+    matrix : tuple of n tuples of n float
+    """
+
+    parameters: tuple[str, ...]
+    matrix: tuple[tuple[float, ...], ...]

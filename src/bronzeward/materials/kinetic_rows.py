@@ -1,0 +1,167 @@
+"""Rows of a kinetic file: constants and their covariance, to and from plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import isfinite
+from typing import Any
+
+import numpy as np
+
+from bronzeward.errors import InputError
+from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, FITTED, WIDE_PHASES, Constant, Covariance
+from bronzeward.units import ZERO_CELSIUS, written
+
+KINDS = ("integrated", "interdiffusion", "tracer", "growth")
+CONTACTS = ("any", "liquid")
+GROWN = ("eta", "epsilon")
+"""Phases of a plane couple, whose growth constants are converted together."""
+
+_REQUIRED = (
+    "phase", "kind", "prefactor", "activation_energy_kJ_per_mol", "t_min_C", "t_max_C", "factor_1sigma",
+)  # fmt: skip
+_OPTIONAL = (
+    "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated", "more_terms",
+    "contact", "grade", "seen", "source", "locator", "note",
+)  # fmt: skip
+
+
+def constant_from(row: object, where: str) -> Constant:
+    """The constant that a row of a kinetic file gives; growth constants as they stand."""
+    known = _with_known_keys(row, where)
+    phase, kind, contact = known["phase"], known["kind"], known.get("contact", "any")
+    _one_of(phase, COMPOUNDS + WIDE_PHASES, f"{where}: phase")
+    _one_of(kind, KINDS, f"{where}: kind")
+    _one_of(contact, CONTACTS, f"{where}: contact")
+    _check_kind(phase, kind, where)
+    factor = _above_zero(known, "factor_1sigma", where)
+    wider = _above_zero({"factor_1sigma_extrapolated": factor, **known}, "factor_1sigma_extrapolated", where)
+    sources = known.get("source", [])
+    if not isinstance(sources, list):
+        raise InputError(f"{where}: source must be a list of bibliography keys")
+    return Constant(
+        phase=phase,
+        contact=contact,
+        prefactor=_prefactor(known, where),
+        activation=_above_zero(known, ENERGY, where) * 1e3,
+        exponent=_finite(known.get("composition_exponent", 0.0), f"{where}: composition_exponent"),
+        thermodynamic=kind == "tracer",
+        range=(_kelvin(known, "t_min_C", where), _kelvin(known, "t_max_C", where)),
+        factor=max(factor, 1.0 / factor),
+        extrapolated_factor=max(wider, 1.0 / wider),
+        grade=str(known.get("grade", "")),
+        seen=str(known.get("seen", "")),
+        source=tuple(str(key) for key in sources),
+        note=str(known.get("note", "")),
+        terms=_terms(known.get("more_terms", []), f"{where}: more_terms"),
+    )
+
+
+def _with_known_keys(row: object, where: str) -> dict[str, Any]:
+    if not isinstance(row, Mapping):
+        raise InputError(f"{where}: must be a table")
+    for key in _REQUIRED:
+        if key not in row:
+            raise InputError(f"{where}: '{key}' is missing")
+    unknown = set(row) - set(_REQUIRED) - set(_OPTIONAL)
+    if unknown:
+        raise InputError(f"{where}: unknown key '{sorted(unknown)[0]}'")
+    return dict(row)
+
+
+def _check_kind(phase: str, kind: str, where: str) -> None:
+    """Narrow compounds have coefficients over their width, the others profiles; couples grow two layers."""
+    if phase in COMPOUNDS and kind == "tracer":
+        raise InputError(f"{where}: {phase} is a narrow compound; kind must be integrated or interdiffusion")
+    if phase in COMPOUNDS and kind == "growth" and phase not in GROWN:
+        raise InputError(f"{where}: growth constants are understood for eta and epsilon only")
+    if phase in WIDE_PHASES and kind in ("integrated", "growth"):
+        raise InputError(f"{where}: {phase} has a profile; kind must be interdiffusion or tracer")
+
+
+def _prefactor(row: Mapping[str, Any], where: str) -> float:
+    """The prefactor; of D in a narrow compound times its homogeneity range, which gives K."""
+    prefactor = _above_zero(row, "prefactor", where)
+    if row["phase"] not in COMPOUNDS or row["kind"] != "interdiffusion":
+        return prefactor
+    if "homogeneity_range" not in row:
+        raise InputError(f"{where}: interdiffusion in {row['phase']} needs homogeneity_range (atom fraction)")
+    return prefactor * _above_zero(row, "homogeneity_range", where)
+
+
+def _kelvin(row: Mapping[str, Any], key: str, where: str) -> float:
+    return _finite(row[key], f"{where}: {key}") + ZERO_CELSIUS
+
+
+def _terms(value: object, where: str) -> tuple[tuple[float, float], ...]:
+    if not isinstance(value, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in value):
+        raise InputError(f"{where} must be a list of [prefactor, activation energy in kJ/mol] pairs")
+    return tuple((_finite(a, where), _finite(e, where) * 1e3) for a, e in value)
+
+
+def _one_of(value: object, allowed: tuple[str, ...], where: str) -> None:
+    if value not in allowed:
+        raise InputError(f"{where} is {value!r}; allowed: {', '.join(allowed)}")
+
+
+def _finite(value: object, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+        raise InputError(f"{where} is {value!r}; it must be a finite number")
+    return float(value)
+
+
+def _above_zero(row: Mapping[str, Any], key: str, where: str) -> float:
+    value = _finite(row[key], f"{where}: {key}")
+    if value <= 0:
+        raise InputError(f"{where}: {key} is {value:g}; it must be above 0")
+    return value
+
+
+def covariance_from(data: object, where: str) -> Covariance:
+    """The covariance that a kinetic file gives."""
+    if not isinstance(data, Mapping) or set(data) != {"parameters", "matrix"}:
+        raise InputError(f"{where}: must be a table with parameters and matrix")
+    names, rows = data["parameters"], data["matrix"]
+    allowed = [f"{phase}.{value}" for phase in COMPOUNDS + WIDE_PHASES for value in FITTED]
+    if not isinstance(names, list) or not names or len(set(map(str, names))) != len(names):
+        raise InputError(f"{where}: parameters must be a list of different names")
+    for name in names:
+        _one_of(name, tuple(allowed), f"{where}: a parameter")
+    if not isinstance(rows, list) or any(not isinstance(row, list) or len(row) != len(names) for row in rows):
+        raise InputError(f"{where}: matrix must have {len(names)} rows of {len(names)} numbers")
+    matrix = np.array([[_finite(value, f"{where}: matrix") for value in row] for row in rows])
+    if matrix.shape != (len(names), len(names)) or not np.allclose(matrix, matrix.T, rtol=1e-6, atol=0.0):
+        raise InputError(f"{where}: matrix must be square and symmetric")
+    if np.linalg.eigvalsh(matrix).min() < -1e-9 * np.abs(matrix).max():
+        raise InputError(f"{where}: matrix has a negative variance")
+    return Covariance(tuple(names), tuple(tuple(row) for row in matrix.tolist()))
+
+
+def _kilo(joule: float) -> float:
+    return written(joule, 1e3, lambda kilojoule: kilojoule * 1e3)
+
+
+def _celsius(kelvin: float) -> float:
+    return round(kelvin - ZERO_CELSIUS, 9)
+
+
+def row_of(constant: Constant) -> dict[str, Any]:
+    """The row that gives a constant; energies to the last bit but one."""
+    compound = constant.phase in COMPOUNDS
+    return {
+        "phase": constant.phase,
+        "contact": constant.contact,
+        "kind": "integrated" if compound else "tracer" if constant.thermodynamic else "interdiffusion",
+        "prefactor": constant.prefactor,
+        ENERGY: _kilo(constant.activation),
+        "composition_exponent": constant.exponent,
+        "t_min_C": _celsius(constant.range[0]),
+        "t_max_C": _celsius(constant.range[1]),
+        "factor_1sigma": constant.factor,
+        "factor_1sigma_extrapolated": constant.extrapolated_factor,
+        "grade": constant.grade,
+        "seen": constant.seen,
+        "source": list(constant.source),
+        "note": constant.note,
+        "more_terms": [[a, _kilo(e)] for a, e in constant.terms],
+    }

@@ -1,0 +1,44 @@
+"""What is written on a section: names and thicknesses of layers, and the scale."""
+
+from __future__ import annotations
+
+from math import floor, log10
+from typing import TYPE_CHECKING
+
+from bronzeward.materials.phases import LETTERS
+from bronzeward.model.layer_stack import Layer
+from bronzeward.plots import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def layer_line(layer: Layer, plane: bool) -> str:
+    """Name and thickness of a layer; of what fills the centre, the diameter."""
+    name = "void" if layer.phase is None else style.LOOKS[layer.phase].name
+    if layer.inner <= 0.0 and not plane:
+        return f"{name}, ⌀ {micrometres(2.0 * layer.outer)}"
+    return f"{name}, {micrometres(layer.thickness)}"
+
+
+def layer_letter(layer: Layer) -> str:
+    """The letter of a layer's phase."""
+    return "void" if layer.phase is None else LETTERS[layer.phase]
+
+
+def micrometres(metres: float) -> str:
+    """A length with three figures or so."""
+    value = metres * 1e6
+    return f"{value:.1f} µm" if value >= 9.95 else f"{value:.2f} µm" if value >= 0.0995 else f"{value:.3f} µm"
+
+
+def scale_bar(ax: Axes, corner: tuple[float, float], size: float) -> None:
+    """A bar of a round length [µm], about a third of `size` long, with its length beside it."""
+    from matplotlib.patches import Rectangle
+
+    rough = 0.4 * size
+    decade = 10.0 ** floor(log10(rough))
+    length = max(step * decade for step in (1.0, 2.0, 5.0) if step * decade <= rough)
+    x, y = corner
+    ax.add_patch(Rectangle((x, y), length, 0.022 * size, facecolor=style.INK, linewidth=0))
+    ax.text(x + length + 0.04 * size, y + 0.011 * size, f"{length:g} µm", va="center", fontsize=6.5)

@@ -1,0 +1,30 @@
+"""Least hours against the value of a limit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bronzeward.model.answers import answer_of
+from bronzeward.model.dataset_file import as_dataset
+from bronzeward.plots import style
+from bronzeward.plots.axes import frame, new_axes
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.axes import Axes
+
+
+@style.settings()
+def plot_trade_off(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
+    """Least hours against the value of a limit."""
+    data = as_dataset(data)
+    ax = ax or new_axes()
+    answer = answer_of(str(data.attrs["answer"]))
+    ax.plot(answer.shown(data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
+    kept = 100 * float(data.attrs["confidence"])
+    bound = "at most" if data.attrs["kind"] == "<=" else "at least"
+    ax.set_xlabel(f"{answer.title}, {bound} [{answer.shown_unit}]\nin {kept:g} % of the members")
+    ax.set_ylabel("least length [h]")
+    frame(ax)
+    return ax

@@ -1,0 +1,37 @@
+"""Bands of all answers as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bronzeward.model.answers import ANSWERS, answer_of
+from bronzeward.model.dataset_file import as_dataset
+from bronzeward.reports.text_table import number, table
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def band_table(data: xr.Dataset | str | Path, answers: Sequence[str] | None = None) -> str:
+    """The bands as a table of at most 80 columns."""
+    data = as_dataset(data)
+    rows = []
+    for key in answers or ANSWERS:
+        answer = answer_of(key)
+        quantiles = [answer.number(float(value)) for value in data[key]]
+        error = number(float(np.max(answer.shown_difference(data[f"{key}_error"]))), answer.digits)
+        rows.append([answer.title, *quantiles, error, answer.shown_unit, _main_source(data, key)])
+    head = [f"{data.sizes['member']} members", "5 %", "median", "95 %", "+-", "", "mostly from"]
+    return table(head, rows)
+
+
+def _main_source(data: xr.Dataset, name: str) -> str:
+    shares = np.asarray(data[f"{name}_share"])
+    if not shares.size or not np.isfinite(shares).any():
+        return "-"
+    k = int(np.nanargmax(shares))
+    return f"{data['source'].values[k]} {100 * shares[k]:.0f}%"

@@ -1,0 +1,60 @@
+"""The validation as plain text and as data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from bronzeward.validation.outcome import HOLDS, INFORMATION, MISSES, NOT_COMPUTED, Outcome, by_topic, counts
+
+
+def validation_lines(outcomes: Sequence[Outcome]) -> list[str]:
+    """What the command prints: topics, misses, what is not computed, the summary."""
+    lines = [*topic_lines(outcomes), ""]
+    for outcome in outcomes:
+        check = outcome.check
+        if outcome.verdict == MISSES and outcome.computed is not None:
+            known = "known miss" if check.known_miss else "UNEXPECTED MISS"
+            lines.append(
+                f"{known}: {check.id}: {short(outcome.computed)} against {short(check.value)} {check.unit}"
+                f" ({check.source or check.grade})"
+            )
+        elif outcome.verdict == HOLDS and not outcome.expected:
+            lines.append(f"UNEXPECTED: {check.id} holds, though its note says that it misses")
+    missing = [f"{o.check.id} ({o.remark})" for o in outcomes if o.verdict == NOT_COMPUTED]
+    return [*lines, *(f"not computed: {line}" for line in missing), "", validation_summary(outcomes)]
+
+
+def topic_lines(outcomes: Sequence[Outcome]) -> list[str]:
+    """Topics with how many checks hold and miss."""
+    lines = [f"{'topic':<22} {'checks':>6} {'hold':>5} {'miss':>5}  middle deviation over tolerance"]
+    for topic in by_topic(outcomes):
+        middle = "" if topic.deviation is None else short(topic.deviation)
+        lines.append(f"{topic.name:<22} {topic.checks:>6} {topic.holding:>5} {topic.missing:>5}  {middle}")
+    return lines
+
+
+def validation_summary(outcomes: Sequence[Outcome]) -> str:
+    """One line."""
+    n = counts(outcomes)
+    return (
+        f"{len(outcomes)} checks: {n[HOLDS]} hold, {n[MISSES]} miss, {n[INFORMATION]} shown for information, "
+        f"{n[NOT_COMPUTED]} not computed; {n['unexpected']} not as expected."
+    )
+
+
+def validation_data(outcomes: Sequence[Outcome]) -> dict[str, Any]:
+    """All outcomes as plain data for other tools."""
+    rows = [
+        {
+            **vars(o.check), "computed": o.computed, "deviation": o.deviation, "deviation_over_tolerance": o.scaled,
+            "verdict": o.verdict, "expected": o.expected, "remark": o.remark,
+        }
+        for o in outcomes
+    ]  # fmt: skip
+    return {"schema": "bronzeward/validation/1", "counts": counts(outcomes), "checks": rows}
+
+
+def short(number: float | None) -> str:
+    """A number with four figures; nothing where there is none."""
+    return "" if number is None else f"{number:.4g}"

@@ -1,0 +1,212 @@
+"""An ensemble: the cases that make a band, each with constants, wire and furnace drawn at random.
+
+- constants: ln K is normal. Its standard deviation is the logarithm of the constant's factor at both ends
+  of the range it was measured in, and of its factor for extrapolation at the far end of the temperatures
+  where the phase is stable. In between it follows from two independent normal numbers, one for the
+  magnitude and one for the activation energy: ln K moves by s z1 + b z2 (1/T - 1/Tm), Tm the middle of the
+  range in 1/T. Where a set carries a covariance from a fit, the fitted values are drawn from that.
+- wire (if asked for): core diameter, normal with a relative standard deviation; eccentricity, the distance
+  of the core from the strand's axis over the sleeve's wall, half-normal, computed as a strand that has the
+  thin side's wall all round: a local worst, not a mean round the core.
+- furnace (if asked for): an offset of all temperatures, normal.
+
+All draws are made at the start from one seed, so a member is the same whatever runs beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.errors import InputError
+from bronzeward.inputs.case import Case
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant
+from bronzeward.materials.kinetics import KineticSet
+from bronzeward.model.batch import Answers, Progress, run_batch
+from bronzeward.studies.stability import stability
+from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
+
+PHASE_NAMES = COMPOUNDS + WIDE_PHASES
+
+#: Columns of the draws; each is one independent standard normal number of a member.
+SOURCES: tuple[str, ...] = (
+    *PHASE_NAMES,
+    *(f"{phase} slope" for phase in PHASE_NAMES),
+    "core diameter",
+    "eccentricity",
+    "furnace",
+)
+
+OUTSIDE = ("slope", "largest", "measured")
+
+COLDEST_K = ZERO_CELSIUS
+MOST_ECCENTRIC = 0.9
+FARTHEST_COLD_K = 293.15
+"""Where a constant is extrapolated to the cold side only, its factor for that is met here [K]."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """What an ensemble varies, and how much.
+
+    Attributes
+    ----------
+    size : int
+        Members.
+    seed : int
+        Of the random numbers.
+    constants : bool
+        Whether the constants vary.
+    outside : str
+        How constants vary outside their measured range: "slope" as described above; "largest" one factor
+        at all temperatures, the larger of the two; "measured" the factor of the measured range everywhere.
+    core_diameter : float, [-]
+        Relative standard deviation.
+    eccentricity : float, [-]
+        Standard deviation of the core's distance from the axis, over the wall of the sleeve.
+    furnace_offset : float, [K]
+        Standard deviation.
+    """
+
+    size: int = 300
+    seed: int = 1
+    constants: bool = True
+    outside: str = "slope"
+    core_diameter: float = 0.0
+    eccentricity: float = 0.0
+    furnace_offset: float = 0.0
+
+    def __post_init__(self) -> None:
+        if isinstance(self.size, bool) or not isinstance(self.size, int) or not 1 <= self.size <= 1_000_000:
+            raise InputError(f"band: size is {self.size!r}; allowed are whole numbers from 1 to 1000000")
+        if isinstance(self.seed, bool) or not isinstance(self.seed, int) or self.seed < 0:
+            raise InputError(f"band: seed is {self.seed!r}; allowed are whole numbers from 0")
+        if self.outside not in OUTSIDE:
+            raise InputError(f"band: outside is {self.outside!r}; allowed: {', '.join(OUTSIDE)}")
+        for name, most in (("core_diameter", 0.2), ("eccentricity", 0.5), ("furnace_offset", 50.0)):
+            value = getattr(self, name)
+            if not 0.0 <= value <= most:
+                raise InputError(f"band: {name} is {value!r}; allowed are 0 to {most:g}")
+
+
+def draws(spread: Spread) -> NDArray[np.float64]:
+    """Standard normal numbers, shape (size, len(SOURCES)); a larger ensemble begins with the smaller one."""
+    return np.random.default_rng(spread.seed).standard_normal((spread.size, len(SOURCES)))
+
+
+def widths(constant: Constant, stable: tuple[float, float], outside: str = "slope") -> tuple[float, float, float]:
+    """(s, b [K], 1/Tm [1/K]) of a constant whose phase is stable between two temperatures [K]."""
+    inside = float(np.log(constant.factor))
+    beyond = float(np.log(max(constant.extrapolated_factor, 1.0)))
+    low, high = (1.0 / t for t in constant.range)
+    middle, half = 0.5 * (low + high), 0.5 * abs(low - high)
+    if outside == "largest":
+        return max(inside, beyond), 0.0, middle
+    far = stable[1] if stable[1] > constant.range[1] + 1.0 else max(stable[0], FARTHEST_COLD_K)
+    reach = abs(1.0 / far - middle)
+    if outside == "measured" or beyond <= inside or reach <= half:
+        return inside, 0.0, middle
+    slope2 = (beyond**2 - inside**2) / (reach**2 - half**2)
+    if slope2 * half**2 > inside**2:  # well known, but in a narrow range: cautious at its ends
+        return inside, float(np.sqrt(beyond**2 - inside**2)) / reach, middle
+    return float(np.sqrt(inside**2 - slope2 * half**2)), float(np.sqrt(slope2)), middle
+
+
+class Members:
+    """The cases of an ensemble, made one at a time from the draws."""
+
+    def __init__(self, case: Case, spread: Spread) -> None:
+        self.case, self.spread, self.z = case, spread, draws(spread)
+        limits = stability(case.description)
+        self.widths = [widths(c, limits.get(c.phase, c.range), spread.outside) for c in case.kinetics.constants]
+        covariance = case.kinetics.covariance
+        self.fitted = () if covariance is None else covariance.parameters
+        self._root = None if covariance is None else _root(np.array(covariance.matrix, dtype=float))
+
+    def __len__(self) -> int:
+        return self.spread.size
+
+    def __iter__(self) -> Iterator[Case]:
+        return (self.member(k) for k in range(len(self)))
+
+    def member(self, k: int) -> Case:
+        """The k-th member."""
+        z, spread, case = dict(zip(SOURCES, self.z[k], strict=True)), self.spread, self.case
+        if spread.constants:
+            case = replace(case, kinetics=self._kinetics(z))
+        if spread.core_diameter or spread.eccentricity:
+            grown = float(np.exp(spread.core_diameter * z["core diameter"]))
+            thin = min(abs(spread.eccentricity * z["eccentricity"]), MOST_ECCENTRIC)
+            case = replace(case, strand=uneven(case.strand, grown, thin))
+        if spread.furnace_offset:
+            case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]))
+        return case
+
+    def _kinetics(self, z: dict[str, float]) -> KineticSet:
+        changes = self._fitted_changes(z)
+        constants = []
+        for constant, (s, b, middle) in zip(self.case.kinetics.constants, self.widths, strict=True):
+            magnitude, slope = s * z[constant.phase], b * z[f"{constant.phase} slope"]
+            if constant.phase in changes:
+                change = changes[constant.phase]
+                magnitude = change.get(LN_PREFACTOR, 0.0)
+                if ENERGY in change:  # a fit that left the activation energy alone says nothing about it
+                    slope, middle = -1e3 * change[ENERGY] / GAS_CONSTANT, 0.0
+            constants.append(constant.shifted(magnitude - slope * middle, -GAS_CONSTANT * slope))
+        return replace(self.case.kinetics, constants=tuple(constants))
+
+    def _fitted_changes(self, z: dict[str, float]) -> dict[str, dict[str, float]]:
+        """Changes of the fitted values by phase, and by `LN_PREFACTOR` [-] and `ENERGY` [kJ/mol]."""
+        changes: dict[str, dict[str, float]] = {}
+        if self._root is None:
+            return changes
+        names = [name.split(".", 1) for name in self.fitted]
+        numbers = np.array([z[f"{phase} slope" if value == ENERGY else phase] for phase, value in names])
+        for (phase, value), change in zip(names, self._root @ numbers, strict=True):
+            changes.setdefault(phase, {})[value] = float(change)
+        return changes
+
+    def sources(self) -> list[str]:
+        """The columns of the draws that move anything."""
+        spread, moving = self.spread, []
+        if spread.constants:
+            by_phase = {c.phase: w for c, w in zip(self.case.kinetics.constants, self.widths, strict=True)}
+            moving += [p for p in PHASE_NAMES if by_phase[p][0] > 0 or f"{p}.{LN_PREFACTOR}" in self.fitted]
+            moving += [f"{p} slope" for p in PHASE_NAMES if by_phase[p][1] > 0 or f"{p}.{ENERGY}" in self.fitted]
+        deviations = (spread.core_diameter, spread.eccentricity, spread.furnace_offset)
+        return moving + [name for name, deviation in zip(SOURCES[-3:], deviations, strict=True) if deviation]
+
+
+def _root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The symmetric root: each fitted value keeps to its own random number as far as it can."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors @ np.diag(np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+
+
+def uneven(strand: Strand, grown: float, thin: float) -> Strand:
+    """A strand whose core is `grown` times as wide, and its wall thinner by the share `thin`."""
+    wall = strand.rings[0].radius - strand.core_radius
+    core = strand.core_radius * grown
+    if strand.plane:
+        return replace(strand, core_radius=core)
+    core = min(core, strand.core_radius + 0.9 * wall)
+    lost = thin * (strand.rings[0].radius - core)
+    rings = tuple(Ring(ring.radius - lost, ring.copper_fraction) for ring in strand.rings)
+    return replace(strand, core_radius=core, rings=rings)
+
+
+def offset(schedule: Schedule, kelvin: float) -> Schedule:
+    """The schedule with all its temperatures `kelvin` [K] higher, not below 0 C."""
+    return replace(schedule, temperature=np.maximum(schedule.temperature + kelvin, COLDEST_K), steps=())
+
+
+def run_members(
+    members: Sequence[Case] | Members, workers: int = 2, progress: Progress | None = None, precision: str = "quick"
+) -> Answers:
+    """Answers of all members, shape (size,)."""
+    return run_batch(list(members), workers, progress, precision)

@@ -1,0 +1,185 @@
+"""How each row of `databases/checks.csv` is computed: by what a user would ask of the program, one recipe a topic."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import exp
+
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.materials.composition import atom_fraction, mass_fraction
+from bronzeward.materials.growth_constants import Constant
+from bronzeward.materials.kinetics import load_set
+from bronzeward.studies.furnace_load import Furnace
+from bronzeward.thermo.enthalpy import formation_enthalpy
+from bronzeward.units import HOUR, ZERO_CELSIUS
+from bronzeward.validation import strand_recipes as strands
+from bronzeward.validation.check import Check
+from bronzeward.validation.laboratory import Laboratory, label_of
+
+_X = {"eta": 5 / 11, "epsilon": 0.25, "(Sn)": 1.0}
+
+NEVER_COMPUTED = {
+    "liquid_saturation": "the model has no rate here: its liquid lies on its liquidus at every moment",
+    "large_winding_plateau": "practice of a furnace; nothing the program computes",
+    "large_winding_homogeneity": "practice of a furnace; nothing the program computes",
+}
+
+
+def _kelvin(check: Check) -> float:
+    return float(check.condition["temperature_C"]) + ZERO_CELSIUS
+
+
+def _constant(check: Check) -> Constant:
+    return load_set(check.condition["set"]).constant(check.condition["phase"])
+
+
+def _melting_point(check: Check, lab: Laboratory) -> float:
+    return float(lab.table.liquidus({"Sn": 1.0, "Cu": 0.0}[check.condition["element"]])) - ZERO_CELSIUS
+
+
+def _invariant(check: Check, lab: Laboratory) -> float:
+    return float(lab.reaction(check).temperature) - ZERO_CELSIUS
+
+
+def _invariant_composition(check: Check, lab: Laboratory) -> float:
+    invariant = lab.reaction(check)
+    x = dict(zip(invariant.phases, invariant.x_sn, strict=True))[label_of(check.condition["of"])]
+    tin = 100 * float(mass_fraction(x))
+    return 100 - tin if check.condition["answer"] == "w_cu" else tin
+
+
+def _liquidus(check: Check, lab: Laboratory) -> float:
+    x = float(atom_fraction(float(check.condition["w_sn"])))
+    return float(lab.table.liquidus(x) if check.topic == "liquidus" else lab.table.solidus(x)) - ZERO_CELSIUS
+
+
+def _enthalpy(lab: Laboratory, label: str, kelvin: float) -> float:
+    """Enthalpy of formation [kJ/mol]."""
+    return formation_enthalpy(label_of(label), kelvin, description=lab.description) / 1e3
+
+
+def _formation_enthalpy(check: Check, lab: Laboratory) -> float:
+    return _enthalpy(lab, check.condition["phase"], _kelvin(check))
+
+
+def _transition_enthalpy(check: Check, lab: Laboratory) -> float:
+    first, second = (label_of(check.condition[key]) for key in ("from", "to"))
+    at = next(i.temperature for i in lab.table.invariants if set(i.phases) == {first, second})
+    return _enthalpy(lab, second, at) - _enthalpy(lab, first, at)
+
+
+def _reaction_enthalpy(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """9 Cu + Cu6Sn5 -> 5 Cu3Sn: 11 of the 20 atoms come from eta'."""
+    eta, epsilon = (_enthalpy(lab, name, _kelvin(check)) for name in check.condition["phases"].split("|"))
+    return epsilon - 11 / 20 * eta, "per mole of atoms"
+
+
+def _plane_couple(check: Check, lab: Laboratory) -> tuple[float, str]:
+    given = check.condition
+    layers = lab.couple(given["set"], float(given["temperature_C"]), float(given["time_h"]))
+    return layers[given["answer"]], "growth engine"
+
+
+def _growth_constant(check: Check, lab: Laboratory) -> tuple[float, str]:
+    thickness = lab.couple(check.condition["set"], float(check.condition["temperature_C"]), 100.0)
+    return (thickness[check.condition["phase"]] * 1e-6) ** 2 / (100 * HOUR), "growth engine, 100 h"
+
+
+def _ramp(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """Hours at the end of a ramp that do the same, by the integral of the constant over the schedule."""
+    from scipy.integrate import quad
+
+    given = {key: float(text) for key, text in check.condition.items()}
+    schedule = Schedule.start(given["from_C"]).ramp(given["ramp_C_per_h"], to=given["to_C"])
+    law = load_set().constant("eta")
+    if abs(law.activation / 1e3 - given["activation_energy_kJ_per_mol"]) > 1e-9:
+        raise LookupError("the default constant of eta has another activation energy")
+    end = float(law.at(schedule.temperature[-1]))
+    done = quad(lambda t: float(law.at(schedule.temperature_at(t))) / end, 0.0, float(schedule.time[-1]))[0]
+    return done / HOUR, "constant of eta in the default set, over the schedule"
+
+
+def _activation_energy(check: Check, lab: Laboratory) -> float:
+    return _constant(check).activation / 1e3
+
+
+def _tracer(check: Check, lab: Laboratory) -> float:
+    return float(_constant(check).at(_kelvin(check)))
+
+
+def _interdiffusion(check: Check, lab: Laboratory) -> float:
+    law = _constant(check)
+    value = float(law.at(_kelvin(check)))
+    if "homogeneity_range" in check.condition:
+        return value / float(check.condition["homogeneity_range"])
+    return value * exp(law.exponent * float(check.condition["x_sn"]))
+
+
+def _liquid_contact(check: Check, lab: Laboratory) -> float:
+    kinetics = load_set()
+    kelvin = _kelvin(check)
+    return float(kinetics.constant("eta", "liquid").at(kelvin) / kinetics.constant("eta").at(kelvin))
+
+
+def _molar_volume(check: Check, lab: Laboratory) -> float:
+    return float(lab.properties.volume_at(check.condition["phase"], _kelvin(check)))
+
+
+def _density(check: Check, lab: Laboratory) -> float:
+    phase = check.condition["phase"]
+    if "w_sn" in check.condition:
+        x = float(atom_fraction(float(check.condition["w_sn"])))
+    else:
+        x = float(check.condition["x_sn"]) if "x_sn" in check.condition else _X[phase]
+    mass = x * lab.properties.molar_mass["Sn"] + (1 - x) * lab.properties.molar_mass["Cu"]
+    return mass / float(lab.properties.volume_at(phase, _kelvin(check), x))
+
+
+def _expansion(check: Check, lab: Laboratory) -> float:
+    return lab.properties.expansion[{"Cu": "alpha"}.get(check.condition["phase"], check.condition["phase"])]
+
+
+def _thermocouple(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """The widest tolerance among the types named."""
+    kinds = check.condition["type"].split(" or ")
+    sensors = [Furnace(sensor_class=int(check.condition["class"]), sensor_type=kind) for kind in kinds]
+    return max(float(sensor.tolerance(_kelvin(check))) for sensor in sensors), "furnace margins"
+
+
+Recipe = Callable[[Check, Laboratory], float | tuple[float, str]]
+
+_RECIPES: dict[str, Recipe] = {
+    "melting_point": _melting_point,
+    "invariant": _invariant,
+    "invariant_composition": _invariant_composition,
+    "liquidus": _liquidus,
+    "solidus": _liquidus,
+    "formation_enthalpy": _formation_enthalpy,
+    "transition_enthalpy": _transition_enthalpy,
+    "reaction_enthalpy": _reaction_enthalpy,
+    "plane_couple": _plane_couple,
+    "growth_constant": _growth_constant,
+    "ramp": _ramp,
+    "activation_energy": _activation_energy,
+    "tracer_diffusion": _tracer,
+    "interdiffusion": _interdiffusion,
+    "liquid_contact": _liquid_contact,
+    "molar_volume": _molar_volume,
+    "density": _density,
+    "linear_expansion": _expansion,
+    "thermocouple": _thermocouple,
+}
+
+_STRANDS: dict[str, Recipe] = {
+    "voids_follow_epsilon": strands.voids_follow_epsilon,
+    "phases_below_450c": strands.order_below_450,
+    "no_single_phase": strands.no_single_phase,
+    "eta_melts_in_strand": strands.eta_melts,
+    "fusion_schedule": strands.published_schedule,
+    "three_plateau_schedule": strands.published_schedule,
+}
+
+
+def recipe_for(check: Check) -> Recipe | None:
+    """How a check is computed; None where nobody has said."""
+    return _STRANDS.get(check.id) or _RECIPES.get(check.topic)

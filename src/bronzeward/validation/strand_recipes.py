@@ -1,0 +1,76 @@
+"""Checks that take a run of a whole strand."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bronzeward.files import read_toml
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.materials import literature
+from bronzeward.materials.phases import PHASES
+from bronzeward.model.result import names
+from bronzeward.units import HOUR, ZERO_CELSIUS
+from bronzeward.validation.check import Check
+from bronzeward.validation.laboratory import TIN_LEAN, TIN_RICH, Laboratory
+
+Array = NDArray[np.float64]
+
+
+def voids_follow_epsilon(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """Correlation of void volume and epsilon over a ramp."""
+    history = lab.run(TIN_LEAN, Schedule.start(20).ramp(60, to=600))
+    below = history["temperature"] <= 450 + ZERO_CELSIUS
+    epsilon = history["amount"][:, PHASES.index("epsilon")]
+    whole, to_450 = (
+        _correlation(history["time"][rows], history["overfill"][rows], epsilon[rows])
+        for rows in (np.ones_like(below), below)
+    )
+    return whole, f"24 µm core in 44 µm of copper, 20 to 600 °C; {to_450:.2f} up to 450 °C"
+
+
+def _correlation(time: Array, overfill: Array, epsilon: Array) -> float:
+    """Correlation coefficient of void volume and epsilon, evenly weighted in time."""
+    even = np.linspace(time[0], time[-1], 600)
+    voids = np.interp(even, time, np.maximum(-overfill, 0.0))
+    return float(np.corrcoef(voids, np.interp(even, time, epsilon))[0, 1])
+
+
+def order_below_450(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """1 where solid reaction, eta and its end follow each other."""
+    history = lab.run(TIN_RICH, Schedule.start(20).ramp(50, to=450))
+    events = dict(zip(names(history, "event_name"), history["event_time"], strict=True))
+    micrometre = history["time"][history["thickness"][:, PHASES.index("eta")] > 1e-6]
+    shell = history["time"][history["shell_thickness"] > 1e-7]
+    moments = [shell.min(initial=np.inf), micrometre.min(initial=np.inf), events.get("eta decomposes", np.inf)]
+    in_order = moments[0] < moments[1] < moments[2] < np.inf and moments[0] < events.get("tin melts", np.inf)
+    return float(in_order), "40 µm core, 50 °C/h: shell of 0.1 µm, eta of 1 µm, end of eta"
+
+
+def no_single_phase(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """Fewest phases left at 600 C."""
+    runs = [lab.run(TIN_LEAN, Schedule.start(20).ramp(25, to=600).hold(hours)) for hours in (24, 150)]
+    phases = [[phase for k, phase in enumerate(PHASES) if run["mole_fraction"][-1, k] > 1e-3] for run in runs]
+    remark = "; ".join(f"{hours} h: {', '.join(last)}" for hours, last in zip((24, 150), phases, strict=True))
+    return float(min(map(len, phases))), remark
+
+
+def eta_melts(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """1 where eta left over gives liquid."""
+    history = lab.run(TIN_RICH, Schedule.start(20).ramp(50, to=395).hold(2).ramp(50, to=430))
+    events = names(history, "event_name")
+    if "eta decomposes" not in events:
+        return 0.0, "no eta is left"
+    row = int(history["event_row"][events.index("eta decomposes")])
+    gained = history["liquid_tin_fraction"][row] - history["liquid_tin_fraction"][row - 1]
+    return float(gained > 0), f"40 µm core: {100 * gained:.0f} % of the tin becomes liquid again"
+
+
+def published_schedule(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """Run it, and read its first plateau from the stored history."""
+    published = read_toml(literature.folder() / "schedules.toml")[check.id]
+    history = lab.run(TIN_LEAN, Schedule.from_steps(published["start_C"], published["steps"]))
+    flat = np.flatnonzero((np.diff(history["temperature"]) == 0) & (np.diff(history["time"]) > HOUR / 10))
+    left = history["liquid_mole_fraction"][-1]
+    remark = f"{history.attributes['status']}; liquid at the end: {100 * left:.0f} % of the atoms"
+    return float(history["temperature"][flat[0]]) - ZERO_CELSIUS, remark
