@@ -22,17 +22,16 @@ STEPS = 64
 """Neighbouring floating-point numbers that are tried at each side."""
 
 
-def written(value: float, scale: float, read: Callable[[float], float]) -> float:
-    """A number near value / scale, short if possible, with read(number) == value.
+def written(value: float, plain: float, read: Callable[[float], float]) -> float:
+    """A number near `plain`, short if possible, with read(number) == value.
 
-    The plain quotient where there is none, which then is off by the last bit.
+    `plain` itself where there is none, which then is off by the last bit.
 
-    >>> written(1e-5, 0.5e-6, lambda diameter: 0.5 * diameter * 1e-6)
+    >>> written(1e-5, 1e-5 / 0.5e-6, lambda diameter: 0.5 * diameter * 1e-6)
     20.0
     """
     from math import inf, nextafter
 
-    plain = value / scale
     for digits in range(3, 16):
         if read(round(plain, digits)) == value:
             return round(plain, digits)

@@ -24,7 +24,7 @@ _STRAND = {
     "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack",
     "porosity", "initial_eta_um", "initial_epsilon_um",
 }  # fmt: skip
-_COUPLE = {"tin_thickness_um", "copper_thickness_um", "initial_eta_um", "initial_epsilon_um"}
+_COUPLE = {"tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um"}
 _PACK = {"outer_diameter_um", "copper_fraction"}
 _SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "measured"}
 _KINETICS = {"set", "file", "constants", "factors"}
@@ -200,7 +200,7 @@ def _strand(data: dict[str, Any]) -> Strand:
 def _couple(data: dict[str, Any]) -> Strand:
     _known(data, _COUPLE, "couple")
     tin, copper = _number(data, "tin_thickness_um", "couple"), _number(data, "copper_thickness_um", "couple")
-    return Strand.couple(tin, copper, **_films(data, "couple"))
+    return Strand.couple(tin, copper, porosity=_number(data, "porosity", "couple", 0.0), **_films(data, "couple"))
 
 
 def _schedule(data: dict[str, Any], folder: Path) -> Schedule:

@@ -129,13 +129,15 @@ class Schedule:
 
     def to_data(self) -> dict[str, Any]:
         """The schedule with the keys of a case file: its steps where they say what it is, else its knots."""
-        if self.steps and self._is_of_steps():
+        if self._is_of_steps():
             return {"start_C": self.steps[0]["start_C"], "steps": [dict(step) for step in self.steps[1:]]}
         knots = {"time_s": self.time.tolist(), "temperature_K": self.temperature.tolist()}
         return {"measured": {**knots, "quench": True} if self.quenched else knots}
 
     def _is_of_steps(self) -> bool:
-        """Whether the steps it was built from still describe it."""
+        """Whether there are steps from a start on, and what they say is still what it is."""
+        if not self.steps or "start_C" not in self.steps[0]:
+            return False
         again = Schedule.from_steps(self.steps[0]["start_C"], self.steps[1:])
         same = (np.array_equal(getattr(again, k), getattr(self, k)) for k in ("time", "temperature", "quenched"))
         return all(same)

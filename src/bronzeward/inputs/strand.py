@@ -54,6 +54,8 @@ class Strand:
         _size(self.core_radius, "core")
         if not self.rings:
             raise InputError("strand: no copper round the core; give a sleeve or a pack")
+        if self.plane and (len(self.rings) > 1 or self.rings[0].copper_fraction != 1.0):
+            raise InputError("strand: a plane couple has one layer, of pure copper")
         inner = 0.0 if self.plane else self.core_radius
         for ring in self.rings:
             _size(ring.radius, "ring")
@@ -109,7 +111,8 @@ class Strand:
         }
         if self.plane:
             tin, copper = _micrometres(self.core_radius), _micrometres(self.rings[0].radius)
-            return {"couple": {"tin_thickness_um": tin, "copper_thickness_um": copper, **films}}
+            layers = {"tin_thickness_um": tin, "copper_thickness_um": copper}
+            return {"couple": {**layers, "porosity": self.porosity, **films}}
         core = _diameter(self.core_radius)
         data: dict[str, Any] = {"core_diameter_um": core}
         if self.stated_ratio is not None and self._is_of_ratio(core):
@@ -194,8 +197,8 @@ def _half_um(diameter: Any, what: str) -> float:
 
 
 def _diameter(radius: float) -> float:
-    return written(radius, 0.5 * MICROMETRE, lambda um: 0.5 * um * MICROMETRE)
+    return written(radius, radius / (0.5 * MICROMETRE), lambda um: 0.5 * um * MICROMETRE)
 
 
 def _micrometres(metres: float) -> float:
-    return written(metres, MICROMETRE, lambda um: um * MICROMETRE)
+    return written(metres, metres / MICROMETRE, lambda um: um * MICROMETRE)

@@ -138,11 +138,11 @@ def covariance_from(data: object, where: str) -> Covariance:
 
 
 def _kilo(joule: float) -> float:
-    return written(joule, 1e3, lambda kilojoule: kilojoule * 1e3)
+    return written(joule, joule / 1e3, lambda kilojoule: kilojoule * 1e3)
 
 
 def _celsius(kelvin: float) -> float:
-    return round(kelvin - ZERO_CELSIUS, 9)
+    return written(kelvin, kelvin - ZERO_CELSIUS, lambda celsius: celsius + ZERO_CELSIUS)
 
 
 def row_of(constant: Constant) -> dict[str, Any]:
