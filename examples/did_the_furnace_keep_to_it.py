@@ -8,25 +8,28 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward.inputs.case import load_case
-from bronzeward.inputs.furnace_log import load_log
-from bronzeward.model.result import Result
-from bronzeward.model.simulation import run_case
-from bronzeward.plots.furnace_deviation import plot_programme
-from bronzeward.plots.picture_file import save
-from bronzeward.reports.comparison import comparison_table
-from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
-from bronzeward.studies.furnace_deviation import Comparison, compare_programme
+import xarray as xr
+
+from bronzeward import (
+    compare_programme,
+    comparison_table,
+    deviation_sentences,
+    deviation_table,
+    load_case,
+    load_log,
+    plot_programme,
+    run,
+)
 
 HERE = Path(__file__).resolve().parent
 
 
-def answer(folder: Path) -> tuple[Comparison, list[tuple[str, Result]]]:
+def answer(folder: Path) -> tuple[object, list[tuple[str, xr.Dataset]]]:
     """The comparison of the schedules, and both results; draws `furnace.png` in `folder`."""
     planned, logged = (load_case(HERE / f"{name}.toml") for name in ("larkfell", "larkfell_log"))
     kept = compare_programme(planned.schedule, logged.schedule)
-    save(plot_programme(planned.schedule, logged.schedule, shift=kept.shift), folder / "furnace.png", overwrite=True)
-    return kept, [("as programmed", run_case(planned)), ("as logged", run_case(logged))]
+    plot_programme(planned.schedule, logged.schedule, shift=kept.shift).figure.savefig(folder / "furnace.png", dpi=300)
+    return kept, [("as programmed", run(planned)), ("as logged", run(logged))]
 
 
 if __name__ == "__main__":

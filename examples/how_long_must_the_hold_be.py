@@ -9,15 +9,10 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import matplotlib.pyplot as plt
 import numpy as np
 
-from bronzeward.inputs.case import case_from_data
-from bronzeward.materials.literature import read_toml
-from bronzeward.model.answers import numbers
-from bronzeward.model.simulation import run_case
-from bronzeward.plots import style
-from bronzeward.plots.axes import column_of_axes, frame
-from bronzeward.plots.picture_file import save
+from bronzeward import Schedule, load_case, simulate
 
 HERE = Path(__file__).resolve().parent
 HOURS = (0.0, 4.0, 10.0, 24.0, 48.0)
@@ -25,30 +20,26 @@ HOURS = (0.0, 4.0, 10.0, 24.0, 48.0)
 
 def answer(folder: Path, hours: tuple[float, ...] = HOURS) -> dict[str, np.ndarray]:
     """Shell [m] and overfill [-] at the first liquid for each hold; draws `hold.png` in `folder`."""
-    strand = read_toml(HERE / "larkfell.toml")["strand"]
-    found = []
-    for length in hours:
-        steps = [{"ramp_C_per_h": 25.0, "to_C": 210.0}, {"hold_h": length}, {"ramp_C_per_h": 25.0, "to_C": 240.0}]
-        case = case_from_data({"strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}, HERE)
-        found.append(numbers(run_case(case)))
-    shell = np.array([one["shell_at_first_liquid"] for one in found])
-    overfill = np.array([one["overfill_at_first_liquid"] for one in found])
-    save(draw(np.array(hours), shell, overfill), folder / "hold.png", overwrite=True)
+    strand = load_case(HERE / "larkfell.toml").strand
+    plans = [Schedule.start(20).ramp(25, to=210).hold(length).ramp(25, to=240) for length in hours]
+    answers = [simulate(strand, plan).bronzeward.answers() for plan in plans]
+    shell = np.array([one["shell_at_first_liquid_m"] for one in answers])
+    overfill = np.array([one["overfill_at_first_liquid"] for one in answers])
+    draw(np.array(hours), shell, overfill).savefig(folder / "hold.png", dpi=300)
     return {"hours": np.array(hours), "shell": shell, "overfill": overfill}
 
 
 def draw(hours: np.ndarray, shell: np.ndarray, overfill: np.ndarray):
     """Shell and room against the length of the hold."""
-    with style.settings():
-        figure, axes = column_of_axes([1.3, 1.3])
-        for ax, values, label in zip(
-            axes, (shell * 1e6, overfill * 100), ("shell, µm", "overfill, % of core"), strict=True
-        ):
-            ax.plot(hours, values, "o-", color=style.INK, markersize=3.5, linewidth=1.1)
-            ax.set_ylabel(label)
-            frame(ax)
-        axes[1].axhline(0.0, color=style.WARN, linewidth=0.8)
-        axes[1].set_xlabel("hold at 210 °C, h")
+    figure, axes = plt.subplots(2, sharex=True, figsize=(3.35, 3.2), layout="constrained")
+    for ax, values, label in zip(
+        axes, (shell * 1e6, overfill * 100), ("shell, µm", "overfill, % of core"), strict=True
+    ):
+        ax.plot(hours, values, "ko-", markersize=3.5, linewidth=1.1)
+        ax.set_ylabel(label)
+    axes[1].axhline(0.0, color="0.6", linewidth=0.8)
+    axes[1].set_xlabel("hold at 210 °C, h")
+    plt.close(figure)
     return figure
 
 

@@ -8,23 +8,17 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward.inputs.case import load_case
-from bronzeward.model.layer_stack import Layer, layers_at
-from bronzeward.model.moments import find_moment
-from bronzeward.model.simulation import run_case
-from bronzeward.plots.picture_file import save
-from bronzeward.plots.section import draw_section
-from bronzeward.reports.run_page import write_report
+from bronzeward import run
 
 HERE = Path(__file__).resolve().parent
 
 
-def answer(folder: Path) -> list[Layer]:
+def answer(folder: Path) -> list:
     """The layers from the centre outwards; draws `quench.png` and writes `report.html` in `folder`."""
-    result = run_case(load_case(HERE / "larkfell.toml"))
-    save(draw_section(result, "first liquid"), folder / "quench.png", overwrite=True)
-    write_report(result, folder / "report.html", overwrite=True)
-    return layers_at(result, find_moment(result, "first liquid"))
+    history = run(HERE / "larkfell.toml")
+    history.bronzeward.section("first liquid").savefig(folder / "quench.png", dpi=300)
+    history.bronzeward.report(folder / "report.html", overwrite=True)
+    return history.bronzeward.layers("first liquid")
 
 
 if __name__ == "__main__":

@@ -9,12 +9,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward.inputs.case import load_case
-from bronzeward.model.layers import COLUMN
-from bronzeward.model.moments import find_moment
-from bronzeward.model.simulation import run_case
-from bronzeward.plots.picture_file import save
-from bronzeward.plots.section import draw_section
+from bronzeward import run
 
 HERE = Path(__file__).resolve().parent
 MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")
@@ -22,14 +17,14 @@ MOMENTS = ("first liquid", "before eta decomposes", "eta decomposes", "end")
 
 def answer(folder: Path) -> dict[str, float]:
     """Share of the tin that is in η before it melts, and liquid after; draws `lean.png` in `folder`."""
-    result = run_case(load_case(HERE / "larkfell_lean.toml"))
-    save(draw_section(result, MOMENTS), folder / "lean.png", overwrite=True)
-    before, after = (find_moment(result, moment) for moment in MOMENTS[1:3])
+    history = run(HERE / "larkfell_lean.toml")
+    history.bronzeward.section(MOMENTS).savefig(folder / "lean.png", dpi=300)
+    before, after = (history.bronzeward.at(moment) for moment in MOMENTS[1:3])
     return {
-        "eta_before": float(result["tin_fraction"][before, COLUMN["eta"]]),
-        "liquid_before": float(result["liquid_tin_fraction"][before]),
-        "liquid_after": float(result["liquid_tin_fraction"][after]),
-        "celsius": float(result["temperature"][after]) - 273.15,
+        "eta_before": float(before.tin_fraction.sel(phase="eta")),
+        "liquid_before": float(before.liquid_tin_fraction),
+        "liquid_after": float(after.liquid_tin_fraction),
+        "celsius": float(after.temperature) - 273.15,
     }
 
 

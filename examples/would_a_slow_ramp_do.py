@@ -9,28 +9,20 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from bronzeward.inputs.case import case_from_data
-from bronzeward.materials.literature import read_toml
-from bronzeward.model.result import Result
-from bronzeward.model.simulation import run_case
-from bronzeward.plots.comparison import draw_comparison
-from bronzeward.plots.picture_file import save
-from bronzeward.reports.comparison import comparison_table
+import xarray as xr
+
+from bronzeward import Schedule, comparison_table, draw_comparison, load_case, simulate
 
 HERE = Path(__file__).resolve().parent
 RATES = (100.0, 25.0, 10.0, 5.0)
 
 
-def answer(folder: Path, rates: tuple[float, ...] = RATES) -> list[tuple[str, Result]]:
-    """A result for each ramp rate [°C/h]; draws `ramps.png` in `folder`."""
-    strand = read_toml(HERE / "larkfell.toml")["strand"]
-    results = []
-    for rate in rates:
-        steps = [{"ramp_C_per_h": rate, "to_C": 400.0}]
-        inputs = {"title": "straight to 400 °C", "strand": strand, "schedule": {"start_C": 20.0, "steps": steps}}
-        results.append((f"{rate:g} °C/h", run_case(case_from_data(inputs, HERE))))
-    save(draw_comparison(results), folder / "ramps.png", overwrite=True)
-    return results
+def answer(folder: Path, rates: tuple[float, ...] = RATES) -> list[tuple[str, xr.Dataset]]:
+    """A history for each ramp rate [°C/h]; draws `ramps.png` in `folder`."""
+    strand = load_case(HERE / "larkfell.toml").strand
+    histories = [(f"{rate:g} °C/h", simulate(strand, Schedule.start(20).ramp(rate, to=400))) for rate in rates]
+    draw_comparison(histories).savefig(folder / "ramps.png", dpi=300)
+    return histories
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ Names are loaded when first used, so that importing the package costs nothing.
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -30,12 +31,18 @@ _HOMES = {
     "Spread": "bronzeward.studies.ensemble",
     "Strand": "bronzeward.inputs.strand",
     "band": "bronzeward.studies.uncertainty",
+    "compare_programme": "bronzeward.studies.furnace_deviation",
+    "comparison_table": "bronzeward.reports.comparison",
+    "deviation_sentences": "bronzeward.reports.furnace_deviation",
+    "deviation_table": "bronzeward.reports.furnace_deviation",
+    "draw_comparison": "bronzeward.plots.comparison",
     "fit": "bronzeward.studies.calibration",
     "load_case": "bronzeward.inputs.case",
+    "load_log": "bronzeward.inputs.furnace_log",
     "load_set": "bronzeward.materials.kinetics",
     "load_table": "bronzeward.thermo",
     "margins": "bronzeward.studies.furnace_margins",
-    "read_log": "bronzeward.inputs.furnace_log",
+    "plot_programme": "bronzeward.plots.furnace_deviation",
     "read_measurements": "bronzeward.inputs.layer_measurements",
     "run": "bronzeward.model.simulation",
     "shorten": "bronzeward.studies.optimise.shortest",
@@ -53,7 +60,7 @@ if TYPE_CHECKING:
     from bronzeward.inputs.case import Numerics as Numerics
     from bronzeward.inputs.case import load_case as load_case
     from bronzeward.inputs.case_values import Axis as Axis
-    from bronzeward.inputs.furnace_log import read_log as read_log
+    from bronzeward.inputs.furnace_log import load_log as load_log
     from bronzeward.inputs.layer_measurements import read_measurements as read_measurements
     from bronzeward.inputs.schedule import Schedule as Schedule
     from bronzeward.inputs.strand import Strand as Strand
@@ -63,8 +70,14 @@ if TYPE_CHECKING:
     from bronzeward.model.result import Result as Result
     from bronzeward.model.simulation import run as run
     from bronzeward.model.simulation import simulate as simulate
+    from bronzeward.plots.comparison import draw_comparison as draw_comparison
+    from bronzeward.plots.furnace_deviation import plot_programme as plot_programme
+    from bronzeward.reports.comparison import comparison_table as comparison_table
+    from bronzeward.reports.furnace_deviation import deviation_sentences as deviation_sentences
+    from bronzeward.reports.furnace_deviation import deviation_table as deviation_table
     from bronzeward.studies.calibration import fit as fit
     from bronzeward.studies.ensemble import Spread as Spread
+    from bronzeward.studies.furnace_deviation import compare_programme as compare_programme
     from bronzeward.studies.furnace_load import Furnace as Furnace
     from bronzeward.studies.furnace_margins import margins as margins
     from bronzeward.studies.optimise.limits import Free as Free
@@ -87,3 +100,7 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted([*globals(), *_HOMES])
+
+
+if "xarray" in sys.modules:  # else xarray loads it when it first opens a file without being told how
+    import_module("bronzeward.accessor")

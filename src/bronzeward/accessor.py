@@ -15,6 +15,8 @@ from xarray.backends import BackendEntrypoint
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from bronzeward.model.layer_stack import Layer
+
 
 @xr.register_dataset_accessor("bronzeward")  # type: ignore[no-untyped-call]
 class RunAccessor:
@@ -46,6 +48,22 @@ class RunAccessor:
         from bronzeward.plots.section import draw_section
 
         return draw_section(self._dataset, [moment] if isinstance(moment, str) else list(moment))
+
+    def at(self, moment: str) -> xr.Dataset:
+        """All that is known of one moment, such as "first liquid", "12 h" or "before eta decomposes"."""
+        from bronzeward.model.moments import find_moment
+        from bronzeward.model.result import as_result
+
+        return self._dataset.isel(time=find_moment(as_result(self._dataset), moment))
+
+    def layers(self, moment: str = "first liquid") -> list[Layer]:
+        """What lies where at a moment, from the centre outwards: phase (None is void), inner and outer radius [m]."""
+        from bronzeward.model.layer_stack import layers_at
+        from bronzeward.model.moments import find_moment
+        from bronzeward.model.result import as_result
+
+        result = as_result(self._dataset)
+        return layers_at(result, find_moment(result, moment))
 
     def report(self, path: str | Path, overwrite: bool = False) -> Path:
         """Write the page to hand on; its path."""
