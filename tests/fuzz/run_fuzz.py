@@ -1,16 +1,15 @@
 """Fuzz the readers: python tests/fuzz/run_fuzz.py [TARGET ...] --inputs 10000 --seconds 60
 
 Each target runs in a process of its own, with at most 1 GiB beyond what it needs at the start and 10 s an
-input. With atheris installed (pip install atheris) the text readers are coverage-guided; otherwise, and
-for binary files, seeds are mutated here. Findings are stored under tests/fuzz/found, one for each place;
-once understood and fixed they move to tests/fuzz/corpus, which `test_fuzz_corpus.py` runs.
+input. Seeds are mutated: bytes, lines, numbers, words, and of descriptions the structure. Findings are stored
+under tests/fuzz/found, one for each place; once understood and fixed they move to tests/fuzz/corpus, which
+`tests/project/test_fuzz_corpus.py` runs.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
-import os
 import random
 import resource
 import signal
@@ -29,8 +28,6 @@ SLOWEST = 10
 
 MEMORY = 1 << 30
 """Memory a reader may take beyond what it has at the start [byte]."""
-
-GUIDED = ("case", "stored", "log", "kinetics", "measured")
 
 WORDS: dict[str, list[str]] = {
     "case": [
@@ -88,36 +85,25 @@ def seeds(target: str, folder: Path) -> list[bytes]:
     from targets import LOG, MINE
 
     from bronzeward.inputs import starter
+    from bronzeward.inputs.case import load_case
     from bronzeward.materials import literature
 
-    found: list[bytes] = []
-    if target == "case":
-        text = starter.text()
-        packed = text.replace("sleeve_diameter_um = 44.0", "pack = [{ outer_diameter_um = 60, copper_fraction = 0.3 }]")
-        logged = "[couple]\ntin_thickness_um = 9\ncopper_thickness_um = 9\n"
-        logged += '[schedule]\nlog = "thermocouple.csv"\n[kinetics]\nfile = "mine.toml"\n'
-        found += [text.encode(), packed.encode(), logged.encode()]
-    elif target == "stored":
-        from bronzeward.inputs.case import load_case
-
-        found.append(json.dumps(load_case(starter.STARTER).to_data()).encode())
-    elif target == "log":
-        found += [
-            LOG.encode(),
-            "Time (min);T [°F]\r\n0;68,5\r\n30;100,0\r\n60;212,1\r\n".encode(),
-            b"elapsed_s\tT_K\n0\t300\n9\t301\n18\t302\n",
-        ]
-    elif target == "kinetics":
-        found += [MINE.encode(), *(p.read_bytes() for p in sorted((literature.folder() / "kinetics").glob("*.toml")))]
-    elif target == "measured":
-        found.append(
-            b"temperature_C,time_h,layer,mean_um,sd_um,readings\n215,48,eta,7.2,0.4,12\n215,48,epsilon,2.6,0.3,12\n"
-        )
-    elif target == "tdb":
-        found += [p.read_bytes() for p in sorted((literature.folder() / "descriptions").glob("*.tdb"))]
-        found += [SMALL_TDB.encode()] * 2
-    elif target in ("netcdf", "cache"):
-        found += binary_seeds(target, folder)
+    text, kinetics = starter.text(), (literature.folder() / "kinetics").glob("*.toml")
+    layers = b"temperature_C,time_h,layer,mean_um,sd_um,readings\n215,48,eta,7.2,0.4,12\n215,48,epsilon,2.6,0.3,12\n"
+    packed = text.replace("sleeve_diameter_um = 44.0", "pack = [{ outer_diameter_um = 60, copper_fraction = 0.3 }]")
+    logged = "[couple]\ntin_thickness_um = 9\ncopper_thickness_um = 9\n"
+    logged += '[schedule]\nlog = "thermocouple.csv"\n[kinetics]\nfile = "mine.toml"\n'
+    imperial = "Time (min);T [°F]\r\n0;68,5\r\n30;100,0\r\n60;212,1\r\n".encode()
+    descriptions = sorted((literature.folder() / "descriptions").glob("*.tdb"))
+    good: dict[str, list[bytes]] = {
+        "case": [text.encode(), packed.encode(), logged.encode()],
+        "stored": [json.dumps(load_case(starter.STARTER).to_data()).encode()],
+        "log": [LOG.encode(), imperial, b"elapsed_s\tT_K\n0\t300\n9\t301\n18\t302\n"],
+        "kinetics": [MINE.encode(), *(path.read_bytes() for path in sorted(kinetics))],
+        "measured": [layers],
+        "tdb": [*(path.read_bytes() for path in descriptions), SMALL_TDB.encode(), SMALL_TDB.encode()],
+    }
+    found = good[target] if target in good else binary_seeds(target, folder)
     corpus = HERE / "corpus" / target
     return found + [p.read_bytes() for p in sorted(corpus.glob("*"))] if corpus.is_dir() else found
 
@@ -294,112 +280,42 @@ class Findings:
             self.slowest = max(self.slowest, time.monotonic() - start)
 
     def keep(self, error: BaseException, data: bytes) -> None:
-        frames = [
-            f
-            for f in traceback.extract_tb(error.__traceback__)
-            if "bronzeward" in f.filename or "targets" in f.filename
-        ]
-        place = f"{Path(frames[-1].filename).stem}:{frames[-1].lineno}" if frames else "?"
-        key = f"{type(error).__name__} {place}"
-        kind = f"{type(error).__name__}-{place.replace(':', '-')}"
-        known = key in self.seen or any(self.folder.glob(f"{kind}-*"))
-        self.seen.add(key)
+        frames = traceback.extract_tb(error.__traceback__)
+        near = [f for f in frames if "bronzeward" in f.filename or "targets" in f.filename]
+        place = f"{Path(near[-1].filename).stem}-{near[-1].lineno}" if near else "?"
+        kind = f"{type(error).__name__}-{place}"
+        known = kind in self.seen or any(self.folder.glob(f"{kind}-*"))
+        self.seen.add(kind)
         if not known:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            name = f"{kind}-{hashlib.sha256(data).hexdigest()[:8]}"
-            (self.folder / name).write_bytes(data)
-            print(f"FOUND {self.target} {key}: {str(error)[:160]!r} -> {name}", flush=True)
+            print(f"FOUND {self.target} {str(error)[:160]!r} -> {keep(self.folder, kind, data)}", flush=True)
 
 
 def _too_slow(signum: int, frame: object) -> None:
     raise TimeoutError(f"longer than {SLOWEST} s")
 
 
-def child(target: str, inputs: int, seconds: float, seed: int, guided: bool, found: Path, work: Path) -> None:
+def child(target: str, inputs: int, seconds: float, seed: int, found: Path, work: Path) -> None:
     """Fuzz one target in this process."""
-    if guided:
-        import atheris
-
-        with atheris.instrument_imports(include=["bronzeward", "tomllib"]):
-            pass
     signal.signal(signal.SIGPROF, _too_slow)
     start = seeds(target, work)
     findings = Findings(target, found)
     for data in start:
         findings.run(data, work)
     findings.counts.update(read=0, refused=0)
-    size = next(
-        int(line.split()[1]) * 1024
-        for line in Path("/proc/self/status").read_text().splitlines()
-        if line.startswith("VmSize")
-    )
+    status = Path("/proc/self/status").read_text().splitlines()
+    size = next(int(line.split()[1]) * 1024 for line in status if line.startswith("VmSize"))
     resource.setrlimit(resource.RLIMIT_AS, (size + MEMORY, size + MEMORY))
-    began, rng, done = time.monotonic(), random.Random(f"{target} {seed}"), [0]
-
-    def report() -> None:
-        most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-        print(
-            f"{target}: {done[0]} inputs in {time.monotonic() - began:.0f} s, {findings.counts['read']} read, "
-            f"{findings.counts['refused']} refused, {len(findings.seen)} kinds of finding "
-            f"({findings.counts['finding']} inputs), slowest {findings.slowest:.2f} s, at most {most} MiB",
-            flush=True,
-        )
-
-    if guided:
-        guide(target, inputs, seconds, seed, start, findings, work, done, report)
-        return
-    while done[0] < inputs and time.monotonic() - began < seconds:
+    began, rng, done = time.monotonic(), random.Random(f"{target} {seed}"), 0
+    while done < inputs and time.monotonic() - began < seconds:
         findings.run(changed(target, start, rng), work)
-        done[0] += 1
-    report()
-
-
-def guide(target, inputs, seconds, seed, start, findings, work, done, report) -> None:  # type: ignore[no-untyped-def]
-    """The same under libFuzzer: inputs that reach new lines become seeds; words are mixed in."""
-    import atheris
-
-    corpus = work / "corpus"
-    corpus.mkdir()
-    for k, data in enumerate(start):
-        (corpus / str(k)).write_bytes(data)
-
-    def one(data: bytes) -> None:
-        findings.run(data, work)
-        done[0] += 1
-        if done[0] == inputs:
-            report()
-
-    def mixed(data: bytes, most: int, number: int) -> bytes:
-        rng = random.Random(number)
-        if rng.random() < 0.5:
-            # good files again and again: what evolves soon holds only ways of being refused
-            base = rng.choice(start) if rng.random() < 0.6 else data
-            return mutated(base, rng, WORDS[target], start)[:most]
-        return atheris.Mutate(data, most)
-
-    began = time.monotonic()
-
-    def bounded(data: bytes) -> None:
-        if time.monotonic() - began > seconds:
-            report()
-            sys.stdout.flush()
-            os._exit(0)
-        one(data)
-
-    atheris.Setup(
-        [
-            "run_fuzz",
-            f"-runs={inputs}",
-            f"-seed={seed}",
-            "-max_len=20000",
-            "-rss_limit_mb=0",
-            "-verbosity=0",
-            str(corpus),
-        ],
-        bounded,
-        custom_mutator=mixed,
+        done += 1
+    counts, most = findings.counts, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    print(
+        f"{target}: {done} inputs in {time.monotonic() - began:.0f} s, {counts['read']} read, "
+        f"{counts['refused']} refused, {len(findings.seen)} kinds of finding ({counts['finding']} inputs), "
+        f"slowest {findings.slowest:.2f} s, at most {most} MiB",
+        flush=True,
     )
-    atheris.Fuzz()
 
 
 def main() -> None:
@@ -410,48 +326,42 @@ def main() -> None:
     parser.add_argument("--inputs", type=int, default=10000)
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--plain", action="store_true", help="without atheris")
     parser.add_argument("--found", type=Path, default=HERE / "found")
-    parser.add_argument("--batch", type=int, default=1000, help="inputs a process takes (plain)")
+    parser.add_argument("--batch", type=int, default=1000, help="inputs a process takes")
     parser.add_argument("--work", type=Path, help=argparse.SUPPRESS)
-    parser.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
-    own = parser.parse_args()
-    if own.child:
-        guided = not own.plain and own.targets[0] in GUIDED
-        found = own.found / own.targets[0]
-        child(own.targets[0], own.inputs, own.seconds, own.seed, guided, found, own.work)
+    options = parser.parse_args()
+    if options.work:
+        (target,) = options.targets
+        child(target, options.inputs, options.seconds, options.seed, options.found / target, options.work)
         return
-    try:
-        import atheris  # noqa: F401
-    except ImportError:
-        own.plain = True
-    for target in own.targets:
+    for target in options.targets:
         began, done = time.monotonic(), 0
-        # guided runs learn from input to input, so they are one batch
-        size = own.inputs if target in GUIDED and not own.plain else own.batch
-        while done < own.inputs and time.monotonic() - began < own.seconds:
-            left = own.seconds - (time.monotonic() - began)
-            batch(own, target, own.seed + done, min(size, own.inputs - done), left)
-            done += size
+        while done < options.inputs and (left := options.seconds - (time.monotonic() - began)) > 0:
+            inputs = min(options.batch, options.inputs - done)
+            batch(options.found, target, options.seed + done, inputs, left)
+            done += inputs
 
 
-def batch(own: argparse.Namespace, target: str, seed: int, inputs: int, seconds: float) -> None:
+def batch(found: Path, target: str, seed: int, inputs: int, seconds: float) -> None:
     """Some inputs in a process of its own; the input that ends it is kept."""
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as work:
-        words = [sys.executable, __file__, target, "--child", "--work", work, "--found", str(own.found)]
+        words = [sys.executable, __file__, target, "--work", work, "--found", str(found)]
         words += ["--inputs", str(inputs), "--seconds", str(seconds), "--seed", str(seed)]
         try:
-            died = subprocess.run([*words, *(["--plain"] if own.plain else [])], check=False, timeout=seconds + 600)
-            code = died.returncode
+            code = subprocess.run(words, check=False, timeout=seconds + 600).returncode
         except subprocess.TimeoutExpired:
             code = -signal.SIGKILL
         if code:
-            folder = own.found / target
-            folder.mkdir(parents=True, exist_ok=True)
-            data = (Path(work) / "last").read_bytes()
-            name = f"Died{code}-{hashlib.sha256(data).hexdigest()[:8]}"
-            (folder / name).write_bytes(data)
+            name = keep(found / target, f"Died{code}", (Path(work) / "last").read_bytes())
             print(f"FOUND {target}: its process ended with {code} -> {name}", flush=True)
+
+
+def keep(folder: Path, kind: str, data: bytes) -> str:
+    """Write an input down; the name of its file."""
+    folder.mkdir(parents=True, exist_ok=True)
+    name = f"{kind}-{hashlib.sha256(data).hexdigest()[:8]}"
+    (folder / name).write_bytes(data)
+    return name
 
 
 if __name__ == "__main__":

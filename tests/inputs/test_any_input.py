@@ -9,68 +9,33 @@ from __future__ import annotations
 
 import contextlib
 import json
-import string
 import tempfile
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import tomli_w
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, Numerics, case_from_data, case_from_json
 from bronzeward.inputs.furnace_log import read_log
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
-from bronzeward.materials import literature
 from bronzeward.materials.composition import atom_fraction, mass_fraction
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
-from bronzeward.materials.kinetics import load_set, plain_set, set_from_data
+from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
 from bronzeward.model.result import Result, Variable, read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case
+from case_strategies import floats, step_tables, strands
 from closeness import close
 
 QUICK = settings(deadline=None, max_examples=100, suppress_health_check=list(HealthCheck))
 RUNS = settings(deadline=None, max_examples=6, suppress_health_check=list(HealthCheck), derandomize=True)
-
-
-def floats(low: float, high: float) -> st.SearchStrategy[float]:
-    return st.floats(low, high, allow_nan=False, allow_infinity=False)
-
-
-@st.composite
-def strands(draw) -> Strand:
-    core = draw(floats(5e-6, 60e-6))
-    films = {"initial_eta": draw(floats(0, 0.1)) * core, "initial_epsilon": draw(floats(0, 0.1)) * core}
-    if draw(st.booleans()):
-        return Strand(core, (Ring(draw(floats(0.5, 6.0)) * core, 1.0),), plane=True, **films)
-    rings, radius = [], core
-    for k in range(draw(st.integers(1, 3))):
-        radius *= draw(floats(1.2, 2.0))
-        rings.append(Ring(radius, 1.0 if k == 0 else draw(floats(0.1, 1.0))))
-    return Strand(core, tuple(rings), porosity=draw(floats(0, 0.1)), **films)
-
-
-@st.composite
-def step_tables(draw) -> list[dict[str, object]]:
-    """Steps of a case file, from 20 C on, that are allowed and heat."""
-    here, steps = 20.0, []
-    for _ in range(draw(st.integers(1, 4))):
-        target = draw(st.integers(25, 420).map(float).filter(lambda c, here=here: c != here))
-        steps.append({"ramp_C_per_h": draw(floats(5.0, 500.0)), "to_C": target})
-        here = target
-        if draw(st.booleans()):
-            steps.append({"hold_h": draw(floats(0.1, 50.0))})
-        if here > 60 and draw(st.integers(0, 3)) == 0:
-            steps.append({"cool_half_time_h": draw(floats(0.2, 5.0)), "to_C": 50.0, "room_C": 20.0})
-            here = 50.0
-    if all(step.get("to_C", 0.0) <= 20.0 for step in steps if "ramp_C_per_h" in step):
-        steps.append({"ramp_C_per_h": 100.0, "to_C": 200.0})
-    if draw(st.booleans()):
-        steps.append({"quench": True})
-    return steps
 
 
 def run(strand: Strand, schedule: Schedule, **numerics: object) -> Result:
@@ -112,7 +77,7 @@ def test_hotter_or_longer_never_uses_less_tin(core, ratio, celsius, hours, longe
     assert used(celsius + hotter, hours) >= plain * (1 - 1e-3)
 
 
-@RUNS
+@settings(RUNS, max_examples=3)
 @given(floats(8e-6, 40e-6), st.integers(150, 400), floats(1.0, 30.0), floats(0.1, 0.9))
 def test_a_hold_split_in_two_is_the_same_hold(core, celsius, hours, share):
     strand = Strand(core, (Ring(1.9 * core, 1.0),))
@@ -200,64 +165,19 @@ def test_atom_and_mass_fractions_turn_into_each_other(x):
 
 
 @QUICK
-@given(strands(), step_tables(), st.text(string.printable, max_size=20), st.integers(3, 60))
-def test_a_case_survives_its_inputs(strand, steps, title, cells):
-    """Case, inputs, case: diameters are radii times two and back, so within a rounding."""
-    made = Case(strand, Schedule.from_steps(20.0, steps), load_set(), numerics=Numerics(alpha_cells=cells), title=title)
-    text = json.dumps(made.to_data())
-    again = case_from_json(text)
-    assert again.strand.core_radius == close(strand.core_radius, rel=1e-15)
-    assert [r.copper_fraction for r in again.strand.rings] == [r.copper_fraction for r in strand.rings]
-    assert [r.radius for r in again.strand.rings] == close([r.radius for r in strand.rings], rel=1e-15)
-    assert again.strand.initial_eta == close(strand.initial_eta, rel=1e-15)
-    np.testing.assert_array_equal(again.schedule.time, made.schedule.time)
-    np.testing.assert_array_equal(again.schedule.temperature, made.schedule.temperature)
-    assert again.schedule.quenched == made.schedule.quenched
-    assert (again.kinetics, again.numerics) == (made.kinetics, made.numerics)
-    # and from then on to the last bit
-    third = case_from_json(json.dumps(again.to_data()))
-    assert (third.strand, third.kinetics, third.numerics) == (again.strand, again.kinetics, again.numerics)
-
-
-def written_toml(data: dict[str, object]) -> str:
-    """A case as TOML: JSON of numbers, text, lists of them and inline tables is nearly that already."""
-
-    def value(part: object) -> str:
-        if isinstance(part, dict):
-            return "{ " + ", ".join(f"{key} = {value(own)}" for key, own in part.items()) + " }"
-        if isinstance(part, list):
-            return "[" + ", ".join(value(own) for own in part) + "]"
-        return json.dumps(part)
-
-    return "\n".join(f"{key} = {value(part)}" for key, part in data.items())
-
-
-@QUICK
-@given(strands(), step_tables())
-def test_a_case_survives_toml(strand, steps):
-    import tomllib
-
-    inputs = Case(strand, Schedule.from_steps(20.0, steps), load_set()).to_data()
-    direct = case_from_data(json.loads(json.dumps(inputs)), Path())
-    read = case_from_data(tomllib.loads(written_toml(inputs)), Path())
-    assert read.strand == direct.strand
-    np.testing.assert_array_equal(read.schedule.time, direct.schedule.time)
-
-
-@QUICK
-@given(st.sampled_from(["default", "mei1992", "onishi1975", "dreyer1995"]), st.dictionaries(
-    st.sampled_from(COMPOUNDS + WIDE_PHASES), floats(0.01, 100.0)
-))  # fmt: skip
-def test_a_kinetic_set_survives_its_file(name, factors):
-    own = load_set(name).scaled(factors)
-    again = set_from_data(json.loads(json.dumps(plain_set(own))), "again")
-    kelvin = np.linspace(300.0, 1000.0, 8)
-    for one, two in zip(own.constants, again.constants, strict=True):
-        assert two.at(kelvin) == close(one.at(kelvin), rel=1e-13)
-        assert two.range == close(one.range, rel=1e-15)
-        assert replace(two, prefactor=0, activation=0, range=(0, 0), terms=()) == replace(
-            one, prefactor=0, activation=0, range=(0, 0), terms=()
-        )
+@given(strands(), floats(0.999, 1.001), step_tables())
+def test_a_case_survives_toml(strand, factor, steps):
+    """Radii that no diameter gives are read within a rounding, once; all else is the same."""
+    case = Case(strand, Schedule.from_steps(20.0, steps), load_set())
+    if not strand.plane:
+        rings = tuple(replace(ring, radius=factor * ring.radius) for ring in strand.rings)
+        case = replace(case, strand=replace(strand, core_radius=factor * strand.core_radius, rings=rings))
+    read = case_from_data(tomllib.loads(tomli_w.dumps(case.to_data())), Path())
+    assert [read.strand.core_radius, *(ring.radius for ring in read.strand.rings)] == close(
+        [case.strand.core_radius, *(ring.radius for ring in case.strand.rings)], rel=1e-15
+    )
+    np.testing.assert_array_equal(read.schedule.time, case.schedule.time)
+    assert case_from_json(json.dumps(read.to_data())).strand == read.strand
 
 
 @pytest.fixture(scope="module")
@@ -304,13 +224,6 @@ def test_growth_constants_and_integrated_coefficients_turn_into_each_other(data)
                          "core_diameter_um", "sleeve_diameter_um", "pack", "hold_h", "title", "thermodynamics"]
                     ), inner, max_size=4), max_leaves=12))  # fmt: skip
 def test_any_plain_data_is_a_case_or_refused(data):
-    from bronzeward.errors import InputError
-
     # whatever else it raises fails the test
     with contextlib.suppress(InputError):
         case_from_json(json.dumps(data))
-
-
-def test_the_databases_hold_the_sets_named_here():
-    there = {path.stem for path in (literature.folder() / "kinetics").glob("*.toml")}
-    assert there == {"default", "mei1992", "onishi1975", "dreyer1995"}

@@ -96,6 +96,7 @@ BAD = {
     "blank": ("time_h,T_C\n0,20\n1,\n2,30\n", None, "gaps"),
     "nan": ("time_h,T_C\n0,20\n1,nan\n2,30\n", None, "finite"),
     "repeated": ("time_h,T_C\n0,20\n1,30\n1,40\n", None, "line 4 repeats"),
+    "backward": ("time_h,T_C\n0,20\n2,40\n1,60\n", None, "back"),
     "clock set back": (
         "datetime,T_C\n2031-10-26 02:30,20\n2031-10-26 02:50,21\n2031-10-26 02:10,22\n", None, "clock changed",
     ),

@@ -93,72 +93,54 @@ def coordinates(file):
     return [v for name, v in file.variables.items() if v.dimensions == (name,)]
 
 
-def test_section_2_6_global_attributes(file):
+def test_global_attributes_and_names(file):
+    """Sections 2.6 and 2.3; no data hides in groups."""
     assert file.getncattr("Conventions") == "CF-1.11"
     for name in ("title", "history"):
         assert isinstance(file.getncattr(name), str)
         assert file.getncattr(name).strip()
-
-
-def test_section_2_3_names(file):
-    attributes = [name for own in file.variables.values() for name in own.ncattrs()]
+    attributes = [name for variable in file.variables.values() for name in variable.ncattrs()]
     for name in [*file.variables, *file.dimensions, *file.ncattrs(), *attributes]:
         assert re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", name) or name == "_FillValue"
-    lowered = [name.lower() for name in file.variables]
-    assert len(set(lowered)) == len(lowered)
+    assert len({name.lower() for name in file.variables}) == len(file.variables)
+    assert not file.groups
 
 
-def test_section_2_2_types(file):
-    for own in file.variables.values():
-        assert own.dtype is str or own.dtype.kind in "iuf"
-
-
-def test_section_2_4_dimensions(file):
-    for own in file.variables.values():
-        assert len(set(own.dimensions)) == len(own.dimensions)
+def test_types_dimensions_and_long_names(file):
+    """Sections 2.2, 2.4, 3.2; the attribute `coordinates` names variables."""
+    for variable in file.variables.values():
+        assert variable.dtype is str or variable.dtype.kind in "iuf"
+        assert len(set(variable.dimensions)) == len(variable.dimensions)
+        assert {"long_name", "standard_name"} & set(variable.ncattrs()), variable.name
+        assert set(getattr(variable, "coordinates", "").split()) <= set(file.variables)
 
 
 def test_section_2_5_fill_values(file):
-    for own in file.variables.values():
-        if "_FillValue" in own.ncattrs():
-            assert np.asarray(own.getncattr("_FillValue")).dtype == own.dtype
-    for own in coordinates(file):
-        assert not {"_FillValue", "missing_value"} & set(own.ncattrs()), own.name
+    for variable in file.variables.values():
+        if "_FillValue" in variable.ncattrs():
+            assert np.asarray(variable.getncattr("_FillValue")).dtype == variable.dtype
+    for variable in coordinates(file):
+        assert not {"_FillValue", "missing_value"} & set(variable.ncattrs()), variable.name
 
 
 def test_section_3_1_units(file):
     """Everything with a unit has one that a unit library understands; `1` and its absence mean none."""
-    for own in file.variables.values():
-        if "units" in own.ncattrs():
-            text = own.getncattr("units")
+    for variable in file.variables.values():
+        if "units" in variable.ncattrs():
+            text = variable.getncattr("units")
             assert isinstance(text, str)
             plain = re.sub(r"([A-Za-z])(-?\d)", r"\1**\2", text).replace(" ", "*")
             UNITS.parse_units("dimensionless" if text == "1" else plain)
-        if own.dtype is not str and own.dtype.kind == "f" and own.name != "status":
-            assert "units" in own.ncattrs() or own.dimensions == (own.name,), own.name
-
-
-def test_section_3_2_long_names(file):
-    for own in file.variables.values():
-        assert {"long_name", "standard_name"} & set(own.ncattrs()), own.name
+        if variable.dtype is not str and variable.dtype.kind == "f" and variable.name != "status":
+            assert "units" in variable.ncattrs() or variable.dimensions == (variable.name,), variable.name
 
 
 def test_section_5_coordinates(file):
-    for own in coordinates(file):
-        values = np.asarray(own[:])
+    for variable in coordinates(file):
+        values = np.asarray(variable[:])
         if values.dtype.kind in "if" and values.size > 1:
             assert np.isfinite(values).all()
             steps = np.diff(values)
-            assert (steps > 0).all() or (steps < 0).all(), own.name
+            assert (steps > 0).all() or (steps < 0).all(), variable.name
         elif values.dtype.kind in "OU":
             assert len({str(text) for text in values}) == values.size
-
-
-def test_coordinates_attribute_names_variables(file):
-    for own in file.variables.values():
-        for name in getattr(own, "coordinates", "").split():
-            assert name in file.variables
-
-
-def test_no_data_hides_in_groups(file):
-    assert not file.groups

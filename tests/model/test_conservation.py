@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -33,10 +35,15 @@ SCHEDULES = {
 }
 
 
+@cache
+def fast(strand: str, schedule: str) -> Run:
+    return run_fast(problem_of(STRANDS[strand], SCHEDULES[schedule]), rows=20000, cells=True)
+
+
 @pytest.mark.parametrize("strand", STRANDS)
 @pytest.mark.parametrize("schedule", SCHEDULES)
 def test_totals_at_every_output_time(strand: str, schedule: str) -> None:
-    run = run_fast(problem_of(STRANDS[strand], SCHEDULES[schedule]), rows=20000, cells=True)
+    run = fast(strand, schedule)
     # 1e-10 for tin, copper and atoms, nothing negative, no early end: see growth_cases.complaints
     assert run.complaints() == []
     # cells are where the tin of a profile is kept: they must add up to it, to the rounding of their sum
@@ -47,8 +54,10 @@ def test_totals_at_every_output_time(strand: str, schedule: str) -> None:
             np.testing.assert_allclose(held, run.tin[:, slot], atol=1e-13 * run.amount[0].sum())
 
 
-@pytest.mark.parametrize("strand", ["ample copper", "starved pack", "plane"])
-@pytest.mark.parametrize("schedule", ["slowly to 700 and back", "to 700 and back", "hot start"])
+@pytest.mark.parametrize(
+    ("strand", "schedule"),
+    [("ample copper", "slowly to 700 and back"), ("starved pack", "hot start"), ("plane", "to 700 and back")],
+)
 def test_totals_in_plain_python(strand: str, schedule: str) -> None:
     """The same with few cells and the engine interpreted."""
     run = run_plain(problem_of(STRANDS[strand], SCHEDULES[schedule], alpha_cells=10, inner_cells=4, tolerance=3e-3))
@@ -57,14 +66,10 @@ def test_totals_in_plain_python(strand: str, schedule: str) -> None:
 
 def test_schedules_meet_every_kind_of_event() -> None:
     """Else the test above proves less than it says."""
-    seen: set[str] = set()
-    for strand in STRANDS.values():
-        for schedule in SCHEDULES.values():
-            seen |= {name for _, _, name, _ in run_fast(problem_of(strand, schedule), rows=20000).events}
+    seen = {name for strand in STRANDS for schedule in SCHEDULES for _, _, name, _ in fast(strand, schedule).events}
     assert {"tin melts", "tin freezes", "quench", "liquid returns"} <= seen
     # at 700 C epsilon, zeta and delta have decomposed or were used up before, whichever came first
-    for label in ("epsilon", "zeta", "delta", "gamma", "beta"):
-        assert f"{label} appears" in seen
+    assert {f"{label} appears" for label in ("epsilon", "zeta", "delta", "gamma", "beta")} <= seen
     assert {"zeta decomposes", "delta decomposes", "gamma decomposes", "beta decomposes"} <= seen
     assert {"eta appears", "eta decomposes", "eta used up", "core used up", "alpha used up"} <= seen
 
