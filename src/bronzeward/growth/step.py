@@ -31,6 +31,10 @@ WEIGHTS = (
 LOWER_ORDER = (59 / 48, -17 / 96, 225 / 32, -85 / 12, 0.0)
 
 
+LEAST_ERROR = 1e-13
+"""An error below this is none [m]: a two-thousandth of an atom's diameter."""
+
+
 def remember(p: Problem, w: Work) -> None:
     """Keep the state at the start of a step."""
     for slot in range(N_SLOTS):
@@ -129,6 +133,7 @@ def damped_errors(p: Problem, w: Work, count: int, h: float) -> None:
         w.flow[at + IN] = w.flow[at + IN_BY_OUT] / gh * error if k < count - 1 else 0.0
         w.flow[at + OUT] = -w.flow[at + OUT_BY_IN] / gh * error if k > 0 else 0.0
         if not p.wide[slot]:
+            # its tin follows its amount, so that the two errors apart are one of the flow that makes it so
             unlike = (w.x_in[slot] if k > 0 else w.x_out[slot]) * error - estimate(w.dtin, N_SLOTS, slot, h)
             if k == count - 1:
                 w.flow[at + IN] += unlike / gh
@@ -147,14 +152,15 @@ def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
     damped_errors(p, w, count, h)
     for k in range(count):
         slot = w.sequence[k]
-        scale = max(abs(w.n[slot]), w.n_start[slot]) + p.floor * p.perimeter / p.volume[slot]
+        thin = max(p.floor, LEAST_ERROR / p.tolerance) * p.perimeter / p.volume[slot]
+        scale = max(abs(w.n[slot]), w.n_start[slot]) + thin
         worst = max(worst, abs(w.held[k]) / scale)
         if p.wide[slot]:
             moved = 0.0
             for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
                 moved += abs(estimate(w.du, p.n_cells, c, h))
             moved /= 1.0 + levelled(p, w, slot, h)
-            worst = max(worst, moved / (abs(w.tin[slot]) + DILUTE * abs(w.n[slot])))
+            worst = max(worst, moved / (abs(w.tin[slot]) + DILUTE * abs(w.n[slot]) + w.x_in[slot] * thin))
     return worst / p.tolerance
 
 
