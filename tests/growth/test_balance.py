@@ -342,10 +342,20 @@ def test_slopes_of_a_profile_in_a_plane(sequence: tuple[int, ...], k: int, fast:
 
 @pytest.mark.parametrize(
     ("rho", "speed", "amount", "nudge"),
-    [(10.0, 0.0, 1e9, 1e-4), (10.0, -500.0, 1e9, 5e-4), (10.0, 500.0, 1e9, 5e-4), (10.0, -500.0, 30.0, 1.5e-5)],
+    [
+        (10.0, 0.0, 1e9, 1e-4),
+        (10.0, -500.0, 1e9, 5e-4),
+        (10.0, 500.0, 1e9, 5e-4),
+        (10.0, -500.0, 30.0, 1.5e-5),
+        (1e-9, 1.0, 30.0, 1e-3),
+        (1e-12, 1.0, 30.0, 0.15),
+    ],
 )
 def test_nudge(rho: float, speed: float, amount: float, nudge: float) -> None:
-    """A thousandth of the face's speed, a millionth of the interface's or what changes the layer by a millionth."""
+    """A thousandth of the face's speed, a millionth of the interface's or what changes the layer by a millionth.
+
+    Where the face exchanges so fast that rounding would drown it, 1e-12 of the face's speed up to 1 % of the layer.
+    """
     assert balance.nudge_of(rho, speed, amount, 2.0) == pytest.approx(nudge, rel=1e-12)
 
 

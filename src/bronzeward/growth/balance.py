@@ -32,6 +32,12 @@ CONVERGED = 5e-2
 LARGEST_REST = 1e-2
 """Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
 
+ABOVE_ROUNDING = 1e-12
+"""Differences of flows over a change of speed of this over rho hold at least three digits."""
+
+MOST_NUDGED = 1e-2
+"""Share of a layer that a nudge adds or takes at most."""
+
 SMALL_REST = 5e-3
 """Share of the step tolerance that the same may reach: rests have one sign, and add up over thousands of stages."""
 
@@ -123,9 +129,10 @@ def nudge_of(rho: float, speed: float, amount: float, gh: float) -> float:
     """Change of speed for a slope by differences.
 
     Small against the speed of diffusion across the end face, 1 / rho, at which the flow bends, and against what
-    would change the layer.
+    would change the layer; but large against the rounding of the flow, about 1e-16 / rho, whatever it changes.
     """
-    return min(max(1e-3 / rho, 1e-6 * abs(speed)), 1e-6 * amount / gh)
+    small = min(max(1e-3 / rho, 1e-6 * abs(speed)), 1e-6 * amount / gh)
+    return max(small, min(ABOVE_ROUNDING / rho, MOST_NUDGED * amount / gh))
 
 
 def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) -> None:
