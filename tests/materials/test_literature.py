@@ -52,7 +52,7 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "properties.toml": "",
+    "properties.toml": "34091974473901fb",
     "thermocouples.toml": "a96fc688f3ef05ab",
     "checks.csv": "a6587168ca639e3b",
 }
