@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,23 @@ import pytest
 
 from bronzeward.growth import state
 from bronzeward.growth.problem import Problem, new_work
-from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS, ZETA
+from bronzeward.growth.slots import (
+    ALPHA,
+    BETA,
+    CORE,
+    DELTA,
+    EPSILON,
+    ETA,
+    GAMMA,
+    GAMMA_TIN,
+    N_SLOTS,
+    SLOT_LABELS,
+    ZETA,
+)
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from bronzeward.materials.growth_constants import COMPOUNDS
+from bronzeward.materials.kinetics import load_set
 from closeness import close
 from growth_cases import problem_of
 
@@ -42,6 +57,7 @@ def p() -> Problem:
         x_in=np.tile(np.repeat(X_IN, NODES), 3) - fall,
         x_out=np.tile(np.repeat(X_OUT, NODES), 3) - fall,
         factor=1.5 + 1e3 * fall,
+        factor_liquid=2.0 * (1.5 + 1e3 * fall),
         rate0=RATE,
         activation=ENERGY,
         rate0_liquid=10.0 * RATE,
@@ -118,8 +134,7 @@ def test_rates_follow_arrhenius_with_their_own_constants(
     for slot in STABLE[regime]:
         solid = RATE[slot] * np.exp(-ENERGY[slot] / (R * kelvin)) * factor
         liquid = 10.0 * RATE[slot] * np.exp(-2.0 * ENERGY[slot] / (R * kelvin))
-        # a compound in liquid has one law; a profile keeps its thermodynamic factor
-        expected = solid if slot != touched else liquid * (factor if slot == GAMMA_TIN else 1.0)
+        expected = solid if slot != touched else liquid * 2.0 * factor
         assert w.rate[slot] == close(expected, rel=1e-12)
 
 
@@ -215,3 +230,23 @@ def test_liquid_alone_touches_nothing(p: Problem, w: Any) -> None:
 def test_tin_of_a_slot_is_that_of_its_cells(p: Problem, w: Any, slot: int, tin: float) -> None:
     w.u[:] = [float(10**k) if k < 15 else 0.5 for k in range(p.n_cells)]
     assert state.slot_tin(p, w, slot) == tin
+
+
+@pytest.mark.parametrize("celsius", [230.0, 300.0, 415.2])
+def test_all_terms_of_a_law_act_in_contact_with_liquid(celsius: float) -> None:
+    base = load_set()
+    laws = [c for c in base.constants if c.contact == "any"]
+    two = [replace(c, terms=((0.3 * c.prefactor, 0.9 * c.activation),)) if c.phase in COMPOUNDS else c for c in laws]
+    wetted = [replace(c, contact="liquid", prefactor=2.0 * c.prefactor) for c in two if c.phase == "eta"]
+    strand, schedule = Strand.round(24, 44), Schedule.start(celsius).hold(1)
+    for constants in (two, two + wetted):
+        kinetics = replace(base, constants=tuple(constants))
+        q = problem_of(strand, schedule, kinetics)
+        work = new_work(q.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
+        kelvin, regime = celsius + 273.15, int(q.regime[0])
+        first = ETA if q.present[regime * N_SLOTS + ETA] else EPSILON
+        for slot, touched in ((first, first), (first, -1), (EPSILON, first)):
+            state.set_temperature(q, work, regime, kelvin, touched)
+            law = kinetics.constant(SLOT_LABELS[slot], "liquid" if slot == touched else "any")
+            # a cubic between 401 nodes of a smooth ratio
+            assert work.rate[slot] == close(float(law.at(kelvin)), rel=1e-9)

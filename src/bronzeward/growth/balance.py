@@ -32,6 +32,18 @@ CONVERGED = 5e-2
 LARGEST_REST = 1e-2
 """Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
 
+ABOVE_ROUNDING = 1e-12
+"""Differences of flows over a change of speed of this over rho hold at least three digits."""
+
+MOST_NUDGED = 1e-2
+"""Share of a layer that a nudge adds or takes at most."""
+
+SMALL_REST = 5e-3
+"""Share of the step tolerance that the same may reach: rests have one sign, and add up over thousands of stages."""
+
+MOST_STRICT = 14
+"""Iterations in which `SMALL_REST` is asked for: a profile about to run out may never reach it."""
+
 SMALLEST_PIVOT = 1e-12
 """Compositions jump by more than this at every interface, so no pivot is smaller."""
 
@@ -117,9 +129,10 @@ def nudge_of(rho: float, speed: float, amount: float, gh: float) -> float:
     """Change of speed for a slope by differences.
 
     Small against the speed of diffusion across the end face, 1 / rho, at which the flow bends, and against what
-    would change the layer.
+    would change the layer; but large against the rounding of the flow, about 1e-16 / rho, whatever it changes.
     """
-    return min(max(1e-3 / rho, 1e-6 * abs(speed)), 1e-6 * amount / gh)
+    small = min(max(1e-3 / rho, 1e-6 * abs(speed)), 1e-6 * amount / gh)
+    return max(small, min(ABOVE_ROUNDING / rho, MOST_NUDGED * amount / gh))
 
 
 def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) -> None:
@@ -220,10 +233,11 @@ def wide_tin(w: Work, k: int, count: int, gh: float) -> float:
     return float(result)
 
 
-def rest_is_small(p: Problem, w: Work, count: int, gh: float) -> bool:
+def rest_is_small(p: Problem, w: Work, count: int, gh: float, strictly: bool) -> bool:
     """Whether every layer survives the last correction and `fill_up` can follow the flows into every profile.
 
     Speeds may have settled while the tin of a thin profile, or what is left of a vanishing layer, has not.
+    `strictly` keeps the rests so small that they add up to nothing.
     """
     for k in range(count):
         slot = w.sequence[k]
@@ -234,7 +248,10 @@ def rest_is_small(p: Problem, w: Work, count: int, gh: float) -> bool:
             return False
         if p.wide[slot]:
             held = w.tin[slot] * (1.0 + change / w.n[slot])
-            if held > DILUTE * w.n[slot] and abs(wide_tin(w, k, count, gh) - held) > LARGEST_REST * held:
+            rest = abs(wide_tin(w, k, count, gh) - held)
+            if held > DILUTE * w.n[slot] and rest > LARGEST_REST * held:
+                return False
+            if strictly and rest > SMALL_REST * p.tolerance * (held + DILUTE * w.n[slot]):
                 return False
     return True
 
@@ -304,9 +321,24 @@ def single_phase(p: Problem, w: Work, gh: float) -> int:
             lay_out(p, w, 1)
             wide_flows(p, w, 0, 1, gh, False)
             if take_cells(p, w, slot) < CONVERGED * p.tolerance:
+                level_off(p, w, slot)
                 return 1
         return 0
     return 1
+
+
+def level_off(p: Problem, w: Work, slot: int) -> None:
+    """Give a phase that is alone the tin it had, of which a long step's solution kept all but its rounding.
+
+    Where a step is 1e10 times as long as cells take to exchange their tin, rounding is as much larger.
+    """
+    tin = w.tin[slot]
+    if tin > 0.0:
+        scale = w.tin_star[slot] / tin
+        for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+            w.x[c] *= scale
+            w.u[c] *= scale
+        w.tin[slot] = w.tin_star[slot]
 
 
 def stands_still(w: Work, count: int) -> bool:
@@ -352,7 +384,7 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
             if p.wide[w.sequence[k]]:
                 moved = max(moved, take_cells(p, w, w.sequence[k]))
         if (guessed or iteration > 1) and max(worst, moved) < CONVERGED * p.tolerance:
-            if rest_is_small(p, w, count, gh):
+            if rest_is_small(p, w, count, gh, iteration <= MOST_STRICT):
                 apply_last(p, w, count, gh)
                 return iteration
         for k in range(count - 1):

@@ -27,6 +27,9 @@ front can follow: its speed grows without bound towards 1, where the phase chang
 SEED_SHARE = 0.01
 """A seed takes at most this share of the layers it grows from."""
 
+MOST_TAKEN = 0.9
+"""A layer that would lose more than this share of its atoms to one that vanishes, vanishes with it."""
+
 TIGHT = 1e-14
 """Relative accuracy of a lever-rule balance that has to be iterated."""
 
@@ -309,8 +312,43 @@ def seed_at_edge(p: Problem, w: Work, slot: int, host: int, atoms: float) -> Non
     give_tin(p, w, host, tin - amount * x, copper_side)
 
 
+def overdraws(p: Problem, w: Work, edge: int, beyond: int, amount: float, tin: float) -> int:
+    """The one of two layers that taking up `amount` atoms with `tin` between them would empty, or -1."""
+    if p.wide[edge]:
+        return -1
+    x_edge = w.tin[edge] / w.n[edge]
+    missing = tin - amount * x_edge
+    if p.wide[beyond]:
+        gained = -missing / x_edge
+    else:
+        gained = missing / (w.tin[beyond] / w.n[beyond] - x_edge)
+    # what the layer beyond gains, the one at the edge loses: the lever rule of `settle`
+    if -gained > MOST_TAKEN * w.n[beyond]:
+        return beyond
+    return edge if gained > w.n[edge] + amount else -1
+
+
 def absorb(p: Problem, w: Work, amount: float, tin: float, slot: int, edge: int, beyond: int) -> None:
-    """Hand the last atoms of `slot`, already cleared, to the layer `edge` beside it and the one `beyond`."""
+    """Hand the last atoms of `slot`, already cleared, to the layer `edge` beside it and the one `beyond`.
+
+    The two share them by the lever rule, keeping their compositions. Where one of them is too thin for its part it
+    vanishes in the same moment: it joins the parcel with all its atoms and all its tin, and the parcel goes to the
+    next two. So several layers may go at once, and whatever happens is either the move of a whole layer (n and tin
+    leave one place and enter another, the same two numbers) or the lever rule within `settle`, whose tin moves with
+    the atoms that change sides. Nothing is put right afterwards: totals are kept by construction, to rounding, and
+    no layer is left below zero.
+    """
+    step = 1 if beyond > slot else -1
+    while beyond >= 0:
+        emptied = overdraws(p, w, edge, beyond, amount, tin)
+        if emptied < 0:
+            break
+        amount += w.n[emptied]
+        tin += w.tin[emptied]
+        if emptied == edge:
+            edge = beyond
+        clear(p, w, emptied)
+        beyond = next_filled(w, beyond, step, 0.0)
     if p.wide[edge] or beyond < 0:
         w.n[edge] += amount
         give_tin(p, w, edge, tin, edge < slot)
@@ -340,8 +378,12 @@ def relieve(p: Problem, w: Work, host: int, neighbour: int, beyond: int) -> bool
         atoms += w.n[host] * (p.edge[c + host + 1] - p.edge[c + host])
     if atoms == 0.0:
         return False
-    atoms = min(atoms, (1.0 - 1e-6) * w.n[host])
-    tin = take(p, w, host, atoms, copper_side)
+    if atoms >= (1.0 - 1e-6) * w.n[host]:
+        # nothing worth keeping is left: the whole layer goes, its atoms and its tin as they stand
+        atoms, tin = w.n[host], w.tin[host]
+        clear(p, w, host)
+    else:
+        tin = take(p, w, host, atoms, copper_side)
     share = (tin / atoms - limit) / (x_new - limit)
     part = min(share, 1.0) * atoms
     if share < 1.0:
@@ -350,7 +392,7 @@ def relieve(p: Problem, w: Work, host: int, neighbour: int, beyond: int) -> bool
         x_new = tin / atoms
     add(p, w, neighbour, part, x_new, not copper_side)
     missing = tin - part * x_new - (atoms - part) * limit
-    if beyond >= 0:
+    if beyond >= 0 and w.n[beyond] > 0.0:
         settle(p, w, min(neighbour, beyond), max(neighbour, beyond), missing)
     else:
         give_tin(p, w, neighbour, missing, not copper_side)
@@ -363,10 +405,10 @@ def relieve_all(p: Problem, w: Work, count: int) -> bool:
     for k in range(count):
         host = int(w.sequence[k])
         if p.wide[host]:
-            if k > 0:
+            if k > 0 and w.n[host] > 0.0 and w.n[w.sequence[k - 1]] > 0.0:
                 beyond = int(w.sequence[k - 2]) if k > 1 else -1
                 found = relieve(p, w, host, int(w.sequence[k - 1]), beyond) or found
-            if k < count - 1:
+            if k < count - 1 and w.n[host] > 0.0 and w.n[w.sequence[k + 1]] > 0.0:
                 beyond = int(w.sequence[k + 2]) if k + 2 < count else -1
                 found = relieve(p, w, host, int(w.sequence[k + 1]), beyond) or found
     return found

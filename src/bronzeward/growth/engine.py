@@ -224,12 +224,17 @@ def use_up(p: Problem, w: Work, r: Record, regime: int, count: int, k: int, time
     amount, tin = w.n[slot], w.tin[slot]
     clear(p, w, slot)
     absorb(p, w, amount, tin, slot, edge, beyond)
-    record_event(r, time, temperature, USED_UP, slot)
-    count = find_sequence(p, w, regime)
-    refresh_cells(p, w, count)
-    shift_speeds(w, k)
-    forget_trend(p, w)
-    return count
+    for j in range(count):
+        if w.n[w.sequence[j]] == 0.0:
+            record_event(r, time, temperature, USED_UP, int(w.sequence[j]))
+    left = find_sequence(p, w, regime)
+    refresh_cells(p, w, left)
+    if left == count - 1:
+        shift_speeds(w, k)
+        forget_trend(p, w)
+    else:
+        forget_speeds(p, w)
+    return left
 
 
 def shift_speeds(w: Work, k: int) -> None:
@@ -371,6 +376,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             if r.count[STATUS] == FULL:
                 return
             if relieve_all(p, w, count):
+                for k in range(count):
+                    if w.n[w.sequence[k]] == 0.0:
+                        record_event(r, time, temperature, USED_UP, int(w.sequence[k]))
+                count = find_sequence(p, w, regime)
                 refresh_cells(p, w, count)
                 forget_speeds(p, w)
                 h = FIRST_STEP

@@ -32,6 +32,7 @@ class Problem(NamedTuple):
     x_in: Numbers  # composition at the tin-side boundary of each phase [-]
     x_out: Numbers  # composition at the copper-side boundary [-]
     factor: Numbers  # of the rate: mean thermodynamic factor of a wide phase, further terms of a compound's law [-]
+    factor_liquid: Numbers  # the same for the phase in contact with liquid
     # kinetics: rate = rate0 * exp(-activation / (R T)); integral D dN for compounds, D for wide phases [m2/s]
     rate0: Numbers
     activation: Numbers

@@ -42,9 +42,9 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
             w.x_out[slot] = interpolate(p.x_out, start, p.nodes, position)
             if slot == liquid_touches:
                 w.rate[slot] = p.rate0_liquid[slot] * exp(-p.activation_liquid[slot] * reciprocal)
+                w.rate[slot] *= interpolate(p.factor_liquid, start, p.nodes, position)
             else:
                 w.rate[slot] = p.rate0[slot] * exp(-p.activation[slot] * reciprocal)
-            if p.wide[slot] or slot != liquid_touches:
                 w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
             if before >= 0 and w.x_out[before] < w.x_in[slot] + LEAST_JUMP:
                 if p.wide[before]:

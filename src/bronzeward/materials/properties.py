@@ -42,6 +42,8 @@ class Properties:
         Of the elements "Sn" and "Cu".
     compound_tin : dict of float, [-]
         Atom fraction of tin of the narrow compounds eta, epsilon and delta.
+    elastic_strain : float, [-]
+        Share of a volume that elastic strain takes up; a shortage of room below it says nothing.
     references : tuple of str
         Bibliography keys of volumes, expansions and densities.
     """
@@ -53,6 +55,7 @@ class Properties:
     yield_strength: NDArray[np.float64]
     molar_mass: dict[str, float]
     compound_tin: dict[str, float]
+    elastic_strain: float
     references: tuple[str, ...]
 
     def volume_at(self, phase: str, temperature: ArrayLike, x_sn: ArrayLike = 0.0) -> NDArray[np.float64]:
@@ -111,5 +114,6 @@ def load_properties() -> Properties:
         yield_strength=np.array(strengths, dtype=float).T,
         molar_mass={element: float(row["value"]) for element, row in rows("atomic_weight").items()},
         compound_tin={phase: x for phase, x in compositions.items() if phase in PHASES},
+        elastic_strain=float(rows("elastic_strain")["strand"]["value"]),
         references=tuple(dict.fromkeys(key for row in cited for key in row["source"])),
     )

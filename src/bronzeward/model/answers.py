@@ -30,9 +30,6 @@ SHOWN: dict[str, tuple[float, float, str]] = {
     "1": (100.0, 0.0, "%"),
 }
 
-#: Overfill within this of zero counts as none: the cavity is known no better.
-FULL = 1e-9
-
 FIRST_LIQUID, PERITECTIC, END = "first liquid", "peritectic", "end"
 """Moments from which on nothing changes an answer."""
 
@@ -62,19 +59,43 @@ class Course:
         return None
 
     @cached_property
-    def passes_eta_limit(self) -> bool:
-        """Whether it gets hotter than eta is stable."""
-        return bool(self.temperature.max() > eta_limit_of(self.history))
+    def melting_row(self) -> int | None:
+        """The first row after solid tin has melted; None where that does not happen."""
+        for name, row in zip(self.event_name, self.event_row, strict=True):
+            if str(name) == "tin melts":
+                return int(row)
+        return None
+
+    @cached_property
+    def above_eta_row(self) -> int | None:
+        """The first row hotter than eta is stable; None where there is none."""
+        hot = np.flatnonzero(self.temperature > attribute_of(self.history, "eta_limit_K"))
+        return int(hot[0]) if hot.size else None
+
+    @cached_property
+    def copper_row(self) -> int | None:
+        """The row with the least copper outside the shell while there is liquid; None without liquid."""
+        rows = self.liquid_rows
+        return int(rows[np.argmin(self.copper[rows])]) if rows.size else None
+
+    @cached_property
+    def copper(self) -> Array:
+        """Thickness of the copper outside the shell, filaments in a pack included [m], shape (n_times,)."""
+        return np.asarray(self.thickness[:, PHASES.index("alpha")])
+
+    def where_copper_is_least(self, name: str) -> float:
+        """A column where `copper_row` is; nan without liquid."""
+        return nan if self.copper_row is None else float(getattr(self, name)[self.copper_row])
 
     def at_first_liquid(self, name: str) -> float:
         """A column at the first row with liquid; nan where there is none."""
         return float(getattr(self, name)[self.liquid_rows[0]]) if self.liquid_rows.size else nan
 
 
-def eta_limit_of(history: Any) -> float:
-    """Temperature up to which eta is stable [K]: an attribute of a result or Dataset, a value of a dict."""
+def attribute_of(history: Any, name: str) -> float:
+    """A number of the whole run: an attribute of a result or Dataset, a value of a dict."""
     attributes = getattr(history, "attributes", None) or getattr(history, "attrs", None) or history
-    return float(attributes["eta_limit_K"])
+    return float(attributes[name])
 
 
 @dataclass(frozen=True)
@@ -136,16 +157,29 @@ class Answer:
         return f"{self.number(value)} {self.shown_unit}" if isfinite(value) else "-"
 
 
+def _bore_overfill(course: Course) -> float:
+    """What melting adds to the volume of everything, at one temperature: liquid less the solids that it came from."""
+    row = course.melting_row
+    return nan if not row else float(course.overfill[row] - course.overfill[row - 1])
+
+
+def _overfill_peak(course: Course) -> float:
+    """A shortage that elastic strain takes up is none."""
+    peak = float(course.overfill.max())
+    return peak if peak > attribute_of(course.history, "elastic_overfill") else min(peak, 0.0)
+
+
 def _first_overfill(course: Course) -> float:
-    """Temperature at which overfill first passes zero; at a jump that of the jump."""
+    """Temperature at which overfill first passes what elastic strain takes up; at a jump that of the jump."""
     overfill, kelvin = course.overfill, course.temperature
-    over = np.flatnonzero(overfill > FULL)
+    elastic = attribute_of(course.history, "elastic_overfill")
+    over = np.flatnonzero(overfill > elastic)
     if not over.size:
         return nan
     k = int(over[0])
     if k == 0 or overfill[k] <= overfill[k - 1]:
         return float(kelvin[k])
-    share = max(-overfill[k - 1], 0.0) / (overfill[k] - overfill[k - 1])
+    share = max(elastic - overfill[k - 1], 0.0) / (overfill[k] - overfill[k - 1])
     return float(kelvin[k - 1] + share * (kelvin[k] - kelvin[k - 1]))
 
 
@@ -156,13 +190,13 @@ def _liquid_gone(course: Course) -> float:
 
 def _eta_at_peritectic(course: Course) -> float:
     if course.eta_split_row is None:
-        return 0.0 if course.passes_eta_limit else nan
+        return nan if course.above_eta_row is None else 0.0
     return float(course.tin_fraction[max(course.eta_split_row - 1, 0), PHASES.index("eta")])
 
 
-def _liquid_returned(course: Course) -> float:
-    row = course.eta_split_row
-    return 0.0 if row is None else float(course.liquid_tin_fraction[row:].max(initial=0.0))
+def _liquid_above_peritectic(course: Course) -> float:
+    row = course.above_eta_row if course.eta_split_row is None else course.eta_split_row
+    return nan if row is None else float(course.liquid_tin_fraction[min(row, len(course.time) - 1)])
 
 
 def _table(*answers: Answer) -> dict[str, Answer]:
@@ -194,12 +228,18 @@ ANSWERS: dict[str, Answer] = _table(
         lambda course: course.at_first_liquid("overfill"), FIRST_LIQUID,
     ),
     Answer(
-        "overfill_peak", "1", "largest overfill", "largest overfill of the run", 2,
-        lambda course: float(course.overfill.max()),
+        "bore_overfill_at_first_liquid", "1", "overfill of the bore then",
+        "liquid just after melting less the hot solid tin and compound it came from, over the initial core volume", 2,
+        _bore_overfill, FIRST_LIQUID,
+    ),
+    Answer(
+        "overfill_peak", "1", "largest overfill", "largest overfill of the run, none where elastic strain takes it up",
+        2, _overfill_peak,
     ),
     Answer(
         "first_overfill_temperature", "K", "contents outgrow cavity at",
-        "temperature at which the contents first exceed the cavity", 1, _first_overfill,
+        "temperature at which the contents first exceed the cavity by more than elastic strain takes up", 1,
+        _first_overfill,
     ),
     Answer(
         "peak_liquid", "1", "most liquid, of all atoms", "largest share of all atoms that is liquid", 1,
@@ -221,8 +261,27 @@ ANSWERS: dict[str, Answer] = _table(
         "share of all tin that is in eta when it first becomes unstable on heating", 2, _eta_at_peritectic, PERITECTIC,
     ),
     Answer(
-        "liquid_returned", "1", "tin liquid again after it", "largest share of all tin that is liquid after eta melted",
-        2, _liquid_returned,
+        "liquid_above_peritectic", "1", "tin liquid just above it",
+        "share of all tin that is liquid just above the temperature up to which eta is stable", 1,
+        _liquid_above_peritectic, PERITECTIC,
+    ),
+    Answer(
+        "copper_left_with_liquid", "m", "least copper round liquid",
+        "least thickness of copper outside the shell while there is liquid; 0 with compound or liquid at the barrier", 2,
+        lambda course: course.where_copper_is_least("copper"),
+    ),
+    Answer(
+        "copper_left_time", "s", "least copper after", "time of the least copper round liquid", 2,
+        lambda course: course.where_copper_is_least("time"),
+    ),
+    Answer(
+        "copper_left_temperature", "K", "least copper at", "temperature of the least copper round liquid", 1,
+        lambda course: course.where_copper_is_least("temperature"),
+    ),
+    Answer(
+        "copper_left_liquid", "1", "liquid then, of all tin",
+        "share of all tin that is liquid when the copper round it is least", 1,
+        lambda course: course.where_copper_is_least("liquid_tin_fraction"),
     ),
     Answer(
         "shell_at_end", "m", "shell at the end", "thickness of all solid compound at the end", 2,

@@ -111,8 +111,8 @@ def _one_regime(table: PhaseTable, low: float, high: float) -> tuple[Any, int, A
     for k, field in enumerate(fields):
         left, right = slots[k], slots[k + 1]
         present[left] = present[right] = 1
-        x_out[left] = np.interp(nodes, field.temperature, field.x_tin_side)
-        x_in[right] = np.interp(nodes, field.temperature, field.x_copper_side)
+        x_out[left] = smooth(nodes, field.temperature, field.x_tin_side)
+        x_in[right] = smooth(nodes, field.temperature, field.x_copper_side)
     x_in[CORE] = 1.0
     if names[0] == SOLID_TIN:
         x_out[CORE] = 1.0  # solid tin takes up no copper in this model
@@ -121,6 +121,31 @@ def _one_regime(table: PhaseTable, low: float, high: float) -> tuple[Any, int, A
         if present[slot]:
             factor[slot] = _mean_factor(table, SLOT_LABELS[slot], nodes, "tin" if slot == GAMMA_TIN else "copper")
     return present, int(names[0] == LIQUID), x_in, x_out, factor
+
+
+def smooth(at: NDArray[np.float64], knots: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Monotone cubic through tabulated values, shape of `at`; beyond the ends the end's value.
+
+    A liquid whose liquidus had kinks would take up copper by fits and starts, and thin compounds would grow and
+    shrink with every one. Slopes at the knots are the weighted harmonic means of Fritsch and Butland (SIAM J. Sci.
+    Stat. Comput. 5 (1984) 300), which keep the cubic between its knots' values; at the ends, the chords' own.
+    """
+    width = np.diff(knots)
+    chord = np.diff(values) / width
+    slope = np.concatenate([chord[:1], np.zeros(len(chord) - 1), chord[-1:]])
+    left, right = chord[:-1], chord[1:]
+    near, far = width[1:] + 2.0 * width[:-1], 2.0 * width[1:] + width[:-1]
+    rising = left * right > 0.0
+    weighted = np.divide(near, left, where=rising, out=np.ones_like(left)) + np.divide(
+        far, right, where=rising, out=np.ones_like(left)
+    )
+    # the chord that is nearer has the greater weight
+    slope[1:-1] = np.where(rising, (near + far) / weighted, 0.0)
+    k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(chord) - 1)
+    f = np.clip((at - knots[k]) / width[k], 0.0, 1.0)
+    a, b = slope[k] * width[k], slope[k + 1] * width[k]
+    rise = values[k + 1] - values[k]
+    return np.asarray(values[k] + f * (a + f * ((3.0 * rise - 2.0 * a - b) + f * (a + b - 2.0 * rise))))
 
 
 def _slots_of(names: list[str]) -> list[int]:

@@ -44,7 +44,12 @@ class History:
     @property
     def attributes(self) -> dict[str, float]:
         """Numbers that belong to the whole run."""
-        return {"eta_limit_K": stable_ranges(self.table).get("eta", (0.0, 0.0))[1]}
+        tin, _, pores = self._start
+        elastic = self.properties.elastic_strain * self._cavity[0] / core_volume(self.properties, tin, pores)
+        return {
+            "eta_limit_K": stable_ranges(self.table).get("eta", (0.0, 0.0))[1],
+            "elastic_overfill": float(elastic),
+        }
 
     @cached_property
     def layers(self) -> Layers:

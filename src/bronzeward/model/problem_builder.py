@@ -142,17 +142,17 @@ def rates(kinetics: KineticSet) -> dict[str, Any]:
     return dict(zip(names, columns, strict=True))
 
 
-def factors(kinetics: KineticSet, regimes: Regimes) -> NDArray[np.float64]:
-    """What multiplies the first law of each slot, by regime, slot and node, flattened.
+def factors(kinetics: KineticSet, regimes: Regimes, contact: str = "any") -> NDArray[np.float64]:
+    """What multiplies the first law of each slot in `contact`, by regime, slot and node, flattened.
 
     The thermodynamic factor where D does not hold it already, 1 where it does, further terms over the first.
     """
     factor = regimes.factor.copy()
     kelvin = np.linspace(regimes.edges[:-1], regimes.edges[1:], NODES, axis=1)
     for slot in range(1, N_SLOTS):
-        plain = kinetics.constant(SLOT_LABELS[slot])
-        if not plain.thermodynamic:
-            factor[:, slot] = plain.at(kelvin) / replace(plain, terms=()).at(kelvin) if plain.terms else 1.0
+        law = kinetics.constant(SLOT_LABELS[slot], contact)
+        if not law.thermodynamic:
+            factor[:, slot] = law.at(kelvin) / replace(law, terms=()).at(kelvin) if law.terms else 1.0
     return factor.ravel()
 
 
@@ -187,14 +187,14 @@ class ProblemBuilder:
 
     def build(self, strand: Strand, schedule: Schedule, kinetics: KineticSet, settings: Settings) -> Problem:
         """The problem of one run as numpy arrays; `as_lists` makes it quick to interpret."""
-        kinds = tuple(_kind_of(kinetics.constant(label)) for label in SLOT_LABELS[1:])
         cells = (settings.alpha_cells, settings.inner_cells)
         return Problem(
             **self._tables,
             **self._once(("strand", id(strand)), strand, lambda: self._geometry(strand)),
             **self._once(("schedule", id(schedule)), schedule, lambda: self._pieces(schedule)),
             **self._once(("cells", cells), None, lambda: self._grid(settings)),
-            **self._once(("factor", kinds), None, lambda: {"factor": factors(kinetics, self.regimes)}),
+            **self._factors("factor", kinetics, "any"),
+            **self._factors("factor_liquid", kinetics, "liquid"),
             **rates(kinetics),
             seed=settings.seed,
             tolerance=settings.tolerance,
@@ -208,6 +208,10 @@ class ProblemBuilder:
         if key not in self._kept:
             self._kept[key] = (source, build())
         return self._kept[key][1]
+
+    def _factors(self, name: str, kinetics: KineticSet, contact: str) -> dict[str, Any]:
+        kinds = tuple(_kind_of(kinetics.constant(label, contact)) for label in SLOT_LABELS[1:])
+        return self._once((name, kinds), None, lambda: {name: factors(kinetics, self.regimes, contact)})
 
     def _geometry(self, strand: Strand) -> dict[str, Any]:
         amount, tin = initial_amounts(strand, self._volumes)

@@ -174,8 +174,9 @@ def _fault(result: Result) -> str | None:
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):
             return f"no text in the attribute {name}"
-    if not isinstance(result.attributes.get("eta_limit_K"), float | np.floating):
-        return "no number in the attribute eta_limit_K"
+    for name in ("eta_limit_K", "elastic_overfill"):
+        if not isinstance(result.attributes.get(name), float | np.floating):
+            return f"no number in the attribute {name}"
     time, row = result["time"], result["event_row"]
     if tuple(map(str, result["phase"])) != PHASES:
         return f"its phases are not {', '.join(PHASES)}"

@@ -37,7 +37,10 @@ CAUTIONS = (
     "batch, sectioned and looked at, decides.",
 )
 
-DECISIVE = ("shell_at_first_liquid", "overfill_at_first_liquid", "peak_liquid_tin", "eta_at_peritectic")
+DECISIVE = (
+    "shell_at_first_liquid", "overfill_at_first_liquid", "bore_overfill_at_first_liquid", "peak_liquid_tin",
+    "liquid_above_peritectic", "copper_left_with_liquid",
+)  # fmt: skip
 """Answers whose bands are given in words."""
 
 LONGEST_CASE = 6000

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from bronzeward.model.answers import ANSWERS, numbers
+from bronzeward.model.answers import ANSWERS, Course, numbers
 from bronzeward.model.result import Result, Source, as_result, names
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -25,6 +25,7 @@ def answers(source: Source) -> dict[str, Any]:
         "shell_at_first_liquid_m": _number(n["shell_at_first_liquid"]),
         "tin_left_at_first_liquid": _number(n["tin_left_at_first_liquid"]),
         "overfill_at_first_liquid": _number(n["overfill_at_first_liquid"]),
+        "bore_overfill_at_first_liquid": _number(n["bore_overfill_at_first_liquid"]),
         "first_overfill_temperature_K": _number(n["first_overfill_temperature"]),
         "first_overfill_temperature_C": _number(n["first_overfill_temperature"] - ZERO_CELSIUS),
         "overfill_peak": _number(n["overfill_peak"]),
@@ -35,7 +36,14 @@ def answers(source: Source) -> dict[str, Any]:
         },
         "liquid_gone": _moment(n["liquid_gone_time"], _kelvin_at(result, n["liquid_gone_time"])),
         "eta_at_peritectic": _number(n["eta_at_peritectic"]),
-        "liquid_returned": n["liquid_returned"],
+        "liquid_above_peritectic": _number(n["liquid_above_peritectic"]),
+        "copper_left_with_liquid_m": _number(n["copper_left_with_liquid"]),
+        "copper_least": None
+        if not isfinite(n["copper_left_time"])
+        else {
+            **(_moment(n["copper_left_time"], n["copper_left_temperature"]) or {}),
+            "liquid_tin_fraction": n["copper_left_liquid"],
+        },
         "shell_at_end_m": n["shell_at_end"],
         "tin_used_at_end": n["tin_used_at_end"],
         "total_hours": n["total_time"] / HOUR,
@@ -65,40 +73,67 @@ def sentences(source: Source) -> list[str]:
             f"Tin first melts after {word['first_liquid_time']}, at {word['first_liquid_temperature']}.",
             f"The solid shell is then {word['shell_at_first_liquid']} thick and "
             f"{word['tin_left_at_first_liquid']} of the tin is still in the core.",
-            _overfill_sentence(n, word),
+            *_room_sentences(n, word),
             f"Liquid peaks at {word['peak_liquid']} of all atoms, {word['peak_liquid_tin']} of the tin, "
             f"after {word['peak_liquid_time']}.",
-            f"The last liquid is gone after {word['liquid_gone_time']}, "
-            f"at {_kelvin_at(result, n['liquid_gone_time']) - ZERO_CELSIUS:.1f} °C."
-            if isfinite(n["liquid_gone_time"])
-            else "There is still liquid at the end.",
+            _gone_sentence(result, n, word),
+            _copper_sentence(n, word),
         ]
-    return [*lines, _eta_sentence(n, word), f"The whole schedule takes {word['total_time']}."]
+    return [*lines, _eta_sentence(result, n, word), f"The whole schedule takes {word['total_time']}."]
 
 
-def _overfill_sentence(n: dict[str, float], word: dict[str, str]) -> str:
-    after = n["overfill_at_first_liquid"]
+def _room_sentences(n: dict[str, float], word: dict[str, str]) -> list[str]:
+    """Room when tin melts, both ways; a shortage that elastic strain takes up is not told."""
+    after, bore = n["overfill_at_first_liquid"], n["bore_overfill_at_first_liquid"]
     share = ANSWERS["overfill_at_first_liquid"].words(abs(after))
     state = (
         f"Just after melting the contents exceed their cavity by {share} of the core volume"
         if after > 0
-        else f"Just after melting {share} of the core volume is void"
+        else f"Just after melting {share} of the core volume is void, if voids anywhere inside the barrier help"
     )
-    if not isfinite(n["first_overfill_temperature"]):
-        return f"{state}; at no time is there too little room."
-    start = f"{n['first_overfill_temperature'] - ZERO_CELSIUS:.0f} °C"
-    return f"{state}; room first runs out at {start} and is short by {word['overfill_peak']} at most."
+    lines = [f"{state}."]
+    if isfinite(bore):
+        lines.append(
+            f"The liquid needs {word['bore_overfill_at_first_liquid']} of the core volume more than the solid it "
+            "came from: so much is missing inside the shell if all voids lie outside it."
+        )
+    if isfinite(n["first_overfill_temperature"]):
+        lines.append(
+            f"Room runs out at {word['first_overfill_temperature']} and is short by {word['overfill_peak']} at most, "
+            "voids anywhere counted."
+        )
+    return lines
 
 
-def _eta_sentence(n: dict[str, float], word: dict[str, str]) -> str:
-    if not isfinite(n["eta_at_peritectic"]):
+def _gone_sentence(result: Result, n: dict[str, float], word: dict[str, str]) -> str:
+    if not isfinite(n["liquid_gone_time"]):
+        return "There is still liquid at the end."
+    row = int(np.searchsorted(result["time"], n["liquid_gone_time"]))
+    frozen = ("tin freezes", row) in zip(names(result, "event_name"), result["event_row"].astype(int), strict=True)
+    kelvin = _kelvin_at(result, n["liquid_gone_time"])
+    what = "still left freezes" if frozen else "is gone"
+    return f"The last liquid {what} after {word['liquid_gone_time']}, at {kelvin - ZERO_CELSIUS:.1f} °C."
+
+
+def _copper_sentence(n: dict[str, float], word: dict[str, str]) -> str:
+    moment = (
+        f"after {word['copper_left_time']}, at {word['copper_left_temperature']}, with {word['copper_left_liquid']} "
+        "of the tin liquid"
+    )
+    if n["copper_left_with_liquid"] == 0.0:
+        return f"While there is liquid, compound or liquid reaches the barrier: {moment}."
+    return f"While there is liquid, at least {word['copper_left_with_liquid']} of copper is left outside it: {moment}."
+
+
+def _eta_sentence(result: Result, n: dict[str, float], word: dict[str, str]) -> str:
+    if not isfinite(n["liquid_above_peritectic"]):
         return "The schedule stays below the temperature where η melts."
+    liquid = f"{word['liquid_above_peritectic']} of the tin is liquid just above that"
     if n["eta_at_peritectic"] == 0.0:
-        return "No η is left where it would melt."
-    return (
-        f"{word['eta_at_peritectic']} of the tin is still in η where it melts; "
-        f"{word['liquid_returned']} of the tin is liquid again."
-    )
+        return f"No η is left where it would melt; {liquid}."
+    row = Course(result).eta_split_row or 1
+    again = "again " if result["liquid_tin_fraction"][row - 1] == 0.0 and isfinite(n["first_liquid_time"]) else ""
+    return f"{word['eta_at_peritectic']} of the tin is still in η where it melts; {again}{liquid}."
 
 
 def _kelvin_at(result: Result, seconds: float) -> float:
