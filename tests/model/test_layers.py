@@ -12,7 +12,17 @@ import pytest
 from bronzeward.errors import InputError
 from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.slots import (
-    ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS, WIDE,
+    ALPHA,
+    BETA,
+    CORE,
+    DELTA,
+    EPSILON,
+    ETA,
+    GAMMA,
+    GAMMA_TIN,
+    N_SLOTS,
+    SLOT_LABELS,
+    WIDE,
 )  # fmt: skip
 from bronzeward.inputs.strand import Ring, Strand
 from bronzeward.materials.properties import load_properties
