@@ -29,27 +29,26 @@ if os.environ.get("CI"):
     settings.load_profile("ci")
 
 INTERPRETED = ("thermo", "plots", "reports", "validation", "inputs", "cli")
-"""Folders whose tests run without the compiled engine: they come first, while it is compiled beside them."""
+"""Folders whose tests run without the compiled engine: they come first, while it is compiled beside them.
 
-COMPILED = ("growth", "studies", "model", "materials", "project")
-"""All others; they wait for it."""
+All others wait for it.
+"""
 
 COMPILING = Path(os.environ["BRONZEWARD_CACHE"]) / "compiling"
 """There as long as the engine is being compiled."""
 
 
-def folder_of(nodeid: str) -> str:
-    return Path(nodeid.split("::")[0]).parent.name
+def is_interpreted(nodeid: str) -> bool:
+    return Path(nodeid.split("::")[0]).parent.name in INTERPRETED
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    order = (*INTERPRETED, *COMPILED)
-    items.sort(key=lambda item: order.index(folder_of(item.nodeid)))
+    items.sort(key=lambda item: not is_interpreted(item.nodeid))
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    while folder_of(item.nodeid) in COMPILED and COMPILING.exists():
+    while not is_interpreted(item.nodeid) and COMPILING.exists():
         time.sleep(0.05)
 
 
@@ -59,8 +58,7 @@ class CompileBeside:
     process: subprocess.Popen[bytes] | None = None
 
     def pytest_xdist_node_collection_finished(self, ids: list[str]) -> None:
-        rooms = {folder_of(one) for one in ids}
-        if self.process is None and rooms & set(INTERPRETED) and rooms & set(COMPILED):
+        if self.process is None and len({is_interpreted(one) for one in ids}) == 2:
             COMPILING.parent.mkdir(parents=True, exist_ok=True)
             COMPILING.touch()
             code = "from bronzeward.model.batch import warm_engine; warm_engine(str)"
