@@ -148,7 +148,8 @@ def test_what_the_engine_reads_is_what_the_table_says() -> None:
             np.testing.assert_allclose(factor[wide], integral[wide] / np.abs(rich - lean)[wide], rtol=1e-9)
             assert (factor > 0.0).all()
             # straight lines between the table's knots and the engine's smooth curve: each is true within TOLERANCE
-            np.testing.assert_allclose(own.x_in[g, slot][wide], np.maximum(rich, lean)[wide], rtol=0, atol=2 * TOLERANCE)
+            tin_side = np.maximum(rich, lean)
+            np.testing.assert_allclose(own.x_in[g, slot][wide], tin_side[wide], rtol=0, atol=2 * TOLERANCE)
     assert compared == {slot for slot in range(N_SLOTS) if WIDE[slot]}
     assert own.factor[own.present[:, BETA] == 1, BETA].min() > 1.5
 
