@@ -24,7 +24,7 @@ from bronzeward.growth.slots import (
     N_SLOTS,
     SLOT_LABELS,
     WIDE,
-)
+)  # fmt: skip
 from bronzeward.inputs.strand import Ring, Strand
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import _merge_close, build_regimes
@@ -71,16 +71,13 @@ def test_layers_between_their_radii(liquid: bool) -> None:
         phase = ("liquid" if liquid else "(Sn)") if slot == CORE else SLOT_LABELS[slot]
         k = COLUMN[phase]
         absent.remove(phase)
-        assert found.inner[0, k] == pytest.approx(inner, abs=1e-14)
-        assert found.outer[0, k] == pytest.approx(outer, abs=1e-14)
-        assert found.thickness[0, k] == pytest.approx(outer - inner, abs=1e-14)
-        assert found.amount[0, k] == amount[0, slot]
-        assert found.tin[0, k] == tin[0, slot]
+        radii = (found.inner[0, k], found.outer[0, k], found.thickness[0, k])
+        assert radii == pytest.approx((inner, outer, outer - inner), abs=1e-14)
+        assert (found.amount[0, k], found.tin[0, k]) == (amount[0, slot], tin[0, slot])
     for phase in absent:
         k = COLUMN[phase]
         assert found.amount[0, k] == found.tin[0, k] == found.thickness[0, k] == 0.0
-        assert np.isnan(found.inner[0, k])
-        assert np.isnan(found.outer[0, k])
+        assert np.isnan([found.inner[0, k], found.outer[0, k]]).all()
     # core and copper are no shell
     assert found.shell[0] == pytest.approx(10e-6, abs=1e-14)
 
