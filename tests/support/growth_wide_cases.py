@@ -7,6 +7,7 @@ terms; tolerances of 1e-3 to 1e-6. Case number k of a seed is always the same ca
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from math import pi, sqrt
@@ -14,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from bronzeward.errors import InputError
 from bronzeward.growth.problem import Problem
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
@@ -109,9 +111,10 @@ def with_films(strand: Strand, rng: np.random.Generator) -> Strand:
     plain, _ = initial_amounts(strand, volumes)
     for _ in range(60):
         filmed = replace(strand, initial_eta=eta, initial_epsilon=epsilon)
-        amount, _ = initial_amounts(filmed, volumes)
-        if amount[0] > 0.05 * plain[0] and amount[-1] > 0.05 * plain[-1]:
-            return filmed
+        with suppress(InputError):
+            amount, _ = initial_amounts(filmed, volumes)
+            if amount[0] > 0.05 * plain[0] and amount[-1] > 0.05 * plain[-1]:
+                return filmed
         eta, epsilon = 0.5 * eta, 0.5 * epsilon
     return strand
 

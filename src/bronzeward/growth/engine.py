@@ -173,7 +173,8 @@ def overdrawn_edge(w: Work, count: int) -> int:
     for k in (0, count - 1):
         slot = w.sequence[k]
         if w.n[slot] < 0.0:
-            at = w.n_start[slot] / (w.n_start[slot] - w.n[slot])
+            before = max(w.n_start[slot], 0.0)
+            at = before / (before - w.n[slot])
             if at < earliest:
                 found, earliest = k, at
     return found

@@ -31,8 +31,8 @@ WEIGHTS = (
 LOWER_ORDER = (59 / 48, -17 / 96, 225 / 32, -85 / 12, 0.0)
 
 
-LEAST_ERROR = 1e-13
-"""An error below this is none [m]: a two-thousandth of an atom's diameter."""
+LEAST_ERROR = 5e-13
+"""An error below this is none [m]: some five-hundredth of an atom's diameter."""
 
 
 def remember(p: Problem, w: Work) -> None:

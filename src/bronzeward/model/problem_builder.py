@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bronzeward.errors import InputError
 from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
@@ -102,7 +103,8 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
 def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Atoms and tin in every slot at the start, each shape (9,), [mol/m]; plane couple [mol/m2].
 
-    Compound there from storage takes its tin from the core and its copper from the sleeve.
+    Compound there from storage takes its tin from the core and its copper from the sleeve; more than these have
+    raises InputError.
     """
     amount, tin = np.zeros(N_SLOTS), np.zeros(N_SLOTS)
     core = strand.core_area * (1.0 - strand.porosity) / volumes[CORE]
@@ -113,6 +115,9 @@ def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.fl
         tin[slot] = load_properties().compound_tin[SLOT_LABELS[slot]] * amount[slot]
     amount[CORE] = tin[CORE] = core - tin.sum()
     amount[ALPHA] = copper - (amount - tin)[[ETA, EPSILON]].sum()
+    for slot, metal in ((CORE, "tin"), (ALPHA, "copper")):
+        if amount[slot] <= 0.0:
+            raise InputError(f"strand: the compound there from storage holds more {metal} than there is")
     return amount, tin
 
 
