@@ -214,3 +214,40 @@ def test_bad_files_and_choices_are_named(tmp_path: Path) -> None:
         fit(data, load_set(), mode="both")
     with pytest.raises(InputError, match="no measurements"):
         fit([], load_set())
+
+
+def test_core_diameter_and_shell_are_those_of_the_simulated_section() -> None:
+    from bronzeward import Schedule, simulate
+    from bronzeward.studies.calibration import _Model
+
+    strand, schedule = Strand.round(24, 44), Schedule.start(20).ramp(500, to=210).hold(12)
+    plan = [Measurement("a", strand, schedule, (layer,), 1e-6, 1e-7, 4) for layer in ("core", "shell", "delta")]
+    core, shell, delta = _Model(plan, load_set(), ["eta"], "factors", "cu-sn-shim1996", Numerics(), 1).thicknesses(
+        np.zeros(1)
+    )
+    data = simulate(strand, schedule)
+    assert core == close(2.0 * float(data["outer_radius"].sel(phase="(Sn)")[-1]), rel=1e-4)
+    assert shell == close(float(data["shell_thickness"][-1]), rel=1e-3)
+    assert delta == 0.0
+
+
+def test_a_core_diameter_gives_the_constant() -> None:
+    truth = _truth(eta=(np.log(1.5), 0.0))
+    plan = [Measurement(f"{h} h", Strand.round(24, 44), isothermal(210, h), ("core",), 1e-6, 1e-7, 4) for h in (6, 24)]
+    found = fit(_measured(plan, truth, 0.003, None), load_set(), phases=["eta"], numerics=COARSE)
+    assert found.factors["eta"] == close(1.5, rel=0.01)
+
+
+def test_a_layer_that_is_not_there_holds_its_constant_down() -> None:
+    thick = _measured(_plan([(210, 24)]), load_set(), 0.03, None)
+    eta, epsilon = thick
+    free = fit([eta], load_set(), phases=["epsilon"], numerics=COARSE)
+    seen_half = replace(epsilon, mean=0.5 * epsilon.mean, deviation=0.05 * epsilon.mean, absent=True)
+    seen_none = replace(seen_half, mean=100 * epsilon.mean, deviation=10.0 * epsilon.mean)
+    held = fit([eta, seen_half], load_set(), phases=["epsilon"], numerics=COARSE)
+    assert held.computed[1] < 0.6 * epsilon.mean
+    assert held.factors["epsilon"] < 0.5 * free.factors["epsilon"]
+    # a limit far above what there can be says nothing
+    other = fit([eta, seen_none], load_set(), phases=["epsilon"], numerics=COARSE)
+    assert other.factors["epsilon"] == close(free.factors["epsilon"], rel=1e-4)
+    assert other.factor_errors["epsilon"] == close(free.factor_errors["epsilon"], rel=1e-4)

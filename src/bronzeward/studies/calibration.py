@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
-from bronzeward.inputs.layer_measurements import Measurement
+from bronzeward.inputs.layer_measurements import CORE, SHELL, Measurement
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Covariance
 from bronzeward.materials.kinetics import KineticSet
+from bronzeward.materials.phases import LIQUID, SOLID_TIN
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
 from bronzeward.model.layers import COLUMN
 from bronzeward.studies.ensemble import widths
@@ -103,6 +104,7 @@ class _Model:
         self.middle = {phase: _middle(measurements) for phase in self.phases}
         self.measured = np.log([m.mean for m in measurements])
         self.errors = np.array([m.log_error for m in measurements])
+        self.absent = np.array([m.absent for m in measurements])
         self.size = len(self.phases) * (2 if self.slopes else 1)
         self.bounds = np.repeat(FARTHEST, len(self.phases))[: self.size]
         self.prior = _prior(base, phases, self.slopes, description)
@@ -141,12 +143,16 @@ class _Model:
         if recorded.counts[STATUS] != DONE:
             raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
         layers = self.shared.history(case, recorded.last_row()).layers
-        return {"shell": float(layers.shell[0]), **{p: float(layers.thickness[0, c]) for p, c in COLUMN.items()}}
+        by_phase = {phase: float(layers.thickness[0, column]) for phase, column in COLUMN.items()}
+        return {SHELL: float(layers.shell[0]), CORE: 2.0 * (by_phase[SOLID_TIN] + by_phase[LIQUID]), **by_phase}
 
     def residuals(self, theta: Array) -> Array:
-        """ln(computed / measured) over the standard errors."""
+        """ln(computed / measured) over the standard errors; of absent layers, the root of -2 ln likelihood."""
+        from scipy.special import log_ndtr
+
         computed = np.maximum(self.thicknesses(theta), NOTHING_NM * 1e-9)
-        return np.asarray((np.log(computed) - self.measured) / self.errors)
+        off = (np.log(computed) - self.measured) / self.errors
+        return np.asarray(np.where(self.absent, np.sqrt(-2.0 * log_ndtr(-off)), off))
 
     def jacobian(self, theta: Array) -> Array:
         """Central differences wide enough that the steps of a run do not show."""
@@ -199,7 +205,7 @@ def fit(
     theta = _nearest(model)
     covariance, remarks = _covariance(model.jacobian(theta), model.prior, model.names)
     residuals = -model.residuals(theta)
-    chi_square, degrees = float(residuals @ residuals), len(measurements) - model.size + len(remarks)
+    chi_square, degrees = float(residuals @ residuals), int((~model.absent).sum()) - model.size + len(remarks)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0 else float("nan")
     if degrees > 0 and p_value < UNLIKELY:
         covariance *= chi_square / degrees
