@@ -9,8 +9,8 @@ mean [nm] or temperature (K). Columns:
     temperature     and
     time            a hold, for the strand of the fit's own case or, without one, a thick plane couple; later rows of
                     a named sample may leave all of these empty
-    layer           eta, epsilon, ...; shell (all compounds); core (diameter of the tin or liquid left in a round
-                    strand); or a sum such as eta+epsilon
+    layer           eta, epsilon, ...; shell (all compounds); core (outer diameter of the tin or liquid left in a
+                    round strand, voids in it included); or a sum such as eta+epsilon
     mean            mean of the readings
     sd              their standard deviation
     readings        their number
