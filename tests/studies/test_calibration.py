@@ -9,15 +9,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bronzeward import Schedule, simulate
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import Numerics
+from bronzeward.inputs.case import Numerics, load_case
 from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_measurements
+from bronzeward.inputs.starter import STARTER
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
-from bronzeward.studies.calibration import Fit, fit
+from bronzeward.studies.calibration import Fit, data_name, fit
+from bronzeward.studies.ensemble import Spread, widths
+from bronzeward.studies.stability import stability
+from bronzeward.studies.uncertainty import band
 from closeness import close
 
 # eta and epsilon below 230 C take nothing from alpha's profile, so a few cells do
@@ -214,3 +219,91 @@ def test_bad_files_and_choices_are_named(tmp_path: Path) -> None:
         fit(data, load_set(), mode="both")
     with pytest.raises(InputError, match="no measurements"):
         fit([], load_set())
+
+
+def test_core_diameter_and_shell_are_those_of_the_simulated_section() -> None:
+    from bronzeward.studies.calibration import _Model
+
+    strand, schedule = Strand.round(24, 44), Schedule.start(20).ramp(500, to=210).hold(12)
+    plan = [Measurement("a", strand, schedule, (layer,), 1e-6, 1e-7, 4) for layer in ("core", "shell", "delta")]
+    core, shell, delta = _Model(plan, load_set(), ["eta"], "factors", "cu-sn-shim1996", Numerics(), 1).thicknesses(
+        np.zeros(1)
+    )
+    data = simulate(strand, schedule)
+    assert core == close(2.0 * float(data["outer_radius"].sel(phase="(Sn)")[-1]), rel=1e-4)
+    assert shell == close(float(data["shell_thickness"][-1]), rel=1e-3)
+    assert delta == 0.0
+
+
+def test_a_core_diameter_gives_the_constant() -> None:
+    truth = _truth(eta=(np.log(1.5), 0.0))
+    plan = [Measurement(f"{h} h", Strand.round(24, 44), isothermal(210, h), ("core",), 1e-6, 1e-7, 4) for h in (6, 24)]
+    found = fit(_measured(plan, truth, 0.003, None), load_set(), phases=["eta"], numerics=COARSE)
+    assert found.factors["eta"] == close(1.5, rel=0.01)
+
+
+def test_a_layer_that_is_not_there_holds_its_constant_down() -> None:
+    thick = _measured(_plan([(210, 24)]), load_set(), 0.03, None)
+    eta, epsilon = thick
+    free = fit([eta], load_set(), phases=["epsilon"], numerics=COARSE)
+    seen_half = replace(epsilon, mean=0.5 * epsilon.mean, deviation=0.05 * epsilon.mean, absent=True)
+    seen_none = replace(seen_half, mean=100 * epsilon.mean, deviation=10.0 * epsilon.mean)
+    held = fit([eta, seen_half], load_set(), phases=["epsilon"], numerics=COARSE)
+    assert held.computed[1] < 0.6 * epsilon.mean
+    assert held.factors["epsilon"] < 0.5 * free.factors["epsilon"]
+    # a limit far above what there can be says nothing
+    other = fit([eta, seen_none], load_set(), phases=["epsilon"], numerics=COARSE)
+    assert other.factors["epsilon"] == close(free.factors["epsilon"], rel=1e-4)
+    assert other.factor_errors["epsilon"] == close(free.factor_errors["epsilon"], rel=1e-4)
+
+
+def _two_samples(truth: KineticSet, seed: int | None) -> list[Measurement]:
+    """Layers of the starter strand after 6 and 24 h at 210 C, the mean of each known to 7 %."""
+    strand = load_case(STARTER).strand
+    holds = [(hours, layer) for hours in (6, 24) for layer in ("eta", "epsilon")]
+    plan = [Measurement(f"W{hours}", strand, isothermal(210, hours), (layer,), 1e-6, 1e-7, 4) for hours, layer in holds]
+    return _measured(plan, truth, 0.07, seed)
+
+
+def test_two_quench_samples_narrow_the_shell_to_a_third_or_less() -> None:
+    case = load_case(STARTER)
+    found = fit(_two_samples(case.kinetics, None), case.kinetics)
+    wide = []
+    for kinetics in (case.kinetics, found.kinetics):
+        low, _, high = band(replace(case, kinetics=kinetics), Spread(size=100))["shell_at_first_liquid"].values
+        wide.append(high - low)
+    assert wide[1] < wide[0] / 3.0
+
+
+def test_far_from_the_samples_the_fit_knows_no_more_than_the_base_set() -> None:
+    """Known at the samples' temperature, the activation energy left as the base set leaves it."""
+    base = load_set()
+    found = fit(_two_samples(base, None), base)
+    known = stability("cu-sn-shim1996")
+    for phase in ("eta", "epsilon"):
+        s, b, middle = widths(found.kinetics.constant(phase), known[phase])
+        assert middle == close(1.0 / 483.15)
+        assert s == close(found.factor_errors[phase])
+        far = known[phase][1]
+        before = np.log(base.constant(phase).extrapolated_factor)
+        assert np.hypot(s, b * (1.0 / far - middle)) == close(before)
+
+
+def test_a_fitted_set_is_its_users(tmp_path: Path) -> None:
+    found = _fitted()
+    constant = found.kinetics.constant("eta")
+    (source,) = constant.source
+    assert source.startswith("fitted: own measurements, fitted 20")
+    assert "170 °C, 40 h, 215 °C, 20 h" in source
+    assert constant.range == close((170 + 273.15, 215 + 273.15))
+    assert "prior only: mei1992" in constant.note
+    assert "mei1992" not in found.kinetics.constant("epsilon").source
+    assert found.kinetics.constant("alpha") == load_set().constant("alpha")
+    # the digest is of the data, and of nothing else
+    data = _measured(_plan([(170, 40), (215, 20)]), load_set(), 0.03, 2)
+    assert data_name(data, "fitted") == source
+    assert data_name([replace(data[0], mean=1.001 * data[0].mean), *data[1:]], "fitted") != source
+    # a run says where its constants come from
+    back = load_set(write_kinetics(found, tmp_path / "own.toml"))
+    run = simulate(Strand.round(24, 44), Schedule.start(20).ramp(200, to=220), kinetics=back)
+    assert source in run.attrs["references"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -82,30 +82,44 @@ def _with_bands(result: Result, members: int, quiet: bool) -> Result:
 
 def example(
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="CASE.toml", help="Write it to this file.")
+        Path | None, typer.Option("--output", "-o", metavar="FILE", help="Write it to this file.")
     ] = None,
+    layers: Annotated[
+        bool, typer.Option("--layers", help="A file of measured layers for `bronzeward fit` instead of a case.")
+    ] = False,
     json: JsonOption = False,
     overwrite: OverwriteOption = False,
 ) -> None:
-    """Print a starter case with every key explained.
+    """Print a starter case with every key explained, or a file of measured layers with every column.
 
-    Example: bronzeward example -o starter.toml
+    Example: bronzeward example -o starter.toml; bronzeward example --layers -o layers.csv
     """
     from bronzeward.files import check_target
     from bronzeward.inputs import starter
 
-    text = starter.text()
+    chosen = starter.STARTER_LAYERS if layers else starter.STARTER
+    text = starter.text(chosen)
     if json:
-        import tomllib
-
-        show_json({"schema": "bronzeward/case/1", "case": tomllib.loads(text)})
+        show_json(_starter_data(text, layers))
     elif output is None:
         typer.echo(text, nl=False)
     if output is not None:
         target = check_target(output, overwrite)
-        starter.write(target, overwrite)
+        starter.write(target, overwrite, chosen)
         if not json:
-            show([f"Starter case written to {target}; run it with: bronzeward run {target}"])
+            what, use = ("layers", "fit") if layers else ("case", "run")
+            show([f"Starter {what} written to {target}; use it with: bronzeward {use} {target}"])
+
+
+def _starter_data(text: str, layers: bool) -> dict[str, Any]:
+    """A starter file as plain data."""
+    import csv
+    import tomllib
+
+    if layers:
+        rows = [line for line in text.splitlines() if not line.startswith("#")]
+        return {"schema": "bronzeward/layers/1", "rows": list(csv.DictReader(rows))}
+    return {"schema": "bronzeward/case/1", "case": tomllib.loads(text)}
 
 
 def add_to(app: typer.Typer) -> None:

@@ -147,7 +147,7 @@ def band(
 def fit(
     measurements: Annotated[
         Path,
-        typer.Argument(metavar="LAYERS.csv", help="Columns sample, layer, mean_um, sd_um, readings and a schedule."),
+        typer.Argument(metavar="LAYERS.csv", help="Measured layers; see `bronzeward example --layers`."),
     ],
     case: Annotated[
         Path | None,

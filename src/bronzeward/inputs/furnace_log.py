@@ -8,7 +8,6 @@ What could be read in two ways is refused rather than guessed.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -21,6 +20,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
+from bronzeward.inputs.table_text import (
+    LARGEST,
+    TEMPERATURE_UNITS,
+    TIME_UNITS,
+    cell,
+    plain_number,
+    split_line,
+    text_lines,
+    unit_of,
+)
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 GAP_FACTOR = 20.0
@@ -35,16 +44,6 @@ HEADER_WITHIN = 60
 COMBINED = ("mean", "hottest", "coldest")
 """What can be asked for in place of one channel."""
 
-_TIME_UNITS = {
-    "ms": 1e-3, "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0,
-    "m": 60.0, "min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0,
-    "h": HOUR, "hr": HOUR, "hrs": HOUR, "hour": HOUR, "hours": HOUR, "d": 86400.0, "days": 86400.0,
-}  # fmt: skip
-_TEMPERATURE_UNITS = {
-    "c": ("°C", 1.0, ZERO_CELSIUS), "celsius": ("°C", 1.0, ZERO_CELSIUS),
-    "k": ("K", 1.0, 0.0), "kelvin": ("K", 1.0, 0.0),
-    "f": ("°F", 5.0 / 9.0, 459.67 * 5.0 / 9.0), "fahrenheit": ("°F", 5.0 / 9.0, 459.67 * 5.0 / 9.0),
-}  # fmt: skip
 _TIME_WORDS = ("time", "elapsed", "date", "timestamp", "datum", "uhrzeit", "zeit", "hours", "minutes", "seconds")
 _SET_POINT = re.compile(r"set.?point|set.?temp|target|programme|\bprogram|\bsp\d*\b|\bsv\d*\b|_sp\b", re.IGNORECASE)
 _MONTHS = {name: k for k, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), start=1)}
@@ -117,7 +116,7 @@ def load_log(path: str | Path, longest_gap: float | None = None, channel: str | 
         When the file cannot be read without guessing, has gaps, or its times do not increase.
     """
     path = Path(path)
-    header = _find_header(_lines(path), path)
+    header = _find_header(text_lines(path), path)
     clock = _clock(header, path)
     columns, set_points = _temperature_columns(header)
     chosen, name = _choose(columns, channel, path)
@@ -144,47 +143,11 @@ def load_log(path: str | Path, longest_gap: float | None = None, channel: str | 
     return Log(time, temperature, name, names, understood)
 
 
-LARGEST = 1e15
-"""Numbers in a log at most."""
-
-LONGEST_LINE = 100_000
-"""Characters in a line of a log at most."""
-
-
-def _lines(path: Path) -> list[tuple[int, str]]:
-    try:
-        if path.is_char_device() or path.is_block_device():
-            raise InputError(f"{path}: is a device, not a file")
-        raw = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        codes = ["utf-16"]
-    else:
-        codes = ["utf-8-sig", "cp1252"]
-    for code in codes:
-        try:
-            text = raw.decode(code)
-        except UnicodeDecodeError:
-            continue
-        if "\0" not in text:
-            lines = [(k, line) for k, line in enumerate(text.splitlines(), start=1) if line.strip()]
-            for k, line in lines:
-                if len(line) > LONGEST_LINE:
-                    raise InputError(f"{path}: line {k} has {len(line)} characters; at most {LONGEST_LINE} are read")
-            return lines
-    raise InputError(f"{path}: not a text file")
-
-
-def _split(line: str, separator: str) -> list[str]:
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True))]
-
-
 def _find_header(lines: list[tuple[int, str]], path: Path) -> _Header:
     """The first line that names a time and a temperature with its unit, and the rows below it."""
     for k, (number, line) in enumerate(lines[:HEADER_WITHIN]):
         for separator in sorted(";\t,", key=line.count, reverse=True):
-            names = _split(line.lstrip("#"), separator)
+            names = split_line(line.lstrip("#"), separator)
             if len(names) < 2:
                 continue
             for extra, merged in ((1, names), (2, _with_units(names, lines, k, separator))):
@@ -201,7 +164,7 @@ def _with_units(names: list[str], lines: list[tuple[int, str]], k: int, separato
     """Names completed by a line of units below them, where there is one."""
     if k + 1 >= len(lines):
         return names
-    units = _split(lines[k + 1][1].lstrip("#"), separator)
+    units = split_line(lines[k + 1][1].lstrip("#"), separator)
     if len(units) != len(names) or any(re.search(r"\d", unit) for unit in units):
         return names
     return [
@@ -212,7 +175,7 @@ def _with_units(names: list[str], lines: list[tuple[int, str]], k: int, separato
 
 def _looks_like_header(names: list[str]) -> bool:
     timed = any(_is_time(name) for name in names)
-    return timed and any(_unit(name) in _TEMPERATURE_UNITS and not _is_time(name) for name in names)
+    return timed and any(unit_of(name) in TEMPERATURE_UNITS and not _is_time(name) for name in names)
 
 
 def _rows(lines: list[tuple[int, str]], separator: str, names: list[str], path: Path) -> Cells:
@@ -220,7 +183,7 @@ def _rows(lines: list[tuple[int, str]], separator: str, names: list[str], path: 
     for number, line in lines:
         if line.lstrip().startswith("#"):
             continue
-        cells = _split(line, separator)
+        cells = split_line(line, separator)
         while len(cells) > len(names) and not cells[-1]:
             cells.pop()
         if len(cells) > len(names):
@@ -234,14 +197,7 @@ def _rows(lines: list[tuple[int, str]], separator: str, names: list[str], path: 
 
 def _is_time(name: str) -> bool:
     low = name.lower().lstrip("#\"' ")
-    return low.startswith(_TIME_WORDS) or (bool(re.match(r"t\s*[_\[(/]", low)) and _unit(name) in _TIME_UNITS)
-
-
-def _unit(name: str) -> str:
-    """The unit at the end of a column name: in brackets, or after _, / or a space."""
-    match = re.search(r"(?:[\[(]\s*([^\])]*?)\s*[\])]|(?:_|/|\s|,|°)\s*°?([^_ \[\]()/,°]+))\s*$", name)
-    text = name if match is None else (match[1] or match[2] or "")
-    return re.sub(r"^(°|º|deg\.?|degrees?|in)\s*", "", text.strip().lower()).strip("°º ")
+    return low.startswith(_TIME_WORDS) or (bool(re.match(r"t\s*[_\[(/]", low)) and unit_of(name) in TIME_UNITS)
 
 
 class _Clock(NamedTuple):
@@ -254,20 +210,20 @@ def _clock(header: _Header, path: Path) -> _Clock:
     """Times [s] of all rows, and how they were read."""
     timed = [k for k, name in enumerate(header.names) if _is_time(name)]
     for k in timed:
-        unit = _unit(header.names[k])
-        if unit in _TIME_UNITS and ":" not in _cell(header.rows[0][1], k):
+        unit = unit_of(header.names[k])
+        if unit in TIME_UNITS and ":" not in cell(header.rows[0][1], k):
             values = [_number(cells, k, line, path, header.separator) for line, cells in header.rows]
             words = f"Time: column '{header.names[k]}', numbers in {unit}; {{hours:.4g}} h, a row every {{step}}."
-            return _Clock(np.array(values) * _TIME_UNITS[unit], words, False)
+            return _Clock(np.array(values) * TIME_UNITS[unit], words, False)
     dates = [k for k in timed if re.search(r"date|datum|stamp", header.names[k], re.IGNORECASE)]
     times = [k for k in timed if k not in dates]
     together = (
         dates[:1] + times[:1]
-        if dates and times and ":" not in _cell(header.rows[0][1], dates[0])
+        if dates and times and ":" not in cell(header.rows[0][1], dates[0])
         else (dates or times)[:1]
     )
     label = " and ".join(f"'{header.names[k]}'" for k in together)
-    texts = [(line, " ".join(_cell(cells, k) for k in together)) for line, cells in header.rows]
+    texts = [(line, " ".join(cell(cells, k) for k in together)) for line, cells in header.rows]
     if not dates and all(re.fullmatch(r"\d+:\d\d(:\d\d([.,]\d+)?)?", text) for _, text in texts):
         return _Clock(
             _clock_face(texts),
@@ -281,10 +237,6 @@ def _clock(header: _Header, path: Path) -> _Clock:
     seconds = np.array([(moment - first).total_seconds() for moment in moments])
     words = f"Time: {label}, date and time{order}; from {first:%Y-%m-%d %H:%M}, {{hours:.4g}} h, a row every {{step}}."
     return _Clock(seconds, words, True)
-
-
-def _cell(cells: Sequence[str], place: int) -> str:
-    return cells[place].strip() if place < len(cells) else ""
 
 
 def _clock_face(texts: list[tuple[int, str]]) -> Array:
@@ -377,10 +329,10 @@ def _temperature_columns(header: _Header) -> tuple[list[_Column], list[str]]:
     """Measured channels, and the names of set-point columns, which are none."""
     measured, set_points = [], []
     for k, name in enumerate(header.names):
-        unit = _unit(name)
-        if _is_time(name) or unit not in _TEMPERATURE_UNITS:
+        unit = unit_of(name)
+        if _is_time(name) or unit not in TEMPERATURE_UNITS:
             continue
-        column = _Column(k, name, *_TEMPERATURE_UNITS[unit])
+        column = _Column(k, name, *TEMPERATURE_UNITS[unit])
         if _SET_POINT.search(name):
             set_points.append(column)
         else:
@@ -413,15 +365,9 @@ def _choose(columns: list[_Column], channel: str | None, path: Path) -> tuple[li
 
 
 def _number(cells: Sequence[str], place: int, line: int, path: Path, separator: str) -> float:
-    text = _cell(cells, place)
-    plain = text.replace("\u2212", "-").replace("\u00a0", "").replace(" ", "")
-    comma, point = plain.rfind(","), plain.rfind(".")
-    if comma > point:
-        plain = plain.replace(".", "").replace(",", ".")
-    elif comma >= 0:
-        plain = plain.replace(",", "")
+    text = cell(cells, place)
     try:
-        value = float(plain)
+        value = plain_number(text)
     except ValueError:
         raise InputError(f"{path}: line {line}: {text!r} is not a number; the log must not have gaps") from None
     if not isfinite(value):

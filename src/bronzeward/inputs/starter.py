@@ -1,4 +1,4 @@
-"""The starter case that `bronzeward example` prints."""
+"""The starter files that `bronzeward example` prints."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from pathlib import Path
 from bronzeward.files import write_text
 
 STARTER = Path(__file__).with_name("starter.toml")
+STARTER_LAYERS = Path(__file__).with_name("starter_layers.csv")
 
 
-def text() -> str:
-    """The case file as text."""
-    return STARTER.read_text(encoding="utf-8")
+def text(starter: Path = STARTER) -> str:
+    """The case file, or the other starter, as text."""
+    return starter.read_text(encoding="utf-8")
 
 
-def write(target: Path, overwrite: bool = False) -> None:
-    """Write the case file, whole or not at all."""
-    write_text(text(), target, overwrite)
+def write(target: Path, overwrite: bool = False, starter: Path = STARTER) -> None:
+    """Write the case file, or the other starter, whole or not at all."""
+    write_text(text(starter), target, overwrite)

@@ -31,6 +31,6 @@ def bibliography() -> dict[str, str]:
 
 
 def citations(keys: list[str]) -> list[str]:
-    """Citations of the given keys, each once, in the order first used."""
+    """Citations of the given keys, each once, in the order first used; what is no key, a user's own, stands as is."""
     known = bibliography()
-    return [f"{key}: {known[key]}" for key in dict.fromkeys(keys)]
+    return [f"{key}: {known[key]}" if key in known else key for key in dict.fromkeys(keys)]

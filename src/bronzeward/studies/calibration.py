@@ -10,9 +10,12 @@ of constants about which the data say less than the base set did are named.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from datetime import date
+from hashlib import sha256
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +23,10 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
-from bronzeward.inputs.layer_measurements import Measurement
+from bronzeward.inputs.layer_measurements import CORE, SHELL, Measurement
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Covariance
 from bronzeward.materials.kinetics import KineticSet
+from bronzeward.materials.phases import LIQUID, SOLID_TIN
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
 from bronzeward.model.layers import COLUMN
 from bronzeward.studies.ensemble import widths
@@ -103,6 +107,7 @@ class _Model:
         self.middle = {phase: _middle(measurements) for phase in self.phases}
         self.measured = np.log([m.mean for m in measurements])
         self.errors = np.array([m.log_error for m in measurements])
+        self.absent = np.array([m.absent for m in measurements])
         self.size = len(self.phases) * (2 if self.slopes else 1)
         self.bounds = np.repeat(FARTHEST, len(self.phases))[: self.size]
         self.prior = _prior(base, phases, self.slopes, description)
@@ -141,12 +146,18 @@ class _Model:
         if recorded.counts[STATUS] != DONE:
             raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
         layers = self.shared.history(case, recorded.last_row()).layers
-        return {"shell": float(layers.shell[0]), **{p: float(layers.thickness[0, c]) for p, c in COLUMN.items()}}
+        by_phase = {phase: float(layers.thickness[0, column]) for phase, column in COLUMN.items()}
+        # what is left of the core lies round a void, which has no place of its own in a section
+        core = float(np.nanmax([0.0, *(layers.outer[0, COLUMN[phase]] for phase in (SOLID_TIN, LIQUID))]))
+        return {SHELL: float(layers.shell[0]), CORE: 2.0 * core, **by_phase}
 
     def residuals(self, theta: Array) -> Array:
-        """ln(computed / measured) over the standard errors."""
+        """ln(computed / measured) over the standard errors; of absent layers, the root of -2 ln likelihood."""
+        from scipy.special import log_ndtr
+
         computed = np.maximum(self.thicknesses(theta), NOTHING_NM * 1e-9)
-        return np.asarray((np.log(computed) - self.measured) / self.errors)
+        off = (np.log(computed) - self.measured) / self.errors
+        return np.asarray(np.where(self.absent, np.sqrt(-2.0 * log_ndtr(-off)), off))
 
     def jacobian(self, theta: Array) -> Array:
         """Central differences wide enough that the steps of a run do not show."""
@@ -157,6 +168,24 @@ class _Model:
             step[k] = width
             columns.append((self.residuals(theta + step) - self.residuals(theta - step)) / (2.0 * width))
         return np.array(columns).T
+
+
+def data_name(measurements: Sequence[Measurement], name: str) -> str:
+    """What a fitted constant names as its source: the set, the day, the samples, and a digest of the data."""
+    rows = [
+        (m.sample, m.strand.to_data(), m.schedule.time.tolist(), m.schedule.temperature.tolist(), m.layer, m.mean,
+         m.deviation, m.readings)
+        for m in measurements
+    ]  # fmt: skip
+    digest = sha256(json.dumps(rows).encode()).hexdigest()[:16]
+    samples = ", ".join(dict.fromkeys(m.sample for m in measurements))
+    return f"{name}: own measurements, fitted {date.today().isoformat()}; samples {samples}; data sha256 {digest}"
+
+
+def _span(measurements: Sequence[Measurement]) -> tuple[float, float]:
+    """Lowest and highest of the hottest temperatures of the samples [K]."""
+    hottest = [float(m.schedule.temperature.max()) for m in measurements]
+    return min(hottest), max(hottest)
 
 
 def _middle(measurements: Sequence[Measurement]) -> float:
@@ -199,7 +228,7 @@ def fit(
     theta = _nearest(model)
     covariance, remarks = _covariance(model.jacobian(theta), model.prior, model.names)
     residuals = -model.residuals(theta)
-    chi_square, degrees = float(residuals @ residuals), len(measurements) - model.size + len(remarks)
+    chi_square, degrees = float(residuals @ residuals), int((~model.absent).sum()) - model.size + len(remarks)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0 else float("nan")
     if degrees > 0 and p_value < UNLIKELY:
         covariance *= chi_square / degrees
@@ -312,11 +341,12 @@ def _named(model: _Model, theta: Array, covariance: Array, name: str) -> Kinetic
     matrix = 0.5 * (matrix + matrix.T)
     known = model.kinetics(theta)
     deviations = dict(zip(phases, np.sqrt(np.diag(covariance)), strict=False))
+    source, span = data_name(model.measurements, name), _span(model.measurements)
     constants = tuple(
         replace(
-            c, factor=float(np.exp(deviations[c.phase])), grade="measured", seen="derived",
-            extrapolated_factor=max(c.extrapolated_factor, float(np.exp(deviations[c.phase]))),
-            note="fitted to measured thicknesses",
+            c, factor=float(np.exp(deviations[c.phase])), grade="measured", seen="derived", range=span,
+            extrapolated_factor=max(c.extrapolated_factor, float(np.exp(deviations[c.phase]))), source=(source,),
+            note=f"fitted to measured thicknesses; prior only: {', '.join(c.source) or 'none named'}",
         ) if c.phase in phases else c
         for c in known.constants
     )  # fmt: skip
