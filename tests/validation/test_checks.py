@@ -22,7 +22,7 @@ from bronzeward.reports.validation_text import band_line, topic_lines, validatio
 from bronzeward.validation import validate
 from bronzeward.validation.check import Check, read_checks
 from bronzeward.validation.laboratory import Laboratory
-from bronzeward.validation.outcome import Outcome, by_kind, counts, in_bands
+from bronzeward.validation.outcome import Outcome, by_kind, in_bands
 from closeness import close
 from html_page import Page
 
