@@ -21,7 +21,7 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 
 _TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "numerics"}
 _STRAND = {
-    "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack",
+    "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport",
     "porosity", "initial_eta_um", "initial_epsilon_um",
 }  # fmt: skip
 _COUPLE = {"tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um"}
@@ -178,7 +178,9 @@ def _films(data: Mapping[str, Any], where: str) -> dict[str, float]:
 def _strand(data: dict[str, Any]) -> Strand:
     _known(data, _STRAND, "strand")
     core = _number(data, "core_diameter_um", "strand")
-    more = {"porosity": _number(data, "porosity", "strand", 0.0), **_films(data, "strand")}
+    more: dict[str, Any] = {"porosity": _number(data, "porosity", "strand", 0.0), **_films(data, "strand")}
+    if "pack_transport" in data:
+        more["pack_transport"] = data["pack_transport"]
     if "copper_tin_ratio" in data:
         if "sleeve_diameter_um" in data or "pack" in data:
             raise InputError(

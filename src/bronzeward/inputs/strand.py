@@ -13,6 +13,9 @@ from bronzeward.units import MICROMETRE, written
 SMALLEST, LARGEST = 1e-9, 1e3
 """Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
 
+BETWEEN_FILAMENTS, PARALLEL_CHANNELS = "between filaments", "parallel channels"
+"""How tin and copper pass a pack: round filaments in a hexagonal array, or straight out."""
+
 
 @dataclass(frozen=True)
 class Ring:
@@ -39,6 +42,8 @@ class Strand:
         Share of the core that drawing left empty; 0 is the cautious choice for the volume account.
     initial_eta, initial_epsilon : float, [m]
         Thickness of compound there from storage; 0 means a seed layer only.
+    pack_transport : str
+        How tin and copper pass a pack, "between filaments" or in "parallel channels".
     """
 
     core_radius: float
@@ -47,6 +52,7 @@ class Strand:
     porosity: float = 0.0
     initial_eta: float = 0.0
     initial_epsilon: float = 0.0
+    pack_transport: str = BETWEEN_FILAMENTS
     stated_ratio: float | None = field(default=None, compare=False, repr=False)
     """Cu:Sn atom ratio that the ring was computed from, where the strand was given so; `to_data` checks it."""
 
@@ -67,6 +73,11 @@ class Strand:
             if not 0.0 < ring.copper_fraction <= 1.0:
                 raise InputError(f"strand: copper fraction {ring.copper_fraction:g}; it must be above 0 and at most 1")
             inner = ring.radius
+        if self.pack_transport not in (BETWEEN_FILAMENTS, PARALLEL_CHANNELS):
+            raise InputError(
+                f"strand: pack_transport is {self.pack_transport!r}; allowed are '{BETWEEN_FILAMENTS}' and "
+                f"'{PARALLEL_CHANNELS}'"
+            )
         if not 0.0 <= self.porosity < 1.0:
             raise InputError(f"strand: porosity {self.porosity:g}; it must be at least 0 and below 1")
         for name, value in (("eta", self.initial_eta), ("epsilon", self.initial_epsilon)):
@@ -124,6 +135,8 @@ class Strand:
             if pack:
                 rows = [(_diameter(ring.radius), ring.copper_fraction) for ring in pack]
                 data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
+        if self.pack_transport != BETWEEN_FILAMENTS:
+            data["pack_transport"] = self.pack_transport
         return {"strand": {**data, "porosity": self.porosity, **films}}
 
     def _is_of_ratio(self, core_um: float) -> bool:

@@ -15,11 +15,12 @@ from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import Strand
+from bronzeward.inputs.strand import BETWEEN_FILAMENTS, Strand
 from bronzeward.materials.growth_constants import Constant
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.boundary_tables import NODES, Regimes
+from bronzeward.model.filament_array import transverse_conductivity
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,9 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
     table: dict[str, list[float]] = {"zone_area": [], "zone_offset": [], "zone_factor": [], "zone_shift": []}
     inner, area, resistance = 0.0, 0.0, 0.0
     for outer, phi in strand.zones():
-        factor = 1.0 / (4.0 * pi * phi)
+        # what carries radial flow per area of the zone: in a pack less than its copper share
+        carrying = transverse_conductivity(phi) if strand.pack_transport == BETWEEN_FILAMENTS else phi
+        factor = 1.0 / (4.0 * pi * carrying)
         shift = phi * pi * inner**2 - area
         # S is counted from the core's own radius, where log(A + shift) is finite in every zone
         offset = resistance - factor * log(phi * pi * inner**2) if inner > 0.0 else -factor * log(pi * outer**2)
@@ -94,7 +97,7 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
         table["zone_factor"].append(factor)
         table["zone_shift"].append(shift)
         if inner > 0.0:
-            resistance += log(outer / inner) / (2.0 * pi * phi)
+            resistance += log(outer / inner) / (2.0 * pi * carrying)
         area += phi * pi * (outer**2 - inner**2)
         inner = outer
     return table
