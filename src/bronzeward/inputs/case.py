@@ -21,7 +21,7 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 
 _TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "numerics"}
 _STRAND = {
-    "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport",
+    "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport", "cavity_expansion",
     "porosity", "initial_eta_um", "initial_epsilon_um",
 }  # fmt: skip
 _COUPLE = {"tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um"}
@@ -179,6 +179,8 @@ def _strand(data: dict[str, Any]) -> Strand:
     _known(data, _STRAND, "strand")
     core = _number(data, "core_diameter_um", "strand")
     more: dict[str, Any] = {"porosity": _number(data, "porosity", "strand", 0.0), **_films(data, "strand")}
+    if data.get("cavity_expansion", "copper") != "copper":
+        more["cavity_expansion"] = _number(data, "cavity_expansion", "strand")
     if "pack_transport" in data:
         more["pack_transport"] = data["pack_transport"]
     if "copper_tin_ratio" in data:

@@ -44,6 +44,8 @@ class Strand:
         Thickness of compound there from storage; 0 means a seed layer only.
     pack_transport : str
         How tin and copper pass a pack, "between filaments" or in "parallel channels".
+    cavity_expansion : float or None, [1/K]
+        Linear expansion of the cavity inside the barrier; None means copper's, the lenient end.
     """
 
     core_radius: float
@@ -53,6 +55,7 @@ class Strand:
     initial_eta: float = 0.0
     initial_epsilon: float = 0.0
     pack_transport: str = BETWEEN_FILAMENTS
+    cavity_expansion: float | None = None
     stated_ratio: float | None = field(default=None, compare=False, repr=False)
     """Cu:Sn atom ratio that the ring was computed from, where the strand was given so; `to_data` checks it."""
 
@@ -78,6 +81,10 @@ class Strand:
                 f"strand: pack_transport is {self.pack_transport!r}; allowed are '{BETWEEN_FILAMENTS}' and "
                 f"'{PARALLEL_CHANNELS}'"
             )
+        if self.cavity_expansion is not None:
+            _positive(self.cavity_expansion, "cavity_expansion")
+            if self.cavity_expansion > 1e-4:
+                raise InputError(f"strand: cavity_expansion {self.cavity_expansion:g} 1/K; allowed are up to 1e-4")
         if not 0.0 <= self.porosity < 1.0:
             raise InputError(f"strand: porosity {self.porosity:g}; it must be at least 0 and below 1")
         for name, value in (("eta", self.initial_eta), ("epsilon", self.initial_epsilon)):
@@ -137,6 +144,8 @@ class Strand:
                 data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
         if self.pack_transport != BETWEEN_FILAMENTS:
             data["pack_transport"] = self.pack_transport
+        if self.cavity_expansion is not None:
+            data["cavity_expansion"] = self.cavity_expansion
         return {"strand": {**data, "porosity": self.porosity, **films}}
 
     def _is_of_ratio(self, core_um: float) -> bool:

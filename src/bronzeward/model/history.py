@@ -145,7 +145,7 @@ class History:
     @cached_property
     def _cavity(self) -> Array:
         tin, copper, pores = self._start
-        return cavity(self.properties, self.temperature, tin, copper, pores)
+        return cavity(self.properties, self.temperature, tin, copper, pores, self.case.strand.cavity_expansion)
 
     @cached_property
     def overfill(self) -> Array:

@@ -5,7 +5,7 @@
 - contents: sum of n_i V_i(T) over all phases, with the thermal expansion of each, the density of liquid
   tin, the melting expansion and the shrinkage of the reaction in it;
 - cavity: everything inside the barrier at 20 C that is not niobium, plus the pores that drawing left,
-  expanding as copper does.
+  expanding as copper does or by the strand's `cavity_expansion`.
 
 Above zero the contents press on their wall, below zero there is void. It is an account, not a
 prediction that a strand leaks.
@@ -41,10 +41,16 @@ def contents(properties: Properties, temperature: Any, amount: Any, tin: Any) ->
     return np.stack(columns, axis=1)
 
 
-def cavity(properties: Properties, temperature: Any, tin: float, copper: float, pores: float) -> NDArray[np.float64]:
-    """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start."""
+def cavity(
+    properties: Properties, temperature: Any, tin: float, copper: float, pores: float, expansion: float | None = None
+) -> NDArray[np.float64]:
+    """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start.
+
+    It expands by `expansion` [1/K], linear; None: as copper does.
+    """
     cold = tin * properties.volume_at(SOLID_TIN, START_K) + copper * properties.volume_at("alpha", START_K) + pores
-    growth = 1.0 + properties.expansion["alpha"] * (np.asarray(temperature, dtype=float) - START_K)
+    linear = properties.expansion["alpha"] if expansion is None else expansion
+    growth = 1.0 + linear * (np.asarray(temperature, dtype=float) - START_K)
     return np.asarray(cold * growth**3)
 
 
