@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from bronzeward import InputError, Schedule, Strand, load_table, simulate
+from bronzeward import InputError, Schedule, Strand, load_set, load_table, simulate
 from bronzeward.inputs.case import case_from_data, case_from_json
 from bronzeward.materials.phases import PHASES
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.answers import numbers
-from bronzeward.reports.summary import sentences
+from bronzeward.reports.summary import answers, band_lines, sentences
 from closeness import close
 
 STRAND = Strand.round(24, 44)
@@ -148,3 +149,26 @@ def test_cavity_expansion_in_a_case():
     for wrong in ("niobium", -1e-6, 0.0, 1.0, True):
         with pytest.raises(InputError, match="cavity_expansion"):
             case_from_data({**data, "strand": {**strand, "cavity_expansion": wrong}}, Path())
+
+
+def test_bands_stand_beside_their_answers():
+    history = straight(100.0, 450.0)
+    bands = {"liquid_above_peritectic": [0.05, 0.3, 0.55], "copper_left_with_liquid": [2e-6, 3e-6, 5e-6]}
+    banded = history.assign_attrs(bands=json.dumps(bands))
+    lines = band_lines(banded)
+    assert any(line.endswith("33.3 %; 5.0 to 55.0 %") for line in lines)
+    assert any(line.endswith("µm; 2.00 to 5.00 µm") for line in lines)
+    assert "leave out" in lines[-1]
+    assert answers(banded)["bands"] == bands
+    assert band_lines(history) == []
+
+
+def test_an_estimated_constant_that_matters_is_always_named():
+    """The constant of delta is one; at the end of a long anneal there is mostly delta."""
+    plan = Schedule.start(20).ramp(100, to=550).hold(100).quench()
+    history = simulate(Strand.round(24, 50), plan)
+    estimated = {phase for phase in PHASES[2:] if load_set().constant(phase).grade == "estimated"}
+    most = dict(zip(PHASES, history.tin_fraction.values.max(axis=0), strict=True))
+    named = {line.split(":")[0] for line in history.warnings.splitlines() if "only an estimate" in line}
+    assert named == {phase for phase in estimated if most[phase] >= 0.01}
+    assert "delta" in named

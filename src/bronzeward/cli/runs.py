@@ -65,6 +65,7 @@ def run(
         show_json({**answers, "output": str(target)})
     elif not quiet:
         show([*summary.sentences(result), ""])
+        show([*bands, ""] if (bands := summary.band_lines(result)) else [])
         show(f"Warning: {line}." for line in answers["warnings"])
         show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
     if answers["status"] != "completed":

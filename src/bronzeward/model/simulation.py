@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 SCHEMA = "bronzeward/run/1"
 
+MATTERS = 0.01
+"""Share of all tin from which on a phase's constant is named where it is an estimate."""
+
 HOTTEST_WITHOUT_WARNING = 550.0 + ZERO_CELSIUS
 """Above this the superconductor starts to form, which the model leaves out [K]."""
 
@@ -128,6 +131,12 @@ def _reservations(case: Case, recorded: Recorded) -> list[str]:
         if not there.any():
             continue
         constant = case.kinetics.constant(SLOT_LABELS[slot])
+        share = float((recorded.tin[:, slot] / recorded.tin.sum(axis=1)).max())
+        if constant.grade == "estimated" and share >= MATTERS:
+            notes.append(
+                f"{SLOT_LABELS[slot]}: holds up to {100 * share:.0f} % of the tin, and its growth constant is only an "
+                "estimate"
+            )
         used_low, used_high = recorded.temperature[there].min(), recorded.temperature[there].max()
         low, high = constant.range
         if used_low < low - 1e-6 or used_high > high + 1e-6:

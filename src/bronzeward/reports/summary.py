@@ -9,6 +9,7 @@ import numpy as np
 
 from bronzeward.model.answers import ANSWERS, Course, numbers
 from bronzeward.model.result import Result, Source, as_result, names
+from bronzeward.reports.answer_bands import bands_of
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 SCHEMA = "bronzeward/summary/1"
@@ -47,6 +48,7 @@ def answers(source: Source) -> dict[str, Any]:
         "shell_at_end_m": n["shell_at_end"],
         "tin_used_at_end": n["tin_used_at_end"],
         "total_hours": n["total_time"] / HOUR,
+        "bands": {key: list(map(_number, band)) for key, band in bands_of(result).items()},
         "events": events(result),
         "warnings": [line for line in str(result.attributes["warnings"]).splitlines() if line],
     }
@@ -80,6 +82,21 @@ def sentences(source: Source) -> list[str]:
             _copper_sentence(n, word),
         ]
     return [*lines, _eta_sentence(result, n, word), f"The whole schedule takes {word['total_time']}."]
+
+
+def band_lines(source: Source) -> list[str]:
+    """Each answer that the result has a band for, with it, and what the band leaves out; nothing without bands."""
+    result = as_result(source)
+    n, bands = numbers(result), bands_of(result)
+    lines = [
+        f"  {answer.title}: {answer.words(n[key])}; {answer.number(bands[key][0])} to {answer.words(bands[key][2])}"
+        for key, answer in ANSWERS.items()
+        if key in bands and bands[key][0] < bands[key][2]
+    ]
+    if not lines:
+        return []
+    left_out = "They leave out what else is uncertain: diameters, expansion, densities, the model itself."
+    return ["This run; 5 to 95 % of runs with varied growth constants:", *lines, left_out]
 
 
 def _room_sentences(n: dict[str, float], word: dict[str, str]) -> list[str]:
