@@ -14,7 +14,8 @@ from closeness import close
 from growth_cases import problem_of
 
 CORE, SLEEVE, PACK, SHARE = 10e-6, 20e-6, 40e-6, 0.3
-ROUND = problem_of(Strand.round(20, 40, pack=[(80, SHARE)]), Schedule.start(20).ramp(10, to=30))
+PARALLEL = {"pack": [(80, SHARE)], "pack_transport": "parallel channels"}
+ROUND = problem_of(Strand.round(20, 40, **PARALLEL), Schedule.start(20).ramp(10, to=30))
 PLANE = problem_of(Strand.couple(10, 10), Schedule.start(20).ramp(10, to=30))
 BORDER = pi * SLEEVE**2
 
