@@ -7,6 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from bronzeward.inputs.case import load_case
+from bronzeward.inputs.starter import STARTER
+from bronzeward.model.simulation import run_case
+from bronzeward.reports.summary import sentences
+
 ROOT = Path(__file__).parents[2]
 PAGES = ("README.md", "DEVELOPERS.md", "examples/README.md", "databases/README.md")
 
@@ -31,3 +36,9 @@ def test_the_readme_has_a_figure_that_can_be_read() -> None:
     height, width = imread(ROOT / name).shape[:2]
     assert 900 <= width <= 1600
     assert height < 2.5 * width
+
+
+def test_the_readme_tells_what_the_starter_case_tells() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    told = text.split("## What a run tells")[1].split("```")[1].strip().splitlines()
+    assert told == sentences(run_case(load_case(STARTER)))
