@@ -172,3 +172,28 @@ def test_an_estimated_constant_that_matters_is_always_named():
     named = {line.split(":")[0] for line in history.warnings.splitlines() if "only an estimate" in line}
     assert named == {phase for phase in estimated if most[phase] >= 0.01}
     assert "delta" in named
+
+
+def test_a_film_from_storage_makes_no_room_unless_it_is_said_to():
+    """By hand: the metals in the film less the film, over the core; it is in the cavity only where it is said."""
+    known = load_properties()
+    closed = Strand.round(24, 44, initial_eta=1e-6, initial_epsilon=0.5e-6)
+    cautious, lenient = straight(25.0, 300.0, closed), straight(25.0, 300.0, replace(closed, film_makes_room=True))
+    shrunk = 0.0
+    for phase, thickness, x in (("eta", 1e-6, 0.455), ("epsilon", 0.5e-6, 0.25)):
+        atoms = 2 * np.pi * 12e-6 * thickness / known.molar_volume[phase]
+        metals = x * known.volume_at("(Sn)", 293.15) + (1 - x) * known.volume_at("alpha", 293.15)
+        shrunk += atoms * float(metals - known.volume_at(phase, 293.15))
+    core = float(cautious.total_tin[0]) * float(known.volume_at("(Sn)", 293.15))
+    row = row_after(cautious, "tin melts")
+    grown = (1 + known.expansion["alpha"] * (float(cautious.temperature[row]) - 293.15)) ** 3
+    assert float(cautious.overfill[row] - lenient.overfill[row]) == close(shrunk / core * grown, rel=1e-9)
+    assert shrunk > 0.0
+    assert case_from_json(lenient.attrs["inputs"]).strand.film_makes_room
+    assert not case_from_json(cautious.attrs["inputs"]).strand.film_makes_room
+
+
+def test_a_couple_stores_its_room_too():
+    couple = replace(Strand.couple(10, 20, initial_eta=1e-6), film_makes_room=True, cavity_expansion=12e-6)
+    history = simulate(couple, Schedule.start(20).ramp(100, to=100).quench())
+    assert case_from_json(history.attrs["inputs"]).strand == couple

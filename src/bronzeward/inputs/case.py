@@ -22,9 +22,13 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 _TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "numerics"}
 _STRAND = {
     "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport", "cavity_expansion",
+    "film_makes_room",
     "porosity", "initial_eta_um", "initial_epsilon_um",
 }  # fmt: skip
-_COUPLE = {"tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um"}
+_COUPLE = {
+    "tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um", "film_makes_room",
+    "cavity_expansion",
+}  # fmt: skip
 _PACK = {"outer_diameter_um", "copper_fraction"}
 _SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "measured"}
 _KINETICS = {"set", "file", "constants", "factors"}
@@ -168,19 +172,25 @@ def _within(value: Any, low: float, high: float, where: str) -> None:
         raise InputError(f"{where} is {value!r}; allowed are {low:g} to {high:g}")
 
 
-def _films(data: Mapping[str, Any], where: str) -> dict[str, float]:
-    return {
+def _room(data: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """What strands and couples have in common: pores, films from storage, how the cavity expands."""
+    room: dict[str, Any] = {
+        "porosity": _number(data, "porosity", where, 0.0),
         "initial_eta": _number(data, "initial_eta_um", where, 0.0) * MICROMETRE,
         "initial_epsilon": _number(data, "initial_epsilon_um", where, 0.0) * MICROMETRE,
+        "film_makes_room": data.get("film_makes_room", False),
     }
+    if not isinstance(room["film_makes_room"], bool):
+        raise InputError(f"{where}: film_makes_room must be true or false")
+    if data.get("cavity_expansion", "copper") != "copper":
+        room["cavity_expansion"] = _number(data, "cavity_expansion", where)
+    return room
 
 
 def _strand(data: dict[str, Any]) -> Strand:
     _known(data, _STRAND, "strand")
     core = _number(data, "core_diameter_um", "strand")
-    more: dict[str, Any] = {"porosity": _number(data, "porosity", "strand", 0.0), **_films(data, "strand")}
-    if data.get("cavity_expansion", "copper") != "copper":
-        more["cavity_expansion"] = _number(data, "cavity_expansion", "strand")
+    more = _room(data, "strand")
     if "pack_transport" in data:
         more["pack_transport"] = data["pack_transport"]
     if "copper_tin_ratio" in data:
@@ -204,7 +214,7 @@ def _strand(data: dict[str, Any]) -> Strand:
 def _couple(data: dict[str, Any]) -> Strand:
     _known(data, _COUPLE, "couple")
     tin, copper = _number(data, "tin_thickness_um", "couple"), _number(data, "copper_thickness_um", "couple")
-    return Strand.couple(tin, copper, porosity=_number(data, "porosity", "couple", 0.0), **_films(data, "couple"))
+    return Strand.couple(tin, copper, **_room(data, "couple"))
 
 
 def _schedule(data: dict[str, Any], folder: Path) -> Schedule:

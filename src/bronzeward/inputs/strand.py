@@ -56,6 +56,8 @@ class Strand:
     initial_epsilon: float = 0.0
     pack_transport: str = BETWEEN_FILAMENTS
     cavity_expansion: float | None = None
+    film_makes_room: bool = False
+    """Whether what a film from storage shrank is still void; drawing may have closed it, so no is cautious."""
     stated_ratio: float | None = field(default=None, compare=False, repr=False)
     """Cu:Sn atom ratio that the ring was computed from, where the strand was given so; `to_data` checks it."""
 
@@ -123,10 +125,14 @@ class Strand:
 
     def to_data(self) -> dict[str, Any]:
         """The strand with the keys of a case file, [strand] or [couple], in numbers that read back to the same."""
-        films = {
+        films: dict[str, Any] = {
             "initial_eta_um": _micrometres(self.initial_eta),
             "initial_epsilon_um": _micrometres(self.initial_epsilon),
         }
+        if self.film_makes_room:
+            films["film_makes_room"] = True
+        if self.cavity_expansion is not None:
+            films["cavity_expansion"] = self.cavity_expansion
         if self.plane:
             tin, copper = _micrometres(self.core_radius), _micrometres(self.rings[0].radius)
             layers = {"tin_thickness_um": tin, "copper_thickness_um": copper}
@@ -144,8 +150,6 @@ class Strand:
                 data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
         if self.pack_transport != BETWEEN_FILAMENTS:
             data["pack_transport"] = self.pack_transport
-        if self.cavity_expansion is not None:
-            data["cavity_expansion"] = self.cavity_expansion
         return {"strand": {**data, "porosity": self.porosity, **films}}
 
     def _is_of_ratio(self, core_um: float) -> bool:

@@ -12,15 +12,15 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from bronzeward.growth.slots import ALPHA
+from bronzeward.growth.slots import ALPHA, EPSILON, ETA, SLOT_LABELS
 from bronzeward.inputs.case import Case
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import Properties
 from bronzeward.model.boundary_tables import Regimes, stable_ranges
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
-from bronzeward.model.problem_builder import slot_volumes
+from bronzeward.model.problem_builder import initial_amounts, slot_volumes
 from bronzeward.model.recording import Recorded, event_name, stored_times
-from bronzeward.model.volume_account import cavity, contents, core_volume, yield_pressure
+from bronzeward.model.volume_account import cavity, contents, core_volume, film_shrinkage, yield_pressure
 from bronzeward.thermo.table import PhaseTable
 
 Array = NDArray[np.float64]
@@ -145,7 +145,12 @@ class History:
     @cached_property
     def _cavity(self) -> Array:
         tin, copper, pores = self._start
-        return cavity(self.properties, self.temperature, tin, copper, pores, self.case.strand.cavity_expansion)
+        strand = self.case.strand
+        if not strand.film_makes_room and strand.initial_eta + strand.initial_epsilon > 0.0:
+            amount, _ = initial_amounts(strand, slot_volumes(self.properties)[0])
+            films = {SLOT_LABELS[slot]: float(amount[slot]) for slot in (ETA, EPSILON)}
+            pores -= film_shrinkage(self.properties, films)
+        return cavity(self.properties, self.temperature, tin, copper, pores, strand.cavity_expansion)
 
     @cached_property
     def overfill(self) -> Array:

@@ -4,7 +4,8 @@
 
 - contents: sum of n_i V_i(T) over all phases, with the thermal expansion of each, the density of liquid
   tin, the melting expansion and the shrinkage of the reaction in it;
-- cavity: everything inside the barrier at 20 C that is not niobium, plus the pores that drawing left,
+- cavity: everything inside the barrier at 20 C that is not niobium, plus the pores that drawing left, less what a
+  film of compound from storage shrank (drawing may have closed it) unless the strand says that it left room,
   expanding as copper does or by the strand's `cavity_expansion`.
 
 Above zero the contents press on their wall, below zero there is void. It is an account, not a
@@ -13,6 +14,7 @@ prediction that a strand leaks.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import sqrt
 from typing import Any
 
@@ -52,6 +54,16 @@ def cavity(
     linear = properties.expansion["alpha"] if expansion is None else expansion
     growth = 1.0 + linear * (np.asarray(temperature, dtype=float) - START_K)
     return np.asarray(cold * growth**3)
+
+
+def film_shrinkage(properties: Properties, amounts: Mapping[str, float]) -> float:
+    """What compound there at the start takes less than the tin and copper in it [m2], `amounts` [mol/m] by phase."""
+    total = 0.0
+    for phase, amount in amounts.items():
+        x = properties.compound_tin[phase]
+        metals = x * properties.volume_at(SOLID_TIN, START_K) + (1.0 - x) * properties.volume_at("alpha", START_K)
+        total += amount * float(metals - properties.volume_at(phase, START_K))
+    return total
 
 
 def core_volume(properties: Properties, tin: float, pores: float) -> float:
