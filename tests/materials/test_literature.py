@@ -43,6 +43,7 @@ UNITS = {
     "drawing_porosity": "1",
     "atomic_weight": "kg/mol",
     "composition": "1",
+    "eta_limit": "K",
     "elastic_strain": "1",
 }
 
@@ -52,7 +53,7 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "properties.toml": "34091974473901fb",
+    "properties.toml": "5bc828828b3d9707",
     "thermocouples.toml": "a96fc688f3ef05ab",
     "checks.csv": "a6587168ca639e3b",
 }
