@@ -62,7 +62,7 @@ def test_the_two_alpha_sets_are_not_mixed():
     """Each description's alpha cites one assessment only."""
     for name, cited, not_cited in (
         ("cu-sn-shim1996", "shim1996", "ngai1981"),
-        ("cu-sn-nist1999-alpha", "ngai1981", "shim1996"),
+        ("cu-sn-nist1999-alpha", "nist1999", "shim1996"),
     ):
         text = (description.folder() / f"{name}.tdb").read_text()
         alpha = re.search(r"PHASE FCC_A1.*?(?=\$ ----)", text, re.S)

@@ -27,7 +27,7 @@ def test_energy_equals_hand_written_model(label):
 
 
 def test_second_alpha_equals_hand_written_model():
-    """ngai1981 values of alpha, the only difference between the two descriptions."""
+    """nist1999 values of alpha, the only difference between the two descriptions."""
     t, x = points("alpha")
     ours = phases("cu-sn-nist1999-alpha")["alpha"].energy(t, x)
     np.testing.assert_allclose(ours, reference.alpha_nist1999(t, x), rtol=0, atol=1e-6)

@@ -60,7 +60,7 @@ def ids(row):
 def test_melting_points(row):
     """ITS-90 fixed points; the tolerance is the rounding of the element data."""
     x = {"Sn": 1.0, "Cu": 0.0}[condition(row)["element"]]
-    judge(row, float(table().liquidus(x)) - ZERO)
+    assert float(table().liquidus(x)) - ZERO == pytest.approx(float(row["value"]), abs=0.05)
 
 
 @pytest.mark.parametrize("row", rows("invariant"), ids=ids)
@@ -77,16 +77,16 @@ def test_reactions_with_the_second_alpha(row):
 
 @pytest.mark.parametrize("row", rows("invariant_composition"), ids=ids)
 def test_reaction_compositions(row):
-    """ISO 9453 Sn99.3Cu0.7: the eutectic holds 0.7 to 0.9 wt% copper."""
+    """ISO 9453 Sn99.3Cu0.7: the eutectic holds 0.7 to 0.9 wt% copper; what meets where beta melts [at% tin]."""
     reaction, given = reaction_of(row), condition(row)
     x = dict(zip(reaction.phases, reaction.x_sn, strict=True))[given["of"]]
-    assert given["answer"] == "w_cu"
-    judge(row, 100 * (1 - float(mass_fraction(x))))
+    assert given["answer"] in ("w_cu", "x_sn")
+    judge(row, 100 * (1 - float(mass_fraction(x)) if given["answer"] == "w_cu" else x))
 
 
 @pytest.mark.parametrize("row", rows("liquidus", "solidus"), ids=ids)
 def test_tin_bronzes(row):
-    """Wrought phosphor bronzes of the handbook; they hold phosphorus too, the description does not."""
+    """Bronzes of the handbook and a solder; the wrought ones hold phosphorus too, the description does not."""
     x = float(atom_fraction(float(condition(row)["w_sn"])))
     ours = table().liquidus(x) if row["topic"] == "liquidus" else table().solidus(x)
     judge(row, float(ours) - ZERO)
@@ -115,8 +115,9 @@ def test_reaction_enthalpy(row):
     judge(row, (formation_enthalpy("epsilon", t) - 11 / 20 * formation_enthalpy("eta_prime", t)) / 1e3)
 
 
-# Not in checks.csv. Sn97Cu3 is from memory of the standard; the cast bronzes were read in makers'
-# data sheets (C90900: conexbronze.com, C91300: uniquealloy.com), seen through a search's excerpt.
+# In checks.csv at their nominal tin; here over the range of the alloy. Sn97Cu3 is from memory of the
+# standard; the cast bronzes were read in makers' data sheets (C90900: conexbronze.com, C91300:
+# uniquealloy.com), seen through a search's excerpt.
 MORE = [
     # alloy, tin from and to [wt%], line, published [°C]
     ("ISO 9453 Sn97Cu3, from memory", 96.5, 97.5, "solidus", 227, ""),

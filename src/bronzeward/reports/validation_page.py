@@ -9,8 +9,8 @@ from bronzeward.files import write_text
 from bronzeward.materials import literature
 from bronzeward.plots.validation import plot_deviations
 from bronzeward.reports.page import Table, page_target, picture, rendered
-from bronzeward.reports.validation_text import short, validation_summary
-from bronzeward.validation.outcome import MISSES, Outcome, by_topic
+from bronzeward.reports.validation_text import band_line, short, validation_summary
+from bronzeward.validation.outcome import MISSES, Outcome, by_kind, by_topic
 
 SEEN = {
     "read": "the source itself",
@@ -39,6 +39,10 @@ def validation_html(outcomes: Sequence[Outcome]) -> str:
         (topic.name, f"{topic.checks}", f"{topic.holding}", f"{topic.missing}", short(topic.deviation))
         for topic in by_topic(outcomes)
     ]
+    kinds = [
+        (kind.name, f"{kind.checks}", f"{kind.holding}", f"{kind.missing}", f"{kind.remembered}")
+        for kind in by_kind(outcomes)
+    ]
     works = literature.bibliography()
     caption = (
         "Shaded: within tolerance. Drawn at most three tolerances away. Checks with a one-sided tolerance, or with "
@@ -48,6 +52,8 @@ def validation_html(outcomes: Sequence[Outcome]) -> str:
         "validation_page.html",
         title="Validation of bronzeward",
         summary=validation_summary(outcomes),
+        band=band_line(outcomes),
+        kinds=Table(("kind", "checks", "hold", "miss", "from memory"), kinds),
         deviations=picture(plot_deviations(outcomes), _alt(outcomes), caption),
         topics=Table(("topic", "checks", "hold", "miss", "middle deviation over tolerance"), topics),
         rows=[_row(outcome) for outcome in outcomes],

@@ -5,12 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from bronzeward.validation.outcome import HOLDS, INFORMATION, MISSES, NOT_COMPUTED, Outcome, by_topic, counts
+from bronzeward.validation.outcome import (
+    HOLDS,
+    INFORMATION,
+    MISSES,
+    NOT_COMPUTED,
+    Outcome,
+    by_kind,
+    by_topic,
+    counts,
+    in_bands,
+)
 
 
 def validation_lines(outcomes: Sequence[Outcome]) -> list[str]:
     """What the command prints: topics, misses, what is not computed, the summary."""
-    lines = [*topic_lines(outcomes), ""]
+    lines = [*topic_lines(outcomes), "", *kind_lines(outcomes), ""]
     for outcome in outcomes:
         check = outcome.check
         if outcome.verdict == MISSES and outcome.computed is not None:
@@ -22,7 +32,13 @@ def validation_lines(outcomes: Sequence[Outcome]) -> list[str]:
         elif outcome.verdict == HOLDS and not outcome.expected:
             lines.append(f"UNEXPECTED: {check.id} holds, though its note says that it misses")
     missing = [f"{o.check.id} ({o.remark})" for o in outcomes if o.verdict == NOT_COMPUTED]
-    return [*lines, *(f"not computed: {line}" for line in missing), "", validation_summary(outcomes)]
+    return [
+        *lines,
+        *(f"not computed: {line}" for line in missing),
+        "",
+        validation_summary(outcomes),
+        band_line(outcomes),
+    ]
 
 
 def topic_lines(outcomes: Sequence[Outcome]) -> list[str]:
@@ -32,6 +48,19 @@ def topic_lines(outcomes: Sequence[Outcome]) -> list[str]:
         middle = "" if topic.deviation is None else short(topic.deviation)
         lines.append(f"{topic.name:<22} {topic.checks:>6} {topic.holding:>5} {topic.missing:>5}  {middle}")
     return lines
+
+
+def kind_lines(outcomes: Sequence[Outcome]) -> list[str]:
+    """Kinds of checks, with how many hold, miss and were seen in memory only."""
+    lines = [f"{'kind':<22} {'checks':>6} {'hold':>5} {'miss':>5}  from memory"]
+    lines += [f"{k.name:<22} {k.checks:>6} {k.holding:>5} {k.missing:>5}  {k.remembered}" for k in by_kind(outcomes)]
+    return lines
+
+
+def band_line(outcomes: Sequence[Outcome]) -> str:
+    """One line: published values inside the band that the growth constants state."""
+    inside, judged = in_bands(outcomes)
+    return f"{inside} of {judged} published values lie inside the stated 90 % band of what is computed for them."
 
 
 def validation_summary(outcomes: Sequence[Outcome]) -> str:
@@ -49,10 +78,12 @@ def validation_data(outcomes: Sequence[Outcome]) -> dict[str, Any]:
         {
             **vars(o.check), "computed": o.computed, "deviation": o.deviation, "deviation_over_tolerance": o.scaled,
             "verdict": o.verdict, "expected": o.expected, "remark": o.remark,
+            "band_90_percent": o.band, "in_band": o.in_band,
         }
         for o in outcomes
     ]  # fmt: skip
-    return {"schema": "bronzeward/validation/1", "counts": counts(outcomes), "checks": rows}
+    kinds = [kind._asdict() for kind in by_kind(outcomes)]
+    return {"schema": "bronzeward/validation/1", "counts": counts(outcomes), "kinds": kinds, "checks": rows}
 
 
 def short(number: float | None) -> str:

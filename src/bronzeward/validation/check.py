@@ -10,10 +10,19 @@ from bronzeward.errors import InputError
 from bronzeward.materials import literature
 
 COLUMNS = (
-    "id", "topic", "condition", "value", "unit", "tolerance", "tolerance_kind", "tolerance_reason",
+    "id", "topic", "kind", "condition", "value", "unit", "tolerance", "tolerance_kind", "tolerance_reason",
     "grade", "seen", "source", "locator", "note",
 )  # fmt: skip
 """Columns of checks.csv."""
+
+KINDS = MEASUREMENT, ASSESSED, STANDARD, OWN_INPUT, CLOSED_FORM, UNJUDGED = (
+    "measurement", "assessed", "standard", "own input", "closed form", "information",
+)  # fmt: skip
+"""What a check confronts the program with: a published measurement, an assessed value, a standard or data sheet,
+values its own constants were fitted to, a formula, or nothing (shown, not judged)."""
+
+OUTSIDE = (MEASUREMENT, ASSESSED, STANDARD)
+"""Kinds that come from outside the program."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +45,7 @@ class Check:
     source: str
     locator: str = ""
     note: str = ""
+    kind: str = CLOSED_FORM
 
     @property
     def known_miss(self) -> bool:
@@ -61,5 +71,7 @@ def _check(row: dict[str, Any], where: str) -> Check:
         value, tolerance = float(row["value"]), float(row["tolerance"])
     except ValueError:
         raise InputError(f"{where}: value and tolerance must be numbers") from None
+    if row["kind"] not in KINDS:
+        raise InputError(f"{where}: kind '{row['kind']}'; allowed are {', '.join(KINDS)}")
     texts = {key: row[key] for key in COLUMNS if key not in ("condition", "value", "tolerance")}
     return Check(condition=condition, value=value, tolerance=tolerance, **texts)

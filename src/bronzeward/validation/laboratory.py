@@ -17,6 +17,7 @@ from bronzeward.model.simulation import run_case
 from bronzeward.thermo import load_table
 from bronzeward.thermo.diagram_parts import Invariant
 from bronzeward.thermo.table import PhaseTable
+from bronzeward.units import ZERO_CELSIUS
 from bronzeward.validation.check import Check
 
 TIN_LEAN = Strand.round(24, 44)
@@ -25,6 +26,9 @@ TIN_RICH = Strand.round(40, 50, pack=[(80, 0.15)])
 
 THICK = 400.0
 """Thickness of tin and copper in a plane couple that stands for an unlimited one [um]."""
+
+SEEN = 1e-7
+"""The thinnest layer that a micrograph shows [m]."""
 
 
 def label_of(text: str) -> str:
@@ -49,6 +53,11 @@ class Laboratory:
         """Volumes and expansions."""
         return load_properties()
 
+    @property
+    def copper_volume(self) -> float:
+        """Molar volume of pure copper at 25 °C [m3/mol]."""
+        return float(self.properties.volume_at("alpha", 25 + ZERO_CELSIUS, 0.0))
+
     def run(
         self, strand: Strand, schedule: Schedule, kinetics: str | KineticSet = "default", **numerics: Any
     ) -> Result:
@@ -69,6 +78,11 @@ class Laboratory:
             "eta": float(thickness["eta"]), "epsilon": float(thickness["epsilon"]), "tin_used": float(used),
             "eta+epsilon": float(thickness["eta"] + thickness["epsilon"]),
         }  # fmt: skip
+
+    def layers(self, kinetics: str, celsius: float, hours: float) -> list[str]:
+        """Phases of a thick plane couple after a hold, from the tin to the copper."""
+        history = self.run(Strand.couple(THICK, THICK), Schedule.start(celsius).hold(hours), kinetics)
+        return [phase for phase, width in zip(PHASES, history["thickness"][-1], strict=True) if width > SEEN]
 
     def reaction(self, check: Check) -> Invariant:
         """The invariant with the phases of a check on the two sides of its arrow, in either direction."""

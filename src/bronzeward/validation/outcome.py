@@ -8,18 +8,27 @@ from math import log
 from statistics import median
 from typing import NamedTuple
 
-from bronzeward.validation.check import Check
+from bronzeward.validation.check import KINDS, Check
 
 VERDICTS = HOLDS, MISSES, INFORMATION, NOT_COMPUTED = ("holds", "misses", "information", "not computed")
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """A check with what the program gives, in the check's unit; None where it is not computed."""
+    """A check with what the program gives, in the check's unit; None where it is not computed.
+
+    `band` is the stated 90 % band of the computed value, low and high, where its constants have one.
+    """
 
     check: Check
     computed: float | None
     remark: str = ""
+    band: tuple[float, float] | None = None
+
+    @property
+    def in_band(self) -> bool | None:
+        """Whether the published value lies inside the stated 90 % band; None where there is none."""
+        return None if self.band is None else self.band[0] <= self.check.value <= self.band[1]
 
     @property
     def verdict(self) -> str:
@@ -80,6 +89,34 @@ class Topic(NamedTuple):
     holding: int
     missing: int
     deviation: float | None
+
+
+class Kind(NamedTuple):
+    """A kind of check: number of checks, holding, missing, and how many of them were seen in memory only."""
+
+    name: str
+    checks: int
+    holding: int
+    missing: int
+    remembered: int
+
+
+def by_kind(outcomes: Sequence[Outcome]) -> list[Kind]:
+    """All kinds that occur, in the order of KINDS."""
+    kinds = []
+    for name in KINDS:
+        members = [outcome for outcome in outcomes if outcome.check.kind == name]
+        verdicts = [outcome.verdict for outcome in members]
+        remembered = sum(outcome.check.seen == "memory" for outcome in members)
+        if members:
+            kinds.append(Kind(name, len(members), verdicts.count(HOLDS), verdicts.count(MISSES), remembered))
+    return kinds
+
+
+def in_bands(outcomes: Sequence[Outcome]) -> tuple[int, int]:
+    """How many published values lie inside the stated 90 % band, and of how many."""
+    judged = [outcome.in_band for outcome in outcomes if outcome.in_band is not None]
+    return sum(judged), len(judged)
 
 
 def by_topic(outcomes: Sequence[Outcome]) -> list[Topic]:

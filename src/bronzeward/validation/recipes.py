@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import exp
 
+from scipy.optimize import brentq
+
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.composition import atom_fraction, mass_fraction
 from bronzeward.materials.growth_constants import Constant
@@ -20,6 +22,9 @@ _X = {"eta": 5 / 11, "epsilon": 0.25, "(Sn)": 1.0}
 
 NEVER_COMPUTED = {
     "liquid_saturation": "the model has no rate here: its liquid lies on its liquidus at every moment",
+    "tin_in_the_ring": "the model has no ternary compound at the niobium",
+    "ring_exponent": "the model has no ternary compound at the niobium",
+    "ring_energy": "the model has no ternary compound at the niobium",
     "large_winding_plateau": "practice of a furnace; nothing the program computes",
     "large_winding_homogeneity": "practice of a furnace; nothing the program computes",
 }
@@ -44,8 +49,17 @@ def _invariant(check: Check, lab: Laboratory) -> float:
 def _invariant_composition(check: Check, lab: Laboratory) -> float:
     invariant = lab.reaction(check)
     x = dict(zip(invariant.phases, invariant.x_sn, strict=True))[label_of(check.condition["of"])]
+    if check.condition["answer"] == "x_sn":
+        return 100 * x
     tin = 100 * float(mass_fraction(x))
     return 100 - tin if check.condition["answer"] == "w_cu" else tin
+
+
+def _copper_in_liquid(check: Check, lab: Laboratory) -> float:
+    """Copper [wt%] in liquid tin that is saturated with it."""
+    kelvin, eutectic = _kelvin(check), 0.98
+    x = brentq(lambda tin: float(lab.table.liquidus(tin)) - kelvin, 0.75, eutectic)
+    return 100 * (1 - float(mass_fraction(x)))
 
 
 def _liquidus(check: Check, lab: Laboratory) -> float:
@@ -121,6 +135,22 @@ def _liquid_contact(check: Check, lab: Laboratory) -> float:
     return float(kinetics.constant("eta", "liquid").at(kelvin) / kinetics.constant("eta").at(kelvin))
 
 
+def _sequence(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """1 where the layers between tin and copper are those of the check and no others."""
+    wanted = check.condition["phases"].split("|")
+    celsius, hours = (float(check.condition[key]) for key in ("temperature_C", "time_h"))
+    layers = lab.layers(check.condition["set"], celsius, hours)
+    found = ["Cu" if phase == "alpha" else phase for phase in layers]
+    return float(found == wanted), "/".join(found)
+
+
+def _contraction(check: Check, lab: Laboratory) -> float:
+    """How much denser Cu3Sn is than the copper and tin it is made of [%]."""
+    volume = lab.properties.molar_volume
+    apart = (1 - _X["epsilon"]) * lab.copper_volume + _X["epsilon"] * volume["(Sn)"]
+    return 100 * (apart / volume[check.condition["phase"]] - 1)
+
+
 def _molar_volume(check: Check, lab: Laboratory) -> float:
     return float(lab.properties.volume_at(check.condition["phase"], _kelvin(check)))
 
@@ -152,6 +182,7 @@ _RECIPES: dict[str, Recipe] = {
     "melting_point": _melting_point,
     "invariant": _invariant,
     "invariant_composition": _invariant_composition,
+    "copper_in_liquid": _copper_in_liquid,
     "liquidus": _liquidus,
     "solidus": _liquidus,
     "formation_enthalpy": _formation_enthalpy,
@@ -164,6 +195,9 @@ _RECIPES: dict[str, Recipe] = {
     "tracer_diffusion": _tracer,
     "interdiffusion": _interdiffusion,
     "liquid_contact": _liquid_contact,
+    "sequence": _sequence,
+    "contraction": _contraction,
+    "tin_left": strands.tin_left,
     "molar_volume": _molar_volume,
     "density": _density,
     "linear_expansion": _expansion,
@@ -171,7 +205,6 @@ _RECIPES: dict[str, Recipe] = {
 }
 
 _STRANDS: dict[str, Recipe] = {
-    "voids_follow_epsilon": strands.voids_follow_epsilon,
     "phases_below_450c": strands.order_below_450,
     "no_single_phase": strands.no_single_phase,
     "eta_melts_in_strand": strands.eta_melts,

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from math import sqrt
+
 import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.files import read_toml
 from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
+from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.phases import PHASES
 from bronzeward.model.result import names
 from bronzeward.units import HOUR, ZERO_CELSIUS
@@ -17,23 +21,35 @@ from bronzeward.validation.laboratory import TIN_LEAN, TIN_RICH, Laboratory
 Array = NDArray[np.float64]
 
 
-def voids_follow_epsilon(check: Check, lab: Laboratory) -> tuple[float, str]:
-    """Correlation of void volume and epsilon over a ramp."""
-    history = lab.run(TIN_LEAN, Schedule.start(20).ramp(60, to=600))
-    below = history["temperature"] <= 450 + ZERO_CELSIUS
-    epsilon = history["amount"][:, PHASES.index("epsilon")]
-    whole, to_450 = (
-        _correlation(history["time"][rows], history["overfill"][rows], epsilon[rows])
-        for rows in (np.ones_like(below), below)
-    )
-    return whole, f"24 µm core in 44 µm of copper, 20 to 600 °C; {to_450:.2f} up to 450 °C"
+SLEEVES = (0.25, 0.5, 1.0)
+"""Shares of a strand's copper that may lie between tin and filaments; the published text does not say."""
 
 
-def _correlation(time: Array, overfill: Array, epsilon: Array) -> float:
-    """Correlation coefficient of void volume and epsilon, evenly weighted in time."""
-    even = np.linspace(time[0], time[-1], 600)
-    voids = np.interp(even, time, np.maximum(-overfill, 0.0))
-    return float(np.corrcoef(voids, np.interp(even, time, epsilon))[0, 1])
+def tin_left(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """Tin that has not reacted [%], half of the copper lying in the sleeve; other shares in the remark."""
+    left = {share: percent_tin_left(check, lab, load_set(), share) for share in SLEEVES}
+    core = _core_um(check, lab)
+    told = ", ".join(f"{100 * share:.0f} %: {percent:.0f} %" for share, percent in left.items())
+    return left[0.5], f"{core:.1f} µm core from the printed ratios; tin left by share of copper in the sleeve: {told}"
+
+
+def percent_tin_left(check: Check, lab: Laboratory, kinetics: KineticSet, share: float = 0.5) -> float:
+    """Tin [%] left after the hold in a strand with the ratios of a check, `share` of its copper in the sleeve."""
+    given = {key: float(text) for key, text in check.condition.items()}
+    core, outer = _core_um(check, lab), given["sub_element_um"]
+    copper = core**2 * given["copper_per_tin"] * lab.copper_volume / lab.properties.molar_volume["(Sn)"]
+    sleeve = sqrt(core**2 + share * copper)
+    pack = [(outer, (1 - share) * copper / (outer**2 - sleeve**2))] if share < 1 else []
+    strand = Strand.round(core, sleeve, pack=pack)
+    history = lab.run(strand, Schedule.start(given["temperature_C"]).hold(given["time_h"]), kinetics)
+    return 100 * (1 - float(history["tin_used"][-1]))
+
+
+def _core_um(check: Check, lab: Laboratory) -> float:
+    """Diameter of the tin core [µm] of a sub-element that holds tin, niobium and copper in the ratios of a check."""
+    given = {key: float(text) for key, text in check.condition.items()}
+    rest = given["niobium_per_tin"] * given["niobium_m3_per_mol"] + given["copper_per_tin"] * lab.copper_volume
+    return given["sub_element_um"] / sqrt(1 + rest / lab.properties.molar_volume["(Sn)"])
 
 
 def order_below_450(check: Check, lab: Laboratory) -> tuple[float, str]:
