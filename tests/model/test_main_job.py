@@ -10,7 +10,6 @@ import pytest
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials import literature
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model import answers
 from bronzeward.model.simulation import run_case
@@ -86,11 +85,3 @@ def test_a_quench_freezes_liquid():
     run = run_case(Case(STRAND, Schedule.start(20).ramp(100, to=240).quench(), load_set()))
     assert run["liquid_mole_fraction"][-1] > 0.1
     assert str(run["event_name"][-1]) == "quench"
-
-
-def test_every_source_of_a_run_is_cited_in_it():
-    run = run_case(Case(STRAND, straight(100), load_set("mei1992")))
-    cited = run.attributes["references"]
-    for key in ("shim1996", "mei1992", "assael2010"):
-        assert f"{key}: " in cited
-        assert literature.bibliography()[key] in cited

@@ -16,7 +16,6 @@ from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.phases import PHASES
 from bronzeward.model.result import read_netcdf, write_netcdf
 from bronzeward.model.simulation import run_case
-from closeness import close
 
 SERIES = {
     "temperature": "K", "liquid_mole_fraction": "1", "liquid_volume_fraction": "1", "liquid_tin_fraction": "1",
@@ -58,11 +57,6 @@ def test_fractions_sum_to_one(run):
     assert run["liquid_mole_fraction"] == pytest.approx(run["mole_fraction"][:, liquid], abs=0)
 
 
-def test_atoms_and_tin_are_conserved_at_every_time(run):
-    for name in ("total_atoms", "total_tin"):
-        assert run[name] == close(run[name][0], rel=1e-10)
-
-
 def test_file_gives_back_every_value(run, tmp_path):
     path = write_netcdf(run, tmp_path / "run.nc")
     again = read_netcdf(path)
@@ -72,13 +66,6 @@ def test_file_gives_back_every_value(run, tmp_path):
         else:
             assert list(again[name]) == list(variable.values)
     assert again.attributes["inputs"] == run.attributes["inputs"]
-
-
-def test_xarray_opens_the_file(run, tmp_path):
-    import xarray as xr
-
-    with xr.open_dataset(write_netcdf(run, tmp_path / "run.nc"), decode_times=False) as history:
-        assert float(history["shell_thickness"].max()) == run["shell_thickness"].max()
 
 
 def test_existing_file_is_kept_unless_told(run, tmp_path):

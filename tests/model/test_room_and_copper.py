@@ -45,7 +45,7 @@ def test_liquid_above_the_peritectic_is_the_lever_rule_of_eta_and_what_was_liqui
     row, table = row_after(history, "eta decomposes"), load_table()
     kelvin = float(history.temperature[row])
     x = float(history.liquid_composition[row])
-    eta, liquid = (float(history.amount[row - 1].sel(phase=phase)) for phase in ("eta", "liquid"))
+    eta = float(history.amount[row - 1].sel(phase="eta"))
     eta_tin, liquid_tin = (float(history.tin_fraction[row - 1].sel(phase=phase)) for phase in ("eta", "liquid"))
     x_eta = eta_tin * float(history.total_tin[0]) / eta
     peritectic = next(i for i in table.invariants if i.kind == "peritectic" and "eta" in i.phases)

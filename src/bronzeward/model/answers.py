@@ -267,7 +267,7 @@ ANSWERS: dict[str, Answer] = _table(
     ),
     Answer(
         "copper_left_with_liquid", "m", "least copper round liquid",
-        "least thickness of copper outside the shell while there is liquid; 0 with compound or liquid at the barrier", 2,
+        "least thickness of copper outside the shell with liquid inside; 0 with compound or liquid at the barrier", 2,
         lambda course: course.where_copper_is_least("copper"),
     ),
     Answer(

@@ -134,13 +134,13 @@ def smooth(at: NDArray[np.float64], knots: NDArray[np.float64], values: NDArray[
     chord = np.diff(values) / width
     slope = np.concatenate([chord[:1], np.zeros(len(chord) - 1), chord[-1:]])
     left, right = chord[:-1], chord[1:]
-    near, far = width[1:] + 2.0 * width[:-1], 2.0 * width[1:] + width[:-1]
+    of_left, of_right = 2.0 * width[1:] + width[:-1], width[1:] + 2.0 * width[:-1]
     rising = left * right > 0.0
-    weighted = np.divide(near, left, where=rising, out=np.ones_like(left)) + np.divide(
-        far, right, where=rising, out=np.ones_like(left)
+    weighted = np.divide(of_left, left, where=rising, out=np.ones_like(left)) + np.divide(
+        of_right, right, where=rising, out=np.ones_like(left)
     )
-    # the chord that is nearer has the greater weight
-    slope[1:-1] = np.where(rising, (near + far) / weighted, 0.0)
+    # the chord of the shorter interval has the greater weight
+    slope[1:-1] = np.where(rising, (of_left + of_right) / weighted, 0.0)
     k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(chord) - 1)
     f = np.clip((at - knots[k]) / width[k], 0.0, 1.0)
     a, b = slope[k] * width[k], slope[k + 1] * width[k]

@@ -1,0 +1,105 @@
+"""The command on counts of leaks."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from bronzeward.cli.common import JsonOption, QuietOption, show, show_json
+
+
+def lengths(
+    each: Annotated[float, typer.Option("--each", metavar="METRES", help="How long each tested length is.")],
+    tested: Annotated[int | None, typer.Option("--tested", metavar="N", help="Lengths that were tested.")] = None,
+    leaks: Annotated[int, typer.Option("--leaks", metavar="K", help="How many of them leaked.")] = 0,
+    confidence: Annotated[
+        float, typer.Option("--confidence", metavar="PERCENT", help="With which limits hold, one-sided.")
+    ] = 95.0,
+    metres: Annotated[
+        float | None, typer.Option("--metres", metavar="METRES", help="Length of a strand: the chance that none leaks.")
+    ] = None,
+    strands: Annotated[int, typer.Option("--strands", metavar="N", help="Strands of a cable, each so long.")] = 1,
+    rate: Annotated[
+        float | None,
+        typer.Option("--show", metavar="LEAKS_PER_KM", help="How many lengths must be tight to show this."),
+    ] = None,
+    against: Annotated[
+        tuple[int, int] | None,
+        typer.Option("--against", metavar="N K", help="Another count: N tested, K of them leaked."),
+    ] = None,
+    against_each: Annotated[
+        float | None, typer.Option("--against-each", metavar="METRES", help="Its lengths. Default: as long as these.")
+    ] = None,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Say what leak tests on short lengths prove: limits with a stated confidence, and whether two counts differ.
+
+    Example: bronzeward lengths --tested 1500 --each 0.15 --leaks 0 --metres 500 --strands 40
+    """
+    from bronzeward.errors import InputError
+    from bronzeward.reports import leak_counts as reports
+    from bronzeward.studies import leak_counts
+
+    if tested is None and rate is None:
+        raise InputError("lengths: give --tested, for what a test proves, or --show, for how much one must test")
+    if strands < 1:
+        raise InputError(f"lengths: {strands} strands; there must be 1 or more")
+    for name, given, needed in (
+        ("--leaks", leaks != 0, tested), ("--metres", metres is not None, tested), ("--strands", strands > 1, metres),
+        ("--against", against is not None, tested), ("--against-each", against_each is not None, against),
+    ):  # fmt: skip
+        if given and needed is None:
+            raise InputError(f"lengths: {name} needs {_NEEDED[name]}")
+    sure = confidence / 100.0
+    data: dict[str, Any] = {"schema": "bronzeward/lengths/1", "confidence": sure, "each_m": each}
+    lines: list[str] = []
+    if tested is not None:
+        count = leak_counts.Count(tested, each, leaks)
+        limits = leak_counts.limits(count, sure)
+        lines += reports.sentences(count, limits, sure)
+        data |= {
+            "tested": tested,
+            "leaks": leaks,
+            "share_leaking_at_most": limits.share,
+            "leaks_per_metre_at_most": limits.per_metre,
+            "leaks_per_metre_counted_once_at_most": limits.per_metre_counted_once,
+        }
+        if metres is not None:
+            chances = [leak_counts.chance_of_none(count, sure, length) for length in (metres, metres * strands)]
+            lines += reports.on_strands(metres, chances[0], strands, chances[1])
+            data |= {"metres": metres, "strands": strands}
+            data |= dict(zip(("strand_without_leak_at_least", "cable_without_leak_at_least"), chances, strict=True))
+        if against is not None:
+            other = leak_counts.Count(against[0], each if against_each is None else against_each, against[1])
+            between = leak_counts.difference(count, other)
+            lines += reports.on_difference(count, other, between)
+            data |= {
+                "against": {"tested": other.tested, "leaks": other.leaks, "each_m": other.each},
+                "p_value": between.p_value,
+                "p_value_lengths": between.lengths,
+                "p_value_metres": between.metres,
+            }
+    if rate is not None:
+        needed_lengths = leak_counts.lengths_needed(each, rate * 1e-3, sure)
+        lines.append(reports.on_needed(rate * 1e-3, each, needed_lengths, sure))
+        data |= {"show_leaks_per_metre": rate * 1e-3, "tested_needed": needed_lengths}
+    if json:
+        show_json({**data, "caution": reports.CAUTION})
+    elif not quiet:
+        show([*lines, "", reports.CAUTION])
+
+
+_NEEDED = {
+    "--leaks": "--tested",
+    "--metres": "--tested",
+    "--strands": "--metres, the length of each",
+    "--against": "--tested",
+    "--against-each": "--against",
+}
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command()(lengths)
