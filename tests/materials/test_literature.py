@@ -44,6 +44,7 @@ UNITS = {
     "drawing_porosity": "1",
     "atomic_weight": "kg/mol",
     "composition": "1",
+    "eta_limit": "K",
     "elastic_strain": "1",
 }
 
@@ -53,14 +54,18 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "properties.toml": "34091974473901fb",
+    "properties.toml": "5bc828828b3d9707",
     "thermocouples.toml": "a96fc688f3ef05ab",
-    "checks.csv": "cd24132dbe5c2adb",
+    "checks.csv": "b449d28f98409bbb",
 }
 
 # Published values these data do not meet, shown on the validation page as misses. Each must miss:
 # one that begins to hold leaves this list together with the word `misses` in its note.
-KNOWN_MISSES = {"activation_epsilon_film", "volume_diffusion_eta", "alpha_zinc_6.1sn_2.3zn"}
+KNOWN_MISSES = {
+    "activation_epsilon_film", "activation_epsilon_bump", "activation_eta_sn58bi", "activation_eta_snagbiin",
+    "alpha_crystal_700c", "alpha_zinc_6.1sn_2.3zn", "couple_snpb_120c", "molar_volume_eta_cu5sn4",
+    "volume_diffusion_eta",
+}  # fmt: skip
 
 
 def kinetics(name: str) -> dict[str, Any]:
@@ -459,7 +464,8 @@ def couple(name: str, celsius: float, hours: float) -> dict[str, float]:
 def density(row: dict[str, str], phase: str) -> float:
     weight = {key: value("atomic_weight", key)["value"] for key in ("Cu", "Sn")}
     if phase == "liquid":
-        return liquid_density("liquid Cu", float(condition(row)["temperature_C"]) + KELVIN)
+        pure = {"0": "liquid Cu", "1": "liquid"}[condition(row)["x_sn"]]
+        return liquid_density(pure, float(condition(row)["temperature_C"]) + KELVIN)
     x = {"eta": 5 / 11, "epsilon": 0.25, "(Sn)": 1.0}.get(phase)
     if x is None:
         x = atom_fraction(float(condition(row)["w_sn"]))

@@ -71,7 +71,7 @@ def test_safe_set_points_turn_the_extremes_round() -> None:
 
 
 def test_holds_near_the_eutectic_are_found() -> None:
-    known = reactions(CASE.description)
+    known = reactions(CASE)
     assert known["eutectic"] - 273.15 == pytest.approx(227, abs=1)
     assert known["peritectic"] - 273.15 == pytest.approx(415, abs=8)
     data = margins(CASE, Furnace(1, homogeneity=3.0, overshoot=2.0))
@@ -87,7 +87,7 @@ def test_holds_near_the_eutectic_are_found() -> None:
     text = margins_table(data)
     assert max(map(len, text.splitlines())) <= 80
     assert "eutectic" in text
-    assert len(plot_margins(data).lines) == 5
+    assert len(plot_margins(data).lines) == 6
 
 
 def test_a_programme_without_holds() -> None:

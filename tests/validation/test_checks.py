@@ -28,14 +28,16 @@ from html_page import Page
 
 NEVER_COMPUTED = {
     "liquid_saturation", "large_winding_plateau", "large_winding_homogeneity", "tin_in_the_ring", "ring_exponent",
-    "ring_energy",
+    "ring_energy", "liquid_diffusivity",
 }  # fmt: skip
 """Practice, and what the model does not have: a rate of dissolution, a ternary compound."""
 
 MISSES = {
     "solidus_c51100", "solidus_c91300", "peritectic_t_2018", "activation_epsilon_film", "volume_diffusion_eta",
     "contraction_epsilon", "tin_left_215c", "alpha_zinc_6.1sn_2.3zn", "copper_in_tin_260c", "copper_in_tin_310c",
-    "copper_in_tin_360c", "beta_high_beta", "beta_high_liquid",
+    "copper_in_tin_360c", "beta_high_beta", "beta_high_liquid", "mixing_liquid_25", "couple_snpb_120c",
+    "activation_eta_sn58bi", "activation_eta_snagbiin", "activation_epsilon_bump", "alpha_crystal_700c",
+    "molar_volume_eta_cu5sn4", "composition_eta_strand",
 }  # fmt: skip
 
 

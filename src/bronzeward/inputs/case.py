@@ -14,6 +14,7 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.furnace_log import read_log
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from bronzeward.materials.eta_limits import DESCRIPTION, checked_limit, limit_in_kelvin
 from bronzeward.materials.kinetics import KineticSet, load_set, set_from_data
 from bronzeward.units import HOUR, MICROMETRE
 
@@ -66,7 +67,10 @@ class Numerics:
 
 @dataclass(frozen=True)
 class Case:
-    """All that one run needs; `to_data` gives it as plain data, `case_from_data` reads that."""
+    """All that one run needs; `to_data` gives it as plain data, `case_from_data` reads that.
+
+    `eta_limit` is up to where eta is stable: "description", the key of a published value, or a temperature [°C].
+    """
 
     strand: Strand
     schedule: Schedule
@@ -74,6 +78,12 @@ class Case:
     description: str = DEFAULT_DESCRIPTION
     numerics: Numerics = field(default_factory=Numerics)
     title: str = ""
+    eta_limit: str | float = DESCRIPTION
+
+    @property
+    def eta_limit_K(self) -> float | None:
+        """Temperature [K] up to which eta is taken to be stable; None where that is left to the description."""
+        return limit_in_kelvin(self.eta_limit)
 
     def to_data(self) -> dict[str, Any]:
         """The case with the keys of a case file, derived from what it holds."""
@@ -82,7 +92,10 @@ class Case:
             **self.strand.to_data(),
             "schedule": self.schedule.to_data(),
             "kinetics": self.kinetics.to_data(),
-            "thermodynamics": {"description": self.description},
+            "thermodynamics": {
+                "description": self.description,
+                **({} if self.eta_limit == DESCRIPTION else {"eta_limit": self.eta_limit}),
+            },
             "numerics": dict(vars(self.numerics)),
         }
 
@@ -124,16 +137,17 @@ def case_from_data(data: Mapping[str, Any], folder: Path) -> Case:
     schedule = _schedule(_table(data, "schedule"), folder)
     kinetics = _kinetics(_table(data, "kinetics"), folder)
     thermo = _table(data, "thermodynamics")
-    _known(thermo, {"description"}, "thermodynamics")
+    _known(thermo, {"description", "eta_limit"}, "thermodynamics")
     description = _name(thermo.get("description", DEFAULT_DESCRIPTION), "thermodynamics: description")
     if Path(description).suffix.lower() == ".tdb":
         description = str((folder / description).resolve())
+    eta_limit = checked_limit(thermo.get("eta_limit", DESCRIPTION))
     numerics = _table(data, "numerics")
     _known(numerics, set(Numerics.__dataclass_fields__), "numerics")
     title = data.get("title", "")
     if not isinstance(title, str) or "\0" in title:
         raise InputError("case: title must be text")
-    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title)
+    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, eta_limit)
 
 
 def _table(data: Mapping[str, Any], key: str) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.boundary_tables import Regimes, build_regimes
+from bronzeward.model.case_table import case_table
 from bronzeward.model.history import History
 from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
@@ -211,7 +212,7 @@ class Shared:
             raise InputError(f"batch: precision is {precision!r}; allowed: {', '.join(PRECISIONS)}")
         self.quick = precision == "quick"
         self.properties = load_properties()
-        self.tables = {name: load_table(name) for name in sorted({case.description for case in cases})}
+        self.tables = {diagram_of(case): case_table(case) for case in {diagram_of(c): c for c in cases}.values()}
         self.regimes = {name: _regimes(table, name, cases) for name, table in self.tables.items()}
         self._builders = {name: ProblemBuilder(regimes, self.properties) for name, regimes in self.regimes.items()}
         self._room = threading.local()
@@ -271,12 +272,12 @@ class Shared:
 
     def history(self, case: Case, recorded: Recorded) -> History:
         """The columns of a run, as a single run has them; profiles are not recorded."""
-        regimes, table = self.regimes[case.description], self.tables[case.description]
+        regimes, table = self.regimes[diagram_of(case)], self.tables[diagram_of(case)]
         return History(case, table, self.properties, regimes, recorded, 0)
 
     def problem(self, case: Case) -> Problem:
         """The problem of a case."""
-        builder = self._builders[case.description]
+        builder = self._builders[diagram_of(case)]
         return builder.build(case.strand, case.schedule, case.kinetics, self._settings(case))
 
     def _settings(self, case: Case) -> Settings:
@@ -287,9 +288,14 @@ class Shared:
         return replace(settings, tolerance=tolerance, alpha_cells=cells, longest_step=np.inf, widest_step=np.inf)
 
 
-def _regimes(table: PhaseTable, description: str, cases: Sequence[Case]) -> Regimes:
-    """Regimes over all temperatures that the cases of one description touch."""
-    touched = [case.schedule.temperature for case in cases if case.description == description]
+def diagram_of(case: Case) -> tuple[str, float | None]:
+    """What the phase table of a case depends on."""
+    return case.description, case.eta_limit_K
+
+
+def _regimes(table: PhaseTable, diagram: tuple[str, float | None], cases: Sequence[Case]) -> Regimes:
+    """Regimes over all temperatures that the cases of one diagram touch."""
+    touched = [case.schedule.temperature for case in cases if diagram_of(case) == diagram]
     return build_regimes(table, min(float(t.min()) for t in touched), max(float(t.max()) for t in touched))
 
 

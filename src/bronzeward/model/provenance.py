@@ -17,7 +17,7 @@ from bronzeward.inputs.case import Case
 from bronzeward.materials import literature
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import Properties, load_properties
-from bronzeward.thermo import load_table
+from bronzeward.model.case_table import case_table
 
 COMMENT = (
     "An estimate, not a qualification: binary Cu-Sn only, planar fronts, no incubation, no A15 reaction; "
@@ -27,7 +27,7 @@ COMMENT = (
 
 def provenance(case: Case, table: Any = None, properties: Properties | None = None) -> dict[str, Any]:
     """What the runs of a case rest on, with its inputs; `table` and `properties` only save reading them again."""
-    own = basis([case.kinetics], table or load_table(case.description), properties)
+    own = basis([case.kinetics], table or case_table(case), properties)
     return {"inputs": json.dumps(case.to_data(), ensure_ascii=False, sort_keys=True), **own}
 
 

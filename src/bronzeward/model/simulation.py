@@ -12,15 +12,17 @@ from bronzeward.growth.slots import CORE, N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.case import Case, Numerics, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from bronzeward.materials.eta_limits import checked_limit
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
-from bronzeward.model.boundary_tables import build_regimes
+from bronzeward.model.boundary_tables import build_regimes, stable_ranges
+from bronzeward.model.case_table import case_table, other_limits
 from bronzeward.model.history import COLUMNS, PER_LENGTH, History
 from bronzeward.model.problem_builder import Settings, build_problem
 from bronzeward.model.provenance import provenance
 from bronzeward.model.recording import Recorded, integrate_interpreted
 from bronzeward.model.result import Result, Variable, cf_attributes
-from bronzeward.thermo import load_table
+from bronzeward.thermo.table import PhaseTable
 from bronzeward.units import ZERO_CELSIUS
 
 if TYPE_CHECKING:
@@ -47,6 +49,7 @@ def simulate(
     kinetics: KineticSet | str = "default",
     description: str = "cu-sn-shim1996",
     numerics: Numerics | None = None,
+    eta_limit: str | float = "description",
 ) -> xr.Dataset:
     """Run one strand through one schedule.
 
@@ -59,6 +62,8 @@ def simulate(
     description : str
         Name of a thermodynamic description, or the path of a TDB file.
     numerics : Numerics, optional
+    eta_limit : str or float, [°C]
+        Up to where eta is stable: as in the description, as published (a bibliography key), or a temperature.
 
     Returns
     -------
@@ -71,7 +76,9 @@ def simulate(
         When the input cannot be used.
     """
     chosen = load_set(kinetics) if isinstance(kinetics, str) else kinetics
-    case = Case(strand, schedule.checked(), chosen, description, numerics or Numerics())
+    case = Case(
+        strand, schedule.checked(), chosen, description, numerics or Numerics(), eta_limit=checked_limit(eta_limit)
+    )
     return run_case(case).to_dataset()
 
 
@@ -93,14 +100,16 @@ def run(case: Case | str | Path) -> xr.Dataset:
 
 def run_case(case: Case, cache: bool = True) -> Result:
     """Run a case; the plain result, which `Result.to_dataset` turns into an xarray Dataset."""
-    table = load_table(case.description, cache=cache)
+    table = case_table(case, cache=cache)
     kelvin, properties = case.schedule.temperature, load_properties()
     regimes = build_regimes(table, float(kelvin.min()), float(kelvin.max()))
     settings = settings_of(case)
     problem = build_problem(case.strand, case.schedule, case.kinetics, regimes, properties, settings)
     recorded = integrate_interpreted(problem)
     history = History(case, table, properties, regimes, recorded, settings.alpha_cells)
-    return _result(history, _reservations(case, recorded) + list(table.warnings))
+    return _result(
+        history, _reservations(case, recorded) + _doubts_about_eta(case, table, recorded) + list(table.warnings)
+    )
 
 
 def settings_of(case: Case) -> Settings:
@@ -147,6 +156,21 @@ def _reservations(case: Case, recorded: Recorded) -> list[str]:
                 f"known for {low - ZERO_CELSIUS:.0f} to {high - ZERO_CELSIUS:.0f} °C ({source}, {constant.grade})"
             )
     return list(dict.fromkeys(notes))
+
+
+def _doubts_about_eta(case: Case, table: PhaseTable, recorded: Recorded) -> list[str]:
+    """Where eta is left at temperatures at which one source has it melt and another does not."""
+    limit = stable_ranges(table).get("eta", (0.0, 0.0))[1]
+    kelvin, eta = recorded.temperature, recorded.amount[:, SLOT_LABELS.index("eta")]
+    notes = []
+    for name, other in other_limits(case, table).items():
+        lower = min(limit, other)
+        if kelvin.max() > lower and (eta[kelvin >= lower - 1.0] > 0).any():
+            notes.append(
+                f"eta: it melts at {limit - ZERO_CELSIUS:.1f} °C here, at {other - ZERO_CELSIUS:.1f} °C by {name}, and "
+                "some of it is left there: try both with eta_limit of [thermodynamics]"
+            )
+    return notes
 
 
 def _result(history: History, notes: list[str]) -> Result:

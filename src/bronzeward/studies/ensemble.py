@@ -122,7 +122,7 @@ class Members:
 
     def __init__(self, case: Case, spread: Spread) -> None:
         self.case, self.spread, self.z = case, spread, draws(spread)
-        limits = stability(case.description)
+        limits = stability(case.description, case.eta_limit_K)
         self.widths = [widths(c, limits.get(c.phase, c.range), spread.outside) for c in case.kinetics.constants]
         covariance = case.kinetics.covariance
         self.fitted = () if covariance is None else covariance.parameters

@@ -13,6 +13,7 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.phases import LIQUID, SOLID_TIN
 from bronzeward.model.batch import answers_dataset
+from bronzeward.model.case_table import case_table, other_limits
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import without_fill
 from bronzeward.studies.ensemble import run_members
@@ -25,7 +26,6 @@ from bronzeward.studies.furnace_load import (
     hottest_of,
     lowest_safe,
 )
-from bronzeward.thermo import load_table
 from bronzeward.units import HOUR
 
 if TYPE_CHECKING:
@@ -40,13 +40,14 @@ REACTIONS: dict[str, frozenset[str]] = {
 }
 
 
-def reactions(description: str) -> dict[str, float]:
-    """Temperatures [K] of the reactions in `REACTIONS`."""
+def reactions(case: Case) -> dict[str, float]:
+    """Temperatures [K] of the reactions in `REACTIONS`, then those at which others have eta melt, by source."""
     kelvin: dict[str, float] = {}
-    for invariant in load_table(description).invariants:
+    table = case_table(case)
+    for invariant in table.invariants:
         phases = frozenset("eta" if label == "eta_prime" else label for label in invariant.phases)
         kelvin |= {name: invariant.temperature for name, partners in REACTIONS.items() if phases == partners}
-    return kelvin
+    return kelvin | {f"eta, {name}": limit for name, limit in other_limits(case, table).items()}
 
 
 def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precision: str = "quick") -> xr.Dataset:
@@ -65,7 +66,7 @@ def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precis
     plans = [case.schedule, *(extreme_schedule(case.schedule, furnace, hot) for hot in (True, False))]
     cases = [replace(case, schedule=plan) for plan in plans]
     data = answers_dataset(run_members(cases, workers, None, precision), {"strand": list(STRANDS)}, provenance(case))
-    kelvin = reactions(case.description)
+    kelvin = reactions(case)
     coordinates = {
         "hold": _column("hold", [hold.number for hold in holds(case.schedule)], long_name="number of the hold"),
         "reaction": _column("reaction", list(kelvin), long_name="reaction a hold must keep away from"),

@@ -1,4 +1,4 @@
-"""Between which temperatures the phases of a description are stable."""
+"""Between which temperatures the phases of a case are stable."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from functools import cache
 
 from bronzeward.model.boundary_tables import stable_ranges
 from bronzeward.thermo import load_table
+from bronzeward.thermo.eta_limit import with_eta_limit
 
 
 @cache
-def stability(description: str) -> dict[str, tuple[float, float]]:
-    """Lowest and highest temperature [K] at which each phase is stable."""
-    return stable_ranges(load_table(description))
+def stability(description: str, eta_limit_K: float | None = None) -> dict[str, tuple[float, float]]:
+    """Lowest and highest temperature [K] at which each phase is stable; `eta_limit_K` as in a case."""
+    table = load_table(description)
+    return stable_ranges(table if eta_limit_K is None else with_eta_limit(table, eta_limit_K))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import exp
+from math import exp, log
 
 from scipy.optimize import brentq
 
@@ -13,7 +13,7 @@ from bronzeward.materials.growth_constants import Constant
 from bronzeward.materials.kinetics import load_set
 from bronzeward.studies.furnace_load import Furnace
 from bronzeward.thermo.enthalpy import formation_enthalpy
-from bronzeward.units import HOUR, ZERO_CELSIUS
+from bronzeward.units import GAS_CONSTANT, HOUR, ZERO_CELSIUS
 from bronzeward.validation import strand_recipes as strands
 from bronzeward.validation.check import Check
 from bronzeward.validation.laboratory import Laboratory, label_of
@@ -21,6 +21,7 @@ from bronzeward.validation.laboratory import Laboratory, label_of
 _X = {"eta": 5 / 11, "epsilon": 0.25, "(Sn)": 1.0}
 
 NEVER_COMPUTED = {
+    "liquid_diffusivity": "the model mixes its liquid at once",
     "liquid_saturation": "the model has no rate here: its liquid lies on its liquidus at every moment",
     "tin_in_the_ring": "the model has no ternary compound at the niobium",
     "ring_exponent": "the model has no ternary compound at the niobium",
@@ -117,6 +118,27 @@ def _activation_energy(check: Check, lab: Laboratory) -> float:
     return _constant(check).activation / 1e3
 
 
+def _layer_activation(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """Slope of the logarithm of a squared layer against reciprocal temperature [kJ/mol]."""
+    given = check.condition
+    ends = [float(given[key]) for key in ("from_C", "to_C")]
+    widths = [lab.couple(given["set"], celsius, 100.0)[given["answer"]] for celsius in ends]
+    reciprocal = [1.0 / (celsius + ZERO_CELSIUS) for celsius in ends]
+    slope = 2.0 * log(widths[0] / widths[1]) / (reciprocal[1] - reciprocal[0])
+    return slope * GAS_CONSTANT / 1e3, "growth engine, 100 h at both ends"
+
+
+def _mixing_enthalpy(check: Check, lab: Laboratory) -> float:
+    """Enthalpy of a solution less that of its pure elements in the same phase [kJ/mol]."""
+    label, x = check.condition["phase"], float(check.condition["x_sn"])
+    at = [formation_enthalpy(label, _kelvin(check), tin, lab.description) for tin in (x, 0.0, 1.0)]
+    return (at[0] - (1 - x) * at[1] - x * at[2]) / 1e3
+
+
+def _composition(check: Check, lab: Laboratory) -> float:
+    return 100 * lab.properties.compound_tin[check.condition["phase"]]
+
+
 def _tracer(check: Check, lab: Laboratory) -> float:
     return float(_constant(check).at(_kelvin(check)))
 
@@ -200,6 +222,9 @@ _RECIPES: dict[str, Recipe] = {
     "tin_left": strands.tin_left,
     "molar_volume": _molar_volume,
     "density": _density,
+    "layer_activation": _layer_activation,
+    "mixing_enthalpy": _mixing_enthalpy,
+    "composition": _composition,
     "linear_expansion": _expansion,
     "thermocouple": _thermocouple,
 }

@@ -227,7 +227,7 @@ class Candidates:
         if key is None:
             case, key = self.case(place), place
             if case is not None and self._only_steps and not self.spread.furnace_offset:
-                part = until(case.schedule, moment, case.description)
+                part = until(case.schedule, moment, case.description, case.eta_limit_K)
                 key = (part.time.tobytes(), part.temperature.tobytes())
             self._keys[place, moment] = key
         return key
@@ -278,6 +278,6 @@ class Candidates:
             member = ensembles[place].member(k)
             whole = member.schedule
             if id(whole) not in parts or self.spread.furnace_offset:
-                parts[id(whole)] = until(whole, moment, member.description)
+                parts[id(whole)] = until(whole, moment, member.description, member.eta_limit_K)
             cases.append(replace(member, schedule=parts[id(whole)]))
         return cases

@@ -28,11 +28,11 @@ def moment_of(answer: str) -> int:
     return _SETTLED.index(ANSWERS[answer].settled)
 
 
-def until(schedule: Schedule, moment: int, description: str) -> Schedule:
+def until(schedule: Schedule, moment: int, description: str, eta_limit_K: float | None = None) -> Schedule:
     """The part of a schedule up to just after a moment; all of it where that is not reached once and for all."""
     if moment == END:
         return schedule
-    stable = stability(description)
+    stable = stability(description, eta_limit_K)
     kelvin = (stable[LIQUID][0] if moment == FIRST_LIQUID else stable["eta"][1]) + BEYOND
     hot = schedule.temperature >= kelvin
     rises = np.flatnonzero(~hot[:-1] & hot[1:])
