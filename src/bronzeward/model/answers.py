@@ -74,8 +74,13 @@ class Course:
 
     @cached_property
     def copper_row(self) -> int | None:
-        """The row with the least copper outside the shell while there is liquid; None without liquid."""
-        rows = self.liquid_rows
+        """The row with the least copper outside the shell while there is liquid; None without liquid.
+
+        The shell mostly grows until the liquid goes, so the row in which it has just gone counts as well: the answer
+        would else depend on how close to that moment the row before happens to lie.
+        """
+        rows = np.union1d(self.liquid_rows, self.liquid_rows + 1)
+        rows = rows[rows < len(self.time)]
         return int(rows[np.argmin(self.copper[rows])]) if rows.size else None
 
     @cached_property

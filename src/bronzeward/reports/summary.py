@@ -133,10 +133,12 @@ def _gone_sentence(result: Result, n: dict[str, float], word: dict[str, str]) ->
 
 
 def _copper_sentence(n: dict[str, float], word: dict[str, str]) -> str:
-    moment = (
-        f"after {word['copper_left_time']}, at {word['copper_left_temperature']}, with {word['copper_left_liquid']} "
-        "of the tin liquid"
+    liquid = (
+        f"with {word['copper_left_liquid']} of the tin liquid"
+        if n["copper_left_liquid"] > 0.0
+        else "when the last of it goes"
     )
+    moment = f"after {word['copper_left_time']}, at {word['copper_left_temperature']}, {liquid}"
     if n["copper_left_with_liquid"] == 0.0:
         return f"While there is liquid, compound or liquid reaches the barrier: {moment}."
     return f"While there is liquid, at least {word['copper_left_with_liquid']} of copper is left outside it: {moment}."
