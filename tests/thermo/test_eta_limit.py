@@ -139,4 +139,5 @@ def test_nothing_is_said_of_eta_where_all_sources_agree():
 def test_the_other_temperatures_are_those_of_the_sources_not_in_use():
     assert other_limits(case(), case_table(case())) == published_limits() == {"osti1485092": 681.15}
     chosen = case("osti1485092")
-    assert other_limits(chosen, case_table(chosen)) == {"description": peritectic_of(table()).temperature}
+    # the case takes the shipped table; one made on another processor may differ in its last digit
+    assert other_limits(chosen, case_table(chosen)) == {"description": close(peritectic_of(table()).temperature, 1e-12)}
