@@ -160,9 +160,9 @@ def fit(
         list[str] | None,
         typer.Option("--phase", metavar="NAME", help="Phase to fit; repeat it. Default: eta and epsilon."),
     ] = None,
-    arrhenius: Annotated[
-        bool, typer.Option("--arrhenius", help="Fit prefactor and activation energy instead of one factor.")
-    ] = False,
+    scatter: Annotated[
+        float, typer.Option("--model-scatter", metavar="PERCENT", help="Of thicknesses, that the model itself has.")
+    ] = 5.0,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="SET.toml", help="Kinetic file to write.")] = Path(
         "fitted.toml"
     ),
@@ -174,7 +174,7 @@ def fit(
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> None:
-    """Fit growth constants to measured layer thicknesses; says what the data leave open.
+    """Update growth constants by measured layers, magnitude and slope together; says what the data leave open.
 
     Example: bronzeward fit layers.csv --case starter.toml -o mine.toml
     """
@@ -192,8 +192,8 @@ def fit(
         check_target(figure, overwrite)
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
-    mode = "arrhenius" if arrhenius else "factors"
-    result = calibration.fit(rows, load_set(base), phase or ("eta", "epsilon"), mode, workers=workers, name=output.stem)
+    known, phases = load_set(base), phase or ("eta", "epsilon")
+    result = calibration.fit(rows, known, phases, scatter / 100.0, workers=workers, name=output.stem)
     write_kinetics(result, output, overwrite)
     if figure is not None:
         save(plot_fit(result), figure, overwrite)
@@ -363,6 +363,10 @@ def _fitted(result: Fit) -> dict[str, Any]:
     return {
         "factors": result.factors,
         "log_standard_deviations": result.factor_errors,
+        "log_standard_deviations_before": result.prior_errors,
+        "activation_energy_kJ_per_mol_standard_deviations": result.energy_errors,
+        "activation_energy_kJ_per_mol_standard_deviations_before": result.prior_energy_errors,
+        "model_scatter": result.model_scatter,
         "chi_square": result.chi_square,
         "degrees": result.degrees,
         "p_value": result.p_value,

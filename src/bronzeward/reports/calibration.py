@@ -19,23 +19,26 @@ def fit_report(fit: Fit) -> str:
     """What was fitted, how well, and what the data leave open; at most 80 columns."""
     rows = []
     for phase, factor in fit.factors.items():
-        error = fit.factor_errors[phase]
-        low, high = (factor * np.exp(z * error) for z in (-1.645, 1.645))
         constant = fit.kinetics.constant(phase)
-        rows.append(
-            [phase, f"{factor:.3f}", f"{low:.3f} to {high:.3f}", f"{fit.middle[phase] - ZERO_CELSIUS:.0f}",
-             f"{constant.prefactor:.3e}", f"{constant.activation / 1e3:.1f}"]
-        )  # fmt: skip
-    heads = ["phase", "factor", "90 % interval", "at °C", "m2/s", "kJ/mol"]
-    lines = [table(heads, rows), ""]
-    goodness = f"chi-square {fit.chi_square:.2f} with {fit.degrees} degrees of freedom"
-    lines.append(goodness + (f", p = {fit.p_value:.2g}" if fit.degrees > 0 else ""))
+        after, before = (
+            " to ".join(f"{middle * np.exp(z * error):.2f}" for z in (-1.645, 1.645))
+            for middle, error in ((factor, fit.factor_errors[phase]), (1.0, fit.prior_errors[phase]))
+        )
+        energy = f"{constant.activation / 1e3:.1f} ±{fit.energy_errors[phase]:.1f}"
+        energy_before = f"±{fit.prior_energy_errors[phase]:.1f}"
+        rows.append([phase, after, before, f"{constant.prefactor:.3e}", energy, energy_before])
+    heads = ["phase", "factor, 90 %", "before", "m2/s", "kJ/mol", "before"]
+    celsius = fit.middle - ZERO_CELSIUS
+    lines = [table(heads, rows), "", f"Factors: of the base set at {celsius:.0f} °C; activation energies with one sd."]
+    goodness = f"chi-square {fit.chi_square:.2f} with {fit.degrees:.1f} degrees of freedom"
+    lines.append(goodness + (f", p = {fit.p_value:.2g}" if np.isfinite(fit.p_value) else ""))
+    lines.append(f"Thicknesses of the model itself count as known to {100 * fit.model_scatter:g} %.")
     lines += ["- " + "\n  ".join(wrap(remark, 76)) for remark in fit.remarks]
     body = [
         [m.sample[:28], m.layer[:20], f"{m.mean * 1e6:.3g}", f"{c * 1e6:.3g}", f"{r:+.1f}"]
         for m, c, r in zip(fit.measurements, fit.computed, fit.residuals, strict=True)
     ]
-    lines += ["", table(["sample", "layer", "measured µm", "computed µm", "off by se"], body)]
+    lines += ["", table(["sample", "layer", "measured µm", "computed µm", "off by sd"], body)]
     return "\n".join(lines)
 
 

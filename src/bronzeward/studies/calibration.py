@@ -1,11 +1,12 @@
-"""Calibration: growth constants from measured layer thicknesses, with covariance and doubts.
+"""Calibration: growth constants updated by measured layers, with covariance and doubts.
 
-The constants of the chosen phases are varied until the logarithms of the computed thicknesses fit those
-of the measured ones, each weighted with the standard error of its mean (least squares, by scipy). Fitted
-is either one factor per phase (its activation energy stays) or prefactor and activation energy. What the
-base set says, with its factors as standard deviations, counts as one more measurement of each constant:
-it hardly matters where the data say much, and holds still what they leave open. Directions in the space
-of constants about which the data say less than the base set did are named.
+Before the fit, the base set says what its constants may be: for each phase ln K and its slope over 1/T are normal
+(`constant_prior`). The measured thicknesses are taken as log-normal about the computed ones, with the standard error
+of their mean and, independent of it, a scatter of the model itself. Found is the most likely change of all these
+values together (least squares, by scipy) and, from the slopes there, their covariance (Laplace's approximation).
+Data at one temperature fix the constant at that temperature and leave its slope as it was; data that say nothing
+leave everything as it was. Directions in the space of constants about which the data say less than the base set
+did are named.
 """
 
 from __future__ import annotations
@@ -23,28 +24,32 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
-from bronzeward.inputs.layer_measurements import CORE, SHELL, Measurement
-from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Covariance
+from bronzeward.inputs.layer_measurements import CORE, Measurement
+from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Covariance
 from bronzeward.materials.kinetics import KineticSet
-from bronzeward.materials.phases import LIQUID, SOLID_TIN
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
-from bronzeward.model.layers import COLUMN
-from bronzeward.studies.ensemble import widths
+from bronzeward.studies.constant_prior import at_temperature, prior_of, with_changes
+from bronzeward.studies.ensemble import far_end, scaled_root
+from bronzeward.studies.section_measures import measured_value, section_measures
 from bronzeward.studies.stability import stability
-from bronzeward.units import GAS_CONSTANT
 
 Array = NDArray[np.float64]
 
-MODES = ("factors", "arrhenius")
+MODEL_SCATTER = 0.05
+"""Standard deviation of the logarithm of a thickness that the model itself leaves open, where none is stated: layers
+are wavy and of uneven grain, so repeats of one sample differ by some per cent (common practice, no source)."""
 
 UNLIKELY = 0.01
-"""Chance of a larger chi-square below which the scatter is called larger than the readings' own."""
+"""Chance of a larger chi-square below which the scatter is called larger than what was stated."""
 
-DOUBT_KJ = 10.0
-"""Standard deviation of an activation energy before any fit [kJ/mol], where the set says nothing of it."""
+FARTHEST = 6.0
+"""Bounds of a fit, in standard deviations of what the base set says."""
 
-FARTHEST = (np.log(1e5), 150.0)
-"""Bounds of a fit: change of ln K at the middle temperature, of the activation energy [kJ/mol]."""
+FAR = 3.0
+"""Standard deviations beyond which a fitted value is named as far from the base set."""
+
+STEP = 0.05
+"""Half the width of the central differences, in standard deviations: wide enough that steps of a run do not show."""
 
 NOTHING_NM = 0.1
 """A layer that is not there counts as this thick [nm], so that its logarithm exists."""
@@ -61,17 +66,21 @@ class Fit:
     parameters : tuple of str
         "<phase>.ln_prefactor" and "<phase>.activation_energy_kJ_per_mol".
     factors : dict of float
-        By phase, K over that of the base set at its middle temperature.
-    factor_errors : dict of float
-        Standard deviation of the logarithm of these.
-    middle : dict of float, [K]
-        These temperatures.
+        By phase, K over that of the base set at the samples' middle temperature.
+    factor_errors, prior_errors : dict of float
+        Standard deviation of the logarithm of these, after and before the fit.
+    energy_errors, prior_energy_errors : dict of float, [kJ/mol]
+        The same of the activation energies.
+    middle : float, [K]
+        That temperature.
     computed : ndarray, shape (n_measurements,), [m]
     residuals : ndarray, shape (n_measurements,)
-        ln(measured / computed) over its standard error.
+        ln(measured / computed) over its standard deviation.
+    model_scatter : float, [-]
+        Standard deviation of ln thickness that the model itself was given.
     chi_square, p_value : float
         p: chance of a larger chi-square if constants and errors were right.
-    degrees : int
+    degrees : float
         Measurements less values that they determine.
     remarks : tuple of str
         What the data cannot determine, and doubts about the fit.
@@ -81,93 +90,93 @@ class Fit:
     parameters: tuple[str, ...]
     factors: dict[str, float]
     factor_errors: dict[str, float]
-    middle: dict[str, float]
+    prior_errors: dict[str, float]
+    energy_errors: dict[str, float]
+    prior_energy_errors: dict[str, float]
+    middle: float
     measurements: tuple[Measurement, ...]
     computed: Array
     residuals: Array
+    model_scatter: float
     chi_square: float
-    degrees: int
+    degrees: float
     p_value: float
     remarks: tuple[str, ...]
 
 
 class _Model:
-    """Computed thicknesses as a function of changes of the constants."""
+    """Computed thicknesses as a function of changes of the constants.
+
+    Changes are given as `z`, standard normal numbers before the fit; as near as can be one for ln K of each phase at
+    the samples' middle temperature and one for each activation energy.
+    """
 
     def __init__(
-        self, measurements: Sequence[Measurement], base: KineticSet, phases: Sequence[str], mode: str,
-        description: str, numerics: Numerics, workers: int,
+        self, measurements: Sequence[Measurement], base: KineticSet, phases: Sequence[str], scatter: float = 0.0,
+        description: str = DEFAULT_DESCRIPTION, numerics: Numerics | None = None, workers: int = 1,
     ) -> None:  # fmt: skip
-        self.measurements, self.base, self.phases = list(measurements), base, list(phases)
-        self.slopes, self.workers = mode == "arrhenius", workers
+        self.measurements, self.base, self.workers = list(measurements), base, workers
         samples = {m.sample: (m.strand, m.schedule) for m in measurements}
         self.order = {name: k for k, name in enumerate(samples)}
-        self.cases = [Case(*sample, base, description, numerics) for sample in samples.values()]
+        self.cases = [Case(*sample, base, description, numerics or Numerics()) for sample in samples.values()]
         self.shared = Shared(self.cases, "run")
-        self.middle = {phase: _middle(measurements) for phase in self.phases}
         self.measured = np.log([m.mean for m in measurements])
-        self.errors = np.array([m.log_error for m in measurements])
+        self.errors = np.array([np.hypot(m.log_error, scatter * _grown(m)) for m in measurements])
         self.absent = np.array([m.absent for m in measurements])
-        self.size = len(self.phases) * (2 if self.slopes else 1)
-        self.bounds = np.repeat(FARTHEST, len(self.phases))[: self.size]
-        self.prior = _prior(base, phases, self.slopes, description)
+        prior = prior_of(base, phases, description)
+        self.parameters, self.middle = prior.parameters, _middle(measurements)
+        self.there = at_temperature(self.parameters, self.middle)
+        self.root = scaled_root(self.there @ np.array(prior.matrix) @ self.there.T)
+        self.to_changes = np.linalg.solve(self.there, self.root)
+        self.size = len(self.parameters)
 
     @property
     def names(self) -> list[str]:
         """Names of the values that are varied, in words."""
-        energies = [f"activation energy of {phase}" for phase in self.phases] if self.slopes else []
-        return [*(f"ln K of {phase}" for phase in self.phases), *energies]
+        parts = [name.split(".", 1) for name in self.parameters]
+        return [f"{'activation energy' if value == ENERGY else 'ln K'} of {phase}" for phase, value in parts]
 
-    def kinetics(self, theta: Array) -> KineticSet:
-        """The base set with ln K at the middle temperature and activation energies [kJ/mol] changed."""
-        constants = []
-        for constant in self.base.constants:
-            if constant.phase in self.phases:
-                k = self.phases.index(constant.phase)
-                energy = 1e3 * float(theta[len(self.phases) + k]) if self.slopes else 0.0
-                rise = energy / (GAS_CONSTANT * self.middle[constant.phase])
-                constant = constant.shifted(float(theta[k]) + rise, energy)
-            constants.append(constant)
-        return replace(self.base, constants=tuple(constants), covariance=None)
+    def kinetics(self, z: Array) -> KineticSet:
+        """The base set with its constants changed."""
+        return with_changes(self.base, dict(zip(self.parameters, (self.to_changes @ z).tolist(), strict=True)))
 
-    def thicknesses(self, theta: Array) -> Array:
-        """Computed thickness of every measurement [m]."""
-        kinetics = self.kinetics(theta)
-        cases = [replace(case, kinetics=kinetics) for case in self.cases]
-        if self.workers > 1 and len(cases) > 1:
-            with ThreadPoolExecutor(self.workers) as pool:
-                ends = list(pool.map(self._end, cases))
-        else:
-            ends = [self._end(case) for case in cases]
-        return np.array([sum(ends[self.order[m.sample]][name] for name in m.layers) for m in self.measurements])
+    def thicknesses(self, many: Array) -> Array:
+        """Computed thickness of every measurement [m], for each row of `many`: shape (n, n_measurements)."""
+        sets = [self.kinetics(z) for z in many]
+        cases = [replace(case, kinetics=kinetics) for kinetics in sets for case in self.cases]
+        with ThreadPoolExecutor(self.workers) as pool:
+            ends = list(pool.map(self._end, cases))
+        each = [ends[k : k + len(self.cases)] for k in range(0, len(ends), len(self.cases))]
+        return np.array(
+            [[measured_value(end[self.order[m.sample]], m.layers) for m in self.measurements] for end in each]
+        )
 
     def _end(self, case: Case) -> dict[str, float]:
         recorded = self.shared.integrate(case)
         if recorded.counts[STATUS] != DONE:
             raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
-        layers = self.shared.history(case, recorded.last_row()).layers
-        by_phase = {phase: float(layers.thickness[0, column]) for phase, column in COLUMN.items()}
-        # what is left of the core lies round a void, which has no place of its own in a section
-        core = float(np.nanmax([0.0, *(layers.outer[0, COLUMN[phase]] for phase in (SOLID_TIN, LIQUID))]))
-        return {SHELL: float(layers.shell[0]), CORE: 2.0 * core, **by_phase}
+        return section_measures(self.shared.history(case, recorded.last_row()))
 
-    def residuals(self, theta: Array) -> Array:
-        """ln(computed / measured) over the standard errors; of absent layers, the root of -2 ln likelihood."""
+    def residuals(self, many: Array) -> Array:
+        """ln(computed / measured) over the standard deviations; of absent layers, the root of -2 ln likelihood."""
         from scipy.special import log_ndtr
 
-        computed = np.maximum(self.thicknesses(theta), NOTHING_NM * 1e-9)
+        computed = np.maximum(self.thicknesses(many), NOTHING_NM * 1e-9)
         off = (np.log(computed) - self.measured) / self.errors
         return np.asarray(np.where(self.absent, np.sqrt(-2.0 * log_ndtr(-off)), off))
 
-    def jacobian(self, theta: Array) -> Array:
-        """Central differences wide enough that the steps of a run do not show."""
-        columns = []
-        for k in range(theta.size):
-            width = 0.02 if k < len(self.phases) else 0.5
-            step = np.zeros_like(theta)
-            step[k] = width
-            columns.append((self.residuals(theta + step) - self.residuals(theta - step)) / (2.0 * width))
-        return np.array(columns).T
+    def jacobian(self, z: Array) -> Array:
+        """Central differences of the residuals, shape (n_measurements, size)."""
+        steps = STEP * np.eye(self.size)
+        ends = self.residuals(np.concatenate([z + steps, z - steps]))
+        return np.asarray((ends[: self.size] - ends[self.size :]).T / (2.0 * STEP))
+
+
+def _grown(measurement: Measurement) -> float:
+    """What of ln(mean) the model has made: all of a thickness, of a core's diameter what it has lost."""
+    if measurement.layers != (CORE,):
+        return 1.0
+    return max(2.0 * measurement.strand.core_radius / measurement.mean - 1.0, 0.0)
 
 
 def data_name(measurements: Sequence[Measurement], name: str) -> str:
@@ -198,22 +207,23 @@ def fit(
     measurements: Sequence[Measurement],
     base: KineticSet,
     phases: Sequence[str] = ("eta", "epsilon"),
-    mode: str = "factors",
+    scatter: float = MODEL_SCATTER,
     description: str = DEFAULT_DESCRIPTION,
     numerics: Numerics | None = None,
     workers: int = 2,
     name: str = "fitted",
 ) -> Fit:
-    """Fit the constants of `phases` to measured thicknesses.
+    """Update the constants of `phases` by measured thicknesses.
 
     Parameters
     ----------
     measurements : sequence of Measurement
     base : KineticSet
-        Where the fit starts, and what it keeps.
+        What is known before; a fitted set may be fitted on.
     phases : sequence of str
-    mode : str
-        "factors" one factor each; "arrhenius" prefactor and activation energy each.
+        The others stay as they are, but for those that a fit before made depend on each other.
+    scatter : float, [-]
+        Standard deviation of ln thickness that the model itself leaves open.
     numerics : Numerics, optional
         For the runs of the fit.
     name : str
@@ -221,55 +231,72 @@ def fit(
     """
     from scipy.stats import chi2
 
-    _check(measurements, phases, mode)
+    _check(measurements, phases, scatter)
     checked_workers(workers)
     warm_engine()
-    model = _Model(measurements, base, phases, mode, description, numerics or Numerics(), workers)
-    theta = _nearest(model)
-    covariance, remarks = _covariance(model.jacobian(theta), model.prior, model.names)
-    residuals = -model.residuals(theta)
-    chi_square, degrees = float(residuals @ residuals), int((~model.absent).sum()) - model.size + len(remarks)
-    p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0 else float("nan")
-    if degrees > 0 and p_value < UNLIKELY:
-        covariance *= chi_square / degrees
-    kinetics = _named(model, theta, covariance, name)
-    deviations = np.sqrt(np.diag(covariance))
+    model = _Model(measurements, base, phases, scatter, description, numerics, workers)
+    z, jacobian, chi_square, degrees = _nearest(model)
+    p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0.5 else float("nan")
+    if p_value < UNLIKELY:
+        model.errors *= np.sqrt(chi_square / degrees)
+        z, jacobian, *_ = _nearest(model)
+    precision, directions = _told(jacobian)
+    after = model.root @ (directions.T / (1.0 + precision)) @ directions @ model.root.T
+    deviations = np.sqrt(np.diag(after)), np.sqrt(np.diag(model.root @ model.root.T))
+    errors = [_by_phase(model, value, each) for value in (LN_PREFACTOR, ENERGY) for each in deviations]
+    factors = {phase: float(np.exp(change)) for phase, change in _by_phase(model, LN_PREFACTOR, model.root @ z).items()}
+    kinetics = _named(model, z, after, name)
     return Fit(
         kinetics=kinetics,
-        parameters=kinetics.covariance.parameters if kinetics.covariance else (),
-        factors={phase: float(np.exp(theta[k])) for k, phase in enumerate(phases)},
-        factor_errors={phase: float(deviations[k]) for k, phase in enumerate(phases)},
-        middle=dict(model.middle),
+        parameters=model.parameters,
+        factors=factors,
+        factor_errors=errors[0],
+        prior_errors=errors[1],
+        energy_errors=errors[2],
+        prior_energy_errors=errors[3],
+        middle=model.middle,
         measurements=tuple(measurements),
-        computed=model.thicknesses(theta),
-        residuals=residuals,
+        computed=model.thicknesses(z[None])[0],
+        residuals=-model.residuals(z[None])[0],
+        model_scatter=scatter,
         chi_square=chi_square,
         degrees=degrees,
         p_value=p_value,
-        remarks=(*remarks, *_doubts(model, residuals, degrees, p_value, theta)),
+        remarks=(*_left_open(model, precision, directions), *_doubts(model, z, degrees, p_value)),
     )
 
 
-def _nearest(model: _Model) -> Array:
-    """Changes of the constants that fit the measurements best, the base set counting as one of each constant."""
+def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
+    """The most likely changes, the slopes of the residuals there, chi-square of the data and its degrees of freedom."""
     from scipy.optimize import least_squares
 
-    weights = np.diag(1.0 / model.prior)
+    rigid = np.eye(model.size)
     solved = least_squares(
-        lambda theta: np.concatenate([model.residuals(theta), theta / model.prior]),
+        lambda z: np.concatenate([model.residuals(z[None])[0], z]),
         np.zeros(model.size),
-        jac=lambda theta: np.concatenate([model.jacobian(theta), weights]),
-        bounds=(-model.bounds, model.bounds),
-        x_scale=model.prior,
+        jac=lambda z: np.concatenate([model.jacobian(z), rigid]),
+        bounds=(-FARTHEST, FARTHEST),
         xtol=1e-6,
         ftol=1e-8,
     )
-    return np.asarray(solved.x)
+    z = np.asarray(solved.x)
+    jacobian, residuals = model.jacobian(z), solved.fun[: len(model.measurements)]
+    precision, _ = _told(jacobian[~model.absent])
+    degrees = float((~model.absent).sum() - (precision / (1.0 + precision)).sum())
+    return z, jacobian, float(residuals @ residuals), degrees
 
 
-def _check(measurements: Sequence[Measurement], phases: Sequence[str], mode: str) -> None:
-    if mode not in MODES:
-        raise InputError(f"fit: mode is {mode!r}; allowed: {', '.join(MODES)}")
+def _told(jacobian: Array) -> tuple[Array, Array]:
+    """How much more than the base set the data say of each direction of z (as precisions), and the directions."""
+    _, singular, directions = np.linalg.svd(jacobian, full_matrices=True)
+    precision = np.zeros(len(directions))
+    precision[: singular.size] = singular**2
+    return precision, directions
+
+
+def _check(measurements: Sequence[Measurement], phases: Sequence[str], scatter: float) -> None:
+    if not 0.0 <= scatter <= 1.0:
+        raise InputError(f"fit: the model's own scatter is {100 * scatter:g} %; allowed are 0 to 100")
     if not measurements:
         raise InputError("fit: no measurements")
     if not phases or len(set(phases)) != len(phases):
@@ -279,25 +306,20 @@ def _check(measurements: Sequence[Measurement], phases: Sequence[str], mode: str
             raise InputError(f"fit: phase '{phase}' is not known; allowed: {', '.join(COMPOUNDS + WIDE_PHASES)}")
 
 
-def _prior(base: KineticSet, phases: Sequence[str], slopes: bool, description: str) -> Array:
-    """Standard deviations of the varied values before the fit."""
-    known = stability(description)
-    rows = [widths(base.constant(p), known.get(p, base.constant(p).range)) for p in phases]
-    energies = [max(b * GAS_CONSTANT / 1e3, DOUBT_KJ) for _, b, _ in rows]
-    return np.array([np.log(base.constant(p).factor) for p in phases] + (energies if slopes else []))
+def _by_phase(model: _Model, value: str, numbers: Array) -> dict[str, float]:
+    """Those of `numbers`, one a parameter, that are of one value; by phase."""
+    parts = [name.split(".", 1) for name in model.parameters]
+    return {phase: float(number) for (phase, own), number in zip(parts, numbers, strict=True) if own == value}
 
 
-def _covariance(jacobian: Array, prior: Array, names: list[str]) -> tuple[Array, list[str]]:
-    """Covariance of the varied values; directions of which the data say less than the base set did are named."""
-    _, singular, directions = np.linalg.svd(jacobian * prior, full_matrices=True)
-    precision = np.zeros(prior.size)
-    precision[: singular.size] = singular**2
-    covariance = (directions.T / (1.0 + precision)) @ directions * np.outer(prior, prior)
-    remarks = [
-        f"the data do not determine {_in_words(directions[k], names)}; it stays about as uncertain as it was"
+def _left_open(model: _Model, precision: Array, directions: Array) -> list[str]:
+    """Directions of which the data say less than the base set did."""
+    varied = (np.abs(model.root).sum(axis=0) > 0.0).astype(float)
+    return [
+        f"the data do not determine {_in_words(directions[k], model.names)}; it stays about as uncertain as it was"
         for k in np.flatnonzero(precision < 1.0)
+        if (np.abs(directions[k]) * varied).max() > 0.3
     ]
-    return covariance, remarks
 
 
 def _in_words(direction: Array, names: list[str]) -> str:
@@ -310,46 +332,54 @@ def _in_words(direction: Array, names: list[str]) -> str:
     return "the combination " + ", ".join(f"{name} {sign}" for (name, _), sign in zip(taking, signs, strict=True))
 
 
-def _doubts(model: _Model, residuals: Array, degrees: int, p_value: float, theta: Array) -> list[str]:
+def _doubts(model: _Model, z: Array, degrees: float, p_value: float) -> list[str]:
     remarks = []
-    if degrees <= 0:
+    if degrees <= 0.5:
         remarks.append("no more measurements than values they determine: the fit cannot be judged")
     elif p_value < UNLIKELY:
         remarks.append(
-            f"the scatter is larger than the readings' own (p = {p_value:.1e}); the covariance was enlarged to match"
+            f"the scatter is larger than that of the readings and of the model (p = {p_value:.1e}); both were enlarged "
+            "to match"
         )
+    residuals = -model.residuals(z[None])[0]
     worst = int(np.argmax(np.abs(residuals)))
     if abs(residuals[worst]) > 3.0:
         m = model.measurements[worst]
-        remarks.append(f"{m.sample}, {m.layer}: {residuals[worst]:+.1f} standard errors off")
-    if (np.abs(theta) > 0.99 * model.bounds).any():
+        remarks.append(f"{m.sample}, {m.layer}: {residuals[worst]:+.1f} standard deviations off")
+    for name, value in zip(model.names, z, strict=True):
+        if abs(value) > FAR:
+            remarks.append(f"{name} came out {abs(value):.1f} standard deviations from what the base set says")
+    if (np.abs(z) > 0.99 * FARTHEST).any():
         remarks.append("a constant went to its bound; the measurements contradict the model or each other")
     return remarks
 
 
-def _named(model: _Model, theta: Array, covariance: Array, name: str) -> KineticSet:
+def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
     """The fitted set, its covariance in terms of ln prefactor and activation energy."""
-    phases, count = model.phases, len(model.phases)
-    to_prefactor = np.eye(theta.size)
-    names = [f"{phase}.ln_prefactor" for phase in phases]
-    if model.slopes:
-        # ln prefactor = ln K + E / (R Tm)
-        for k, phase in enumerate(phases):
-            to_prefactor[k, count + k] = 1e3 / (GAS_CONSTANT * model.middle[phase])
-        names += [f"{phase}.activation_energy_kJ_per_mol" for phase in phases]
-    matrix = to_prefactor @ covariance @ to_prefactor.T
-    matrix = 0.5 * (matrix + matrix.T)
-    known = model.kinetics(theta)
-    deviations = dict(zip(phases, np.sqrt(np.diag(covariance)), strict=False))
+    back = np.linalg.inv(model.there)
+    matrix = back @ after @ back.T
     source, span = data_name(model.measurements, name), _span(model.measurements)
-    constants = tuple(
-        replace(
-            c, factor=float(np.exp(deviations[c.phase])), grade="measured", seen="derived", range=span,
-            extrapolated_factor=max(c.extrapolated_factor, float(np.exp(deviations[c.phase]))), source=(source,),
-            note=f"fitted to measured thicknesses; prior only: {', '.join(c.source) or 'none named'}",
-        ) if c.phase in phases else c
-        for c in known.constants
-    )  # fmt: skip
-    rows = tuple(tuple(row) for row in matrix.tolist())
-    title = f"{model.base.name}, with {', '.join(phases)} fitted to {len(model.measurements)} measured thicknesses"
-    return KineticSet(name, title, constants, Covariance(tuple(names), rows))
+    fitted = {part.split(".", 1)[0] for part in model.parameters}
+    stable = stability(model.cases[0].description)
+    constants = []
+    for constant in model.kinetics(z).constants:
+        if constant.phase in fitted:
+            constant = replace(
+                constant, range=span, grade="measured", seen="derived", source=(source,),
+                note=f"fitted to measured thicknesses; prior only: {', '.join(constant.source) or 'none named'}",
+            )  # fmt: skip
+            far = far_end(constant, stable.get(constant.phase, span))
+            near, beyond = (_spread_at(model, after, constant.phase, kelvin) for kelvin in (model.middle, far))
+            constant = replace(constant, factor=near, extrapolated_factor=max(near, beyond))
+        constants.append(constant)
+    rows = tuple(tuple(row) for row in (0.5 * (matrix + matrix.T)).tolist())
+    known = ", ".join(dict.fromkeys(part.split(".", 1)[0] for part in model.parameters))
+    title = f"{model.base.name}, with {known} fitted to {len(model.measurements)} measured thicknesses"
+    return KineticSet(name, title, tuple(constants), Covariance(model.parameters, rows))
+
+
+def _spread_at(model: _Model, after: Array, phase: str, kelvin: float) -> float:
+    """Factor of one standard deviation of K at a temperature [K]."""
+    back = at_temperature(model.parameters, kelvin) @ np.linalg.inv(model.there)
+    row = back[model.parameters.index(f"{phase}.{LN_PREFACTOR}")]
+    return float(np.exp(np.sqrt(row @ after @ row)))

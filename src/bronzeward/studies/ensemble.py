@@ -4,7 +4,8 @@
   of the range it was measured in, and of its factor for extrapolation at the far end of the temperatures
   where the phase is stable. In between it follows from two independent normal numbers, one for the
   magnitude and one for the activation energy: ln K moves by s z1 + b z2 (1/T - 1/Tm), Tm the middle of the
-  range in 1/T. Where a set carries a covariance from a fit, the fitted values are drawn from that.
+  range in 1/T. Where a set carries a covariance from a fit, the fitted values are drawn from that: each phase's
+  magnitude at the temperature where the fit leaves magnitude and activation energy independent.
 - wire (if asked for): core diameter, normal with a relative standard deviation; eccentricity, the distance
   of the core from the strand's axis over the sleeve's wall, half-normal, computed as a strand that has the
   thin side's wall all round: a local worst, not a mean round the core.
@@ -25,7 +26,7 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Ring, Strand
-from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant
+from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, Covariance
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Answers, Progress, run_batch
 from bronzeward.studies.stability import stability
@@ -107,14 +108,18 @@ def widths(constant: Constant, stable: tuple[float, float], outside: str = "slop
     middle, half = 0.5 * (low + high), 0.5 * abs(low - high)
     if outside == "largest":
         return max(inside, beyond), 0.0, middle
-    far = stable[1] if stable[1] > constant.range[1] + 1.0 else max(stable[0], FARTHEST_COLD_K)
-    reach = abs(1.0 / far - middle)
+    reach = abs(1.0 / far_end(constant, stable) - middle)
     if outside == "measured" or beyond <= inside or reach <= half:
         return inside, 0.0, middle
     slope2 = (beyond**2 - inside**2) / (reach**2 - half**2)
     if slope2 * half**2 > inside**2:  # well known, but in a narrow range: cautious at its ends
         return inside, float(np.sqrt(beyond**2 - inside**2)) / reach, middle
     return float(np.sqrt(inside**2 - slope2 * half**2)), float(np.sqrt(slope2)), middle
+
+
+def far_end(constant: Constant, stable: tuple[float, float]) -> float:
+    """Temperature [K] at which a constant whose phase is stable between two temperatures is extrapolated farthest."""
+    return stable[1] if stable[1] > constant.range[1] + 1.0 else max(stable[0], FARTHEST_COLD_K)
 
 
 class Members:
@@ -126,7 +131,7 @@ class Members:
         self.widths = [widths(c, limits.get(c.phase, c.range), spread.outside) for c in case.kinetics.constants]
         covariance = case.kinetics.covariance
         self.fitted = () if covariance is None else covariance.parameters
-        self._root = None if covariance is None else _root(np.array(covariance.matrix, dtype=float))
+        self._root = None if covariance is None else joint_root(covariance)
 
     def __len__(self) -> int:
         return self.spread.size
@@ -182,10 +187,31 @@ class Members:
         return moving + [name for name, deviation in zip(SOURCES[-3:], deviations, strict=True) if deviation]
 
 
-def _root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The symmetric root: each fitted value keeps to its own random number as far as it can."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors @ np.diag(np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+def joint_root(covariance: Covariance) -> NDArray[np.float64]:
+    """A root of a covariance, in which each fitted value keeps to its own random number as far as it can.
+
+    Of each phase that is ln K at the temperature where it is independent of the activation energy, and less the
+    activation energy, as the slope over 1/T is.
+    """
+    matrix, names = np.array(covariance.matrix, dtype=float), covariance.parameters
+    back = np.eye(len(names))
+    for k, name in enumerate(names):
+        phase, value = name.split(".", 1)
+        if value == ENERGY:
+            back[k, k] = -1.0
+            if matrix[k, k] > 0.0 and f"{phase}.{LN_PREFACTOR}" in names:
+                first = names.index(f"{phase}.{LN_PREFACTOR}")
+                back[first, k] = -matrix[first, k] / matrix[k, k]
+    there = np.linalg.inv(back)
+    return np.asarray(back @ scaled_root(there @ matrix @ there.T))
+
+
+def scaled_root(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The symmetric root of the correlations, times the standard deviations."""
+    deviations = np.sqrt(np.maximum(np.diag(matrix), 0.0))
+    scale = np.where(deviations > 0.0, deviations, 1.0)
+    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
+    return np.asarray(deviations[:, None] * (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def uneven(strand: Strand, grown: float, thin: float) -> Strand:

@@ -1,0 +1,70 @@
+"""How often the bands of a fitted set hold the truth: synthetic wires, each with two quench samples of its own.
+
+Each wire has constants drawn as the base set spreads them. Two samples, held at 210 C for 6 and 24 h, are measured
+with the scatter of readings (7 %) and of the model (5 %) and fitted. Counted is how often the truth lies inside the
+5 to 95 % band of a fresh ensemble: at the temperature of the samples and away from it.
+
+Usage: fit_coverage.py [REPEATS [MEMBERS]]; 200 repeats of 100 members take some minutes.
+"""
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+
+from bronzeward.inputs.case import load_case
+from bronzeward.inputs.layer_measurements import Measurement, isothermal
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.starter import STARTER
+from bronzeward.model.batch import run_batch
+from bronzeward.studies.calibration import MODEL_SCATTER, _Model, fit
+from bronzeward.studies.ensemble import Members, Spread
+
+READINGS = 0.07
+
+PLANS = {
+    "24 h at 210 C, about to melt": Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=226),
+    "100 h at 150 C": Schedule.start(20).ramp(100, to=150).hold(100),
+    "2 h at 300 C": Schedule.start(20).ramp(100, to=300).hold(2),
+    "1 h at 400 C": Schedule.start(20).ramp(100, to=400).hold(1),
+}
+"""What is asked of each wire: its shell at the end of these."""
+
+
+def main(repeats: int = 200, size: int = 100) -> None:
+    """Print how many of the repeats hold the truth, and the median width of the bands."""
+    case = load_case(STARTER)
+    plan = [
+        Measurement(f"W{hours}", case.strand, isothermal(210, hours), (layer,), 1e-6, 1e-7, 4)
+        for hours in (6, 24)
+        for layer in ("eta", "epsilon")
+    ]
+    draw = np.random.default_rng(2)
+    inside = dict.fromkeys(PLANS, 0)
+    widths = {name: np.zeros((repeats, 2)) for name in PLANS}
+    for k, truth in enumerate(Members(case, Spread(size=repeats, seed=11))):
+        model = _Model(plan, truth.kinetics, ["eta"])
+        exact = model.thicknesses(np.zeros((1, model.size)))[0]
+        means = exact * np.exp(np.hypot(READINGS, MODEL_SCATTER) * draw.standard_normal(len(plan)))
+        data = [
+            replace(m, mean=float(x), deviation=float(2.0 * READINGS * x)) for m, x in zip(plan, means, strict=True)
+        ]
+        found = fit(data, case.kinetics)
+        for name, schedule in PLANS.items():
+            bands = []
+            for kinetics in (found.kinetics, case.kinetics)[: 2 if k < 5 else 1]:
+                own = replace(case, schedule=schedule, kinetics=kinetics)
+                members = [*Members(own, Spread(size=size, seed=100 + k)), replace(truth, schedule=schedule)]
+                *values, true = run_batch(members, precision="quick")["shell_at_end"]
+                bands.append((*np.quantile(values, (0.05, 0.95)), true))
+            low, high, true = bands[0]
+            inside[name] += bool(low <= true <= high)
+            widths[name][k] = [band[1] - band[0] for band in (bands[0], bands[-1])]
+    for name, count in inside.items():
+        after, before = np.median(widths[name][:, 0]), np.median(widths[name][:5, 1])
+        error = np.sqrt(0.09 * repeats)
+        print(f"{name:29} {count} of {repeats} (90 % +- {error:.1f}); band {before * 1e6:.2f} -> {after * 1e6:.2f} um")
+
+
+if __name__ == "__main__":
+    main(*(int(text) for text in sys.argv[1:]))
