@@ -1,8 +1,9 @@
 """How often the bands of a fitted set hold the truth: synthetic wires, each with two quench samples of its own.
 
 Each wire has constants drawn as the base set spreads them. Two samples, held at 210 C for 6 and 24 h, are measured
-with the scatter of readings (7 %) and of the model (5 %) and fitted. Counted is how often the truth lies inside the
-5 to 95 % band of a fresh ensemble: at the temperature of the samples and away from it.
+with the scatter of readings (7 %) and of the model (5 %) and fitted; a layer thinner than 0.05 um is not seen.
+Counted is how often the truth lies inside the 5 to 95 % band of a fresh ensemble: at the temperature of the samples
+and away from it.
 
 Usage: fit_coverage.py [REPEATS [MEMBERS]]; 200 repeats of 100 members take some minutes.
 """
@@ -13,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from bronzeward.inputs.case import load_case
-from bronzeward.inputs.layer_measurements import Measurement, isothermal
+from bronzeward.inputs.layer_measurements import BLUR, Measurement, isothermal
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.model.batch import run_batch
@@ -21,6 +22,7 @@ from bronzeward.studies.calibration import MODEL_SCATTER, _Model, fit
 from bronzeward.studies.ensemble import Members, Spread
 
 READINGS = 0.07
+SEEN = 0.05e-6
 
 PLANS = {
     "24 h at 210 C, about to melt": Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=226),
@@ -47,7 +49,10 @@ def main(repeats: int = 200, size: int = 100) -> None:
         exact = model.thicknesses(np.zeros((1, model.size)))[0]
         means = exact * np.exp(np.hypot(READINGS, MODEL_SCATTER) * draw.standard_normal(len(plan)))
         data = [
-            replace(m, mean=float(x), deviation=float(2.0 * READINGS * x)) for m, x in zip(plan, means, strict=True)
+            replace(m, mean=float(x), deviation=float(2.0 * READINGS * x))
+            if x > SEEN
+            else replace(m, mean=SEEN, deviation=BLUR * SEEN, readings=1, absent=True)
+            for m, x in zip(plan, means, strict=True)
         ]
         found = fit(data, case.kinetics)
         for name, schedule in PLANS.items():

@@ -57,7 +57,7 @@ def _brute_force(free: list[Free], limits: list[Limit], spread: Spread, inputs: 
 
 def test_search_finds_what_brute_force_finds() -> None:
     free = [RATE, HOLD]
-    found = shorten(_case(), free, [DRY], spread=FEW)
+    found = shorten(_case(), free, [DRY], spread=FEW, for_others=False)
     assert found.feasible
     assert found.hours == close(_brute_force(free, [DRY], FEW, INPUTS))
 
@@ -72,10 +72,24 @@ def test_few_watched_members_find_what_all_of_them_say() -> None:
     free = [Free(("schedule.steps.1.hold_h",), 3.0, 6.0, 1.0), Free(("schedule.steps.3.hold_h",), 1.0, 5.0, 1.0)]
     limits = [Limit("overfill_at_first_liquid", "<=", 0.0, 0.9), Limit("eta_at_peritectic", "<=", 0.01, 0.9)]
     spread = Spread(size=40)
-    found = shorten(case_from_data(inputs, Path()), free, limits, spread=spread)
+    found = shorten(case_from_data(inputs, Path()), free, limits, spread=spread, for_others=False)
     assert found.feasible
     assert found.hours == close(_brute_force(free, limits, spread, inputs))
     assert min(found.kept.values()) >= 0.9
+
+
+def test_new_members_keep_the_limits_as_asked() -> None:
+    own, sure = (shorten(_case(), [RATE, HOLD], [DRY], spread=FEW, for_others=new) for new in (False, True))
+    words = DRY.words()
+    assert own.aims[words] == DRY.confidence
+    assert own.kept[words] >= DRY.confidence
+    assert own.kept_by_others[words] < DRY.confidence  # the members of this search are kinder than most
+    assert sure.hours > own.hours
+    assert sure.aims[words] > DRY.confidence
+    # aimed at by 100 members, told by 100 others: two standard errors of their difference
+    assert sure.kept_by_others[words] > DRY.confidence - 2.0 * np.sqrt(2.0 * 0.9 * 0.1 / sure.others)
+    assert f"Kept by {100 * sure.kept_by_others[words]:.1f} % of 100 new members" in shorten_report(sure)
+    assert f"Less sure than asked for: {words}" in shorten_report(own)
 
 
 def test_a_run_up_to_its_moment_gives_the_same_answers() -> None:

@@ -329,6 +329,8 @@ def shorten(
             "values": result.values,
             "kept": result.kept,
             "kept_by_others": result.kept_by_others,
+            "others": result.others,
+            "aims": result.aims,
             "binding": list(result.binding),
         }
         if data is not None:

@@ -17,10 +17,18 @@ from bronzeward.units import HOUR, ZERO_CELSIUS
 def shorten_report(shortest: Shortest) -> str:
     """What was found, what binds, and the programme; at most 80 columns.
 
-    "By others" is the share of as many members that had no part in the search: those that had are kept by choice.
+    "By new members" is the share of members that had no part in the search: those that had are kept by choice.
     """
     first = "Shortest schedule that keeps all limits" if shortest.feasible else "No schedule keeps all limits; nearest"
-    lines = [f"{first}: {shortest.hours:.1f} h ({shortest.candidates} candidates run)", ""]
+    least = min(shortest.kept_by_others.values(), default=1.0)
+    lines = [
+        f"{first}: {shortest.hours:.1f} h",
+        f"Kept by {100 * least:.1f} % of {shortest.others} new members, the least of all limits "
+        f"({shortest.candidates} candidates run).",
+    ]
+    short = [limit.words() for limit in shortest.limits if shortest.kept_by_others[limit.words()] < limit.confidence]
+    lines += [f"Less sure than asked for: {words}" for words in short]
+    lines.append("")
     rows = [[path, f"{value:g}"] for path, value in shortest.values.items()]
     lines += [table(["free value", ""], rows), ""]
     rows = []
@@ -28,8 +36,8 @@ def shorten_report(shortest: Shortest) -> str:
         words = limit.words()
         reached = ANSWERS[limit.answer].number(shortest.reached[words])
         others = f"{100 * shortest.kept_by_others[words]:.1f} %"
-        rows.append([words[:50], reached, f"{100 * shortest.kept[words]:.1f} %", others])
-    lines += [table(["limit", "reached", "kept by", "by others"], rows), ""]
+        rows.append([words[:46], reached, f"{100 * shortest.kept[words]:.1f} %", others])
+    lines += [table(["limit", "reached", "kept by", "by new members"], rows), ""]
     lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
     lines += [f"- {text}" for text in shortest.binding]
     lines += ["", programme_table(shortest.case.schedule)]

@@ -21,7 +21,7 @@ from bronzeward.inputs.case_values import case_with, with_values
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.model.batch import Progress, checked_workers
 from bronzeward.studies.ensemble import Members, Spread, run_members
-from bronzeward.studies.optimise.limits import Free, Limit, Rules
+from bronzeward.studies.optimise.limits import Free, Limit, Rules, allowed
 from bronzeward.studies.optimise.truncation import END, FIRST_LIQUID, MOMENTS, moment_of, until
 
 Array = NDArray[np.float64]
@@ -70,6 +70,7 @@ class Candidates:
         self.workers, self.precision, self.progress = checked_workers(workers), precision, progress
         self.most = tuple(value.most for value in free)
         self.moments = [moment_of(limit.answer) for limit in limits]
+        self.aims = [limit.confidence for limit in limits]
         self._base = case_with(self.inputs, {path: value.high for value in free for path in value.paths})
         self._only_steps = all(path.startswith("schedule.steps.") for value in free for path in value.paths)
         self._cases: dict[Place, Case | None] = {}
@@ -83,6 +84,10 @@ class Candidates:
     def count(self) -> int:
         """Candidates that were run."""
         return len(self._run)
+
+    def allowed(self, number: int, size: int) -> int:
+        """Members of `size` that may break a limit, by what is aimed at."""
+        return allowed(self.aims[number], size)
 
     def values(self, place: Place) -> dict[str, float]:
         """Values by path."""
@@ -161,20 +166,20 @@ class Candidates:
     def watch_first(self) -> None:
         """From now on judge every limit by the first members, as by a small ensemble."""
         size = self.spread.size if self.spread.size <= SMALL else FIRST_LOOK
-        self.watch = [Watch(np.arange(size), limit.allowed(size)) for limit in self.limits]
+        self.watch = [Watch(np.arange(size), self.allowed(k, size)) for k in range(len(self.limits))]
 
     def watch_all(self) -> None:
         """From now on judge every limit by all members."""
         size = self.spread.size
-        self.watch = [Watch(np.arange(size), limit.allowed(size)) for limit in self.limits]
+        self.watch = [Watch(np.arange(size), self.allowed(k, size)) for k in range(len(self.limits))]
 
     def focus(self, place: Place, around: int) -> None:
         """Run all members at a place; from now on watch those around the one that decides there, `around` each way."""
         orders = self._orders([place])
         if self.spread.size > SMALL:
             self.watch = []
-            for limit, (order,) in zip(self.limits, orders, strict=True):
-                decides = limit.allowed(self.spread.size)
+            for number, (order,) in enumerate(orders):
+                decides = self.allowed(number, self.spread.size)
                 first = max(0, decides - around)
                 self.watch.append(Watch(order[first : decides + around + 1], decides - first))
 
@@ -187,8 +192,8 @@ class Candidates:
         orders = self._orders(places)
         if self.spread.size > SMALL:
             self.watch = []
-            for limit, at_places in zip(self.limits, orders, strict=True):
-                decides = limit.allowed(self.spread.size)
+            for number, at_places in enumerate(orders):
+                decides = self.allowed(number, self.spread.size)
                 members = np.unique(np.concatenate([order[: decides + easier + 1] for order in at_places]))
                 self.watch.append(Watch(members, decides))
 

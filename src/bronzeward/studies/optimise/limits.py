@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import floor, isfinite
 
@@ -67,11 +68,11 @@ class Limit:
     def __post_init__(self) -> None:
         answer_of(self.answer)
         if self.kind not in ("<=", ">="):
-            raise InputError(f"shorten: limit on {self.answer}: '{self.kind}'; allowed: <=, >=")
+            raise InputError(f"limit on {self.answer}: '{self.kind}'; allowed: <=, >=")
         if not isfinite(self.value):
-            raise InputError(f"shorten: limit on {self.answer} must be a finite number")
+            raise InputError(f"limit on {self.answer} must be a finite number")
         if not 0.0 < self.confidence < 1.0:
-            raise InputError(f"shorten: confidence is {self.confidence:g}; allowed are values between 0 and 1")
+            raise InputError(f"limit: confidence is {self.confidence:g}; allowed are values between 0 and 1")
 
     def excess(self, answers: NDArray[np.float64]) -> NDArray[np.float64]:
         """How far each member is beyond the limit, negative inside it."""
@@ -85,27 +86,39 @@ class Limit:
 
     def allowed(self, size: int) -> int:
         """Members of `size` that may break the limit."""
-        return floor((1.0 - self.confidence) * size + 1e-9)
+        return allowed(self.confidence, size)
+
+    def kept(self, answers: Mapping[str, NDArray[np.float64]]) -> NDArray[np.bool_]:
+        """Which members of a batch keep the limit; a run that failed keeps none."""
+        return np.asarray((self.excess(answers[self.answer]) <= 0.0) & (answers["status"] == 0))
+
+    def bound(self) -> str:
+        """What is to be kept, as it is shown."""
+        answer = ANSWERS[self.answer]
+        return f"{answer.title} {self.kind} {float(answer.shown(self.value)):g} {answer.shown_unit}"
 
     def words(self) -> str:
         """The limit as it is shown."""
-        answer = ANSWERS[self.answer]
-        value = float(answer.shown(self.value))
-        return f"{answer.title} {self.kind} {value:g} {answer.shown_unit} ({100 * self.confidence:g} %)"
+        return f"{self.bound()} ({100 * self.confidence:g} %)"
+
+
+def allowed(confidence: float, size: int) -> int:
+    """Members of `size` that may break what is to be kept with a confidence."""
+    return floor((1.0 - confidence) * size + 1e-9)
 
 
 def parse_limit(text: str) -> Limit:
     """A limit from text in the units answers are shown in: 'shell_at_first_liquid>=3@95' is 3 um with 95 %."""
     kind = next((kind for kind in ("<=", ">=") if kind in text), None)
     if kind is None:
-        raise InputError(f"shorten: limit '{text}'; expected ANSWER<=VALUE@PERCENT or ANSWER>=VALUE@PERCENT")
+        raise InputError(f"limit '{text}'; expected ANSWER<=VALUE@PERCENT or ANSWER>=VALUE@PERCENT")
     key, _, rest = text.partition(kind)
     value, _, percent = rest.partition("@")
     answer = answer_of(key.strip())
     try:
         wanted, confidence = float(value), float(percent or "95") / 100.0
     except ValueError:
-        raise InputError(f"shorten: limit '{text}'; '{rest}' is not VALUE or VALUE@PERCENT") from None
+        raise InputError(f"limit '{text}'; '{rest}' is not VALUE or VALUE@PERCENT") from None
     return Limit(answer.key, kind, answer.from_shown(wanted), confidence)
 
 

@@ -8,6 +8,9 @@ The search starts from the best of places scattered over the grid of values a fu
 hypercube), and from each goes downhill (`descent.py`). On the way few members judge, those near the one that
 decides; they are chosen again, with all members, where a descent ends, until it ends where it began. The
 last descent is judged by so many that its end is judged by all.
+
+A schedule chosen for some members suits these a little better than others. So the search is made again, aiming at more
+than is asked for, until members drawn anew keep the limits as asked; how many of still other members do is told.
 """
 
 from __future__ import annotations
@@ -56,8 +59,14 @@ AROUND = 4
 SOME = 4
 """Members more than may break a limit that are watched for each end of a descent."""
 
-OTHERS = 1_000_003
-"""What is added to the seed for members that have no part in a search."""
+CHECKING, OTHERS = 500_009, 1_000_003
+"""What is added to the seed for members that say what to aim at, and for those that have no part in a search."""
+
+NEW = 10, 1000
+"""Members drawn anew for each of the search, and at most."""
+
+AIMS = 4
+"""Most times that a search aims higher."""
 
 ROUNDS = 8
 """Most times that members are chosen again."""
@@ -80,8 +89,11 @@ class Shortest:
     kept : dict of float
         By limit, share of the members that keep it.
     kept_by_others : dict of float
-        The same among as many members drawn anew. The search chose the schedule for the members it
-        knew, so these say without favour how sure it is; somewhat less than asked for is usual.
+        The same among members drawn anew that had no part in the search.
+    others : int
+        How many these are.
+    aims : dict of float
+        By limit, the share of its own members that the search made keep it.
     binding : tuple of str
         Limits and bounds that stop it from being shorter.
     candidates : int
@@ -96,6 +108,8 @@ class Shortest:
     reached: dict[str, float]
     kept: dict[str, float]
     kept_by_others: dict[str, float]
+    others: int
+    aims: dict[str, float]
     binding: tuple[str, ...]
     candidates: int
 
@@ -115,6 +129,7 @@ def shorten(
     workers: int = 2,
     progress: Progress | None = None,
     precision: str = "quick",
+    for_others: bool = True,
 ) -> Shortest:
     """The shortest schedule that keeps all limits.
 
@@ -131,9 +146,11 @@ def shorten(
         Of the search; another seed should find the same length.
     progress : callable, optional
         progress(candidates run so far, 0), since nobody knows how many there will be; (all, all) at the end.
+    for_others : bool
+        Whether the confidences are to hold for members drawn anew; else for those of the search.
     """
     pool = _begin(case, free, limits, rules, spread, workers, progress, precision)
-    return _result(pool, _search(pool, seed))
+    return _result(pool, _searched(pool, seed, for_others=for_others))
 
 
 def trade_off(
@@ -148,6 +165,7 @@ def trade_off(
     workers: int = 2,
     progress: Progress | None = None,
     precision: str = "quick",
+    for_others: bool = True,
 ) -> xr.Dataset:
     """Least hours against the value of one limit, the others kept.
 
@@ -175,12 +193,14 @@ def trade_off(
     each = [[*limits[:vary], replace(base, value=value), *limits[vary + 1 :]] for value in values]
     pool = _begin(case, free, each[0], rules, spread, workers, progress, precision)
     places: list[Place] = []
+    aims = []
     for wanted in each:
         pool.limits = tuple(wanted)
-        places.append(_search(pool, seed, places))
+        places.append(_searched(pool, seed, places, for_others))
+        aims.append(pool.aims)
     results = []
-    for wanted, place in zip(each, places, strict=True):
-        pool.limits = tuple(wanted)
+    for wanted, aimed, place in zip(each, aims, places, strict=True):
+        pool.limits, pool.aims = tuple(wanted), aimed
         # what keeps a stricter limit keeps this one
         results.append(_result(pool, pool.best([place, *_confirmed(pool, places)])))
     columns: dict[str, Any] = {
@@ -213,6 +233,27 @@ def _begin(
     return Candidates(case, free, limits, rules, spread or Spread(), workers, precision, progress)
 
 
+def _searched(pool: Candidates, seed: int, known: Sequence[Place] = (), for_others: bool = True) -> Place:
+    """The best candidate; if asked for, aimed so that members drawn anew keep the limits as asked."""
+    pool.aims = [limit.confidence for limit in pool.limits]
+    place = _search(pool, seed, known)
+    for _ in range(AIMS if for_others else 0):
+        if pool.violation(place) > 0.0:
+            break
+        wanted = np.array([limit.confidence for limit in pool.limits])
+        short = wanted - np.array(_kept_anew(pool, place, CHECKING))
+        higher = np.where(short > 0.0, pool.aims + np.maximum(short, 1.0 / pool.spread.size), pool.aims)
+        before, pool.aims = pool.aims, np.minimum(higher, 1.0).tolist()
+        if pool.aims == before:
+            break
+        surer = _search(pool, seed, [*known, place])
+        if pool.violation(surer) > 0.0:  # so sure no schedule is
+            pool.aims = before
+            break
+        place = surer
+    return place
+
+
 def _search(pool: Candidates, seed: int, known: Sequence[Place] = ()) -> Place:
     """The best candidate, judged by all members; `known` places are starts too."""
     ends: list[Place] = []
@@ -238,7 +279,7 @@ def _agree(pool: Candidates, one: Place, other: Place) -> bool:
 
 def _enough(pool: Candidates) -> int:
     """Members more than may break a limit that are watched for the answer: as many again, and some."""
-    return max(limit.allowed(pool.spread.size) for limit in pool.limits) + 2 * SOME
+    return max(pool.allowed(number, pool.spread.size) for number in range(len(pool.limits))) + 2 * SOME
 
 
 def _settle(pool: Candidates, ends: list[Place], shares: tuple[float, float], easier: int) -> Place:
@@ -284,11 +325,12 @@ def _result(pool: Candidates, best: Place) -> Shortest:
     feasible = pool.violation(best) == 0.0
     reached, kept, binding = {}, {}, []
     tight = _tight(pool, best)
+    others = _kept_anew(pool, best, OTHERS)
     if pool.progress is not None:
         pool.progress(pool.count, pool.count)
     for number, (limit, values) in enumerate(zip(pool.limits, pool.answers(best), strict=True)):
         excess = np.sort(limit.excess(values))[::-1]
-        deciding = float(excess[limit.allowed(values.size)])
+        deciding = float(excess[pool.allowed(number, values.size)])
         value = limit.value + (deciding if limit.kind == "<=" else -deciding)
         reached[limit.words()] = value if isfinite(value) else float("nan")
         kept[limit.words()] = float(np.mean(excess <= 0.0))
@@ -306,20 +348,27 @@ def _result(pool: Candidates, best: Place) -> Shortest:
         limits=pool.limits,
         reached=reached,
         kept=kept,
-        kept_by_others=_kept_by_others(pool, case),
+        kept_by_others={limit.words(): kept for limit, kept in zip(pool.limits, others, strict=True)},
+        others=_anew(pool),
+        aims={limit.words(): aim for limit, aim in zip(pool.limits, pool.aims, strict=True)},
         binding=tuple(binding),
         candidates=pool.count,
     )
 
 
-def _kept_by_others(pool: Candidates, case: Case) -> dict[str, float]:
+def _kept_anew(pool: Candidates, place: Place, anew: int) -> list[float]:
     """By limit, the share of members drawn anew that keep it."""
-    others = replace(pool.spread, seed=pool.spread.seed + OTHERS)
+    case = pool.case(place)
+    assert case is not None
+    others = replace(pool.spread, seed=pool.spread.seed + anew, size=_anew(pool))
     answers = run_members(Members(case, others), pool.workers, None, pool.precision)
-    failed = answers["status"] != 0
-    return {
-        limit.words(): float(np.mean((limit.excess(answers[limit.answer]) <= 0.0) & ~failed)) for limit in pool.limits
-    }
+    return [float(limit.kept(answers).mean()) for limit in pool.limits]
+
+
+def _anew(pool: Candidates) -> int:
+    """How many members are drawn anew."""
+    each, most = NEW
+    return max(pool.spread.size, min(each * pool.spread.size, most))
 
 
 def _tight(pool: Candidates, best: Place) -> NDArray[np.bool_]:
