@@ -50,6 +50,7 @@ _HOMES = {
     "simulate_many": "bronzeward.model.batch",
     "sweep": "bronzeward.studies.sweep",
     "trade_off": "bronzeward.studies.optimise.shortest",
+    "verdict": "bronzeward.studies.verdict",
 }
 
 __all__ = [*_HOMES]
@@ -87,6 +88,7 @@ if TYPE_CHECKING:
     from bronzeward.studies.optimise.shortest import trade_off as trade_off
     from bronzeward.studies.sweep import sweep as sweep
     from bronzeward.studies.uncertainty import band as band
+    from bronzeward.studies.verdict import verdict as verdict
     from bronzeward.thermo import load_table as load_table
 
 

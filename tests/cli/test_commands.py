@@ -128,6 +128,21 @@ def test_compare_names_both(command, in_folder, stored):
     assert json.loads(out)["schema"] == "bronzeward/compare/1"
 
 
+def test_compare_judges_cases_and_results_by_limits(command, case, in_folder, stored):
+    vary, keep = "schedule.steps.1.hold_h=4,24", "shell_at_first_liquid>=3@60"
+    words = ("compare", case, stored, "--vary", vary, "--keep", keep, "--members", 4)
+    code, out, _ = command(*words, "-o", "verdict.png")
+    assert code == 0
+    assert "hold_h 24: shell at first liquid >= 3 µm in" in out
+    assert (in_folder / "verdict.png").is_file()
+    data = json.loads(command(*words, "--json")[1])
+    assert [row["name"] for row in data["schedules"]] == ["case, hold_h 4", "case, hold_h 24", "starter"]
+    _, out, _ = command("compare", case, stored)
+    assert "shell at first liquid, µm" in out
+    code, _, err = command("compare", case, "--constants", "default")
+    assert (code, err) == (2, "bronzeward: compare: --constants needs --keep, the limit to judge by\n")
+
+
 def test_log_says_what_it_understood(command, in_folder, case):
     (in_folder / "log.csv").write_text("time_h,temperature_C\n0,20\n1,45\n2,70.5\n3,95\n", encoding="utf-8")
     code, out, _ = command("log", "log.csv", "--case", case, "-o", "kept.png")

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli import lengths, results, runs, studies, thermodynamics, validation
+from bronzeward.cli import compare, lengths, results, runs, studies, thermodynamics, validation
 from bronzeward.cli.common import fail, leave
 
 app = typer.Typer(
@@ -25,6 +25,7 @@ app = typer.Typer(
 
 runs.add_to(app)
 results.add_to(app)
+compare.add_to(app)
 studies.add_to(app)
 lengths.add_to(app)
 thermodynamics.add_to(app)

@@ -1,4 +1,4 @@
-"""Commands that show what is stored: figures, sections, comparison, report, furnace logs."""
+"""Commands that show what is stored: figures, sections, report, furnace logs."""
 
 from __future__ import annotations
 
@@ -64,38 +64,6 @@ def section(
     target = check_target(output or result.with_name(f"{result.stem}_section.png"), overwrite)
     save(draw_section(result, at or ["first liquid"]), target, overwrite)
     _say_written("Section", target, json, quiet)
-
-
-def compare(
-    results: Annotated[list[Path], typer.Argument(metavar="A.nc B.nc ...", help="Two or more results.")],
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="FIGURE", help="Also draw them: .png, .svg or .pdf")
-    ] = None,
-    overwrite: OverwriteOption = False,
-    quiet: QuietOption = False,
-    json: JsonOption = False,
-) -> None:
-    """Put the answers of several results side by side; differences beyond their bands are marked.
-
-    Example: bronzeward compare slow.nc fast.nc -o both.png
-    """
-    from bronzeward.files import check_target
-    from bronzeward.model.result import read_netcdf
-    from bronzeward.plots.comparison import draw_comparison
-    from bronzeward.plots.picture_file import save
-    from bronzeward.reports.comparison import comparison_data, comparison_table
-
-    named = [(path.stem, read_netcdf(path)) for path in results]
-    if output is not None:
-        check_target(output, overwrite)
-    if json:
-        show_json(comparison_data(named))
-    elif not quiet:
-        show([comparison_table(named)])
-    if output is not None:
-        save(draw_comparison(named), output, overwrite)
-        if not json:
-            _say_written("Figure", output, json, quiet)
 
 
 def report(
@@ -185,5 +153,5 @@ def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands."""
-    for command in (plot, section, compare, report, log):
+    for command in (plot, section, report, log):
         app.command()(command)

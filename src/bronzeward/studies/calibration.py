@@ -48,6 +48,9 @@ FARTHEST = 6.0
 FAR = 3.0
 """Standard deviations beyond which a fitted value is named as far from the base set."""
 
+ALONE = 0.8
+"""Share of a value that lies in what the data leave open, from which it is named alone."""
+
 STEP = 0.05
 """Half the width of the central differences, in standard deviations: wide enough that steps of a run do not show."""
 
@@ -313,13 +316,14 @@ def _by_phase(model: _Model, value: str, numbers: Array) -> dict[str, float]:
 
 
 def _left_open(model: _Model, precision: Array, directions: Array) -> list[str]:
-    """Directions of which the data say less than the base set did."""
-    varied = (np.abs(model.root).sum(axis=0) > 0.0).astype(float)
-    return [
-        f"the data do not determine {_in_words(directions[k], model.names)}; it stays about as uncertain as it was"
-        for k in np.flatnonzero(precision < 1.0)
-        if (np.abs(directions[k]) * varied).max() > 0.3
-    ]
+    """Values, and combinations of the others, of which the data say less than the base set did."""
+    open_ones = directions[precision < 1.0] * (np.abs(model.root).sum(axis=0) > 0.0)
+    space = open_ones.T @ open_ones
+    alone = np.diag(space) > ALONE
+    words = [name for name, yes in zip(model.names, alone, strict=True) if yes]
+    shares, others = np.linalg.eigh(space * np.outer(~alone, ~alone))
+    words += [_in_words(others[:, k], model.names) for k in np.flatnonzero(shares > 0.5)]
+    return [f"the data do not determine {text}; it stays about as uncertain as it was" for text in words]
 
 
 def _in_words(direction: Array, names: list[str]) -> str:
