@@ -87,6 +87,20 @@ def table():
     return load_table()
 
 
+@pytest.fixture(scope="session")
+def browser():
+    """A browser without a window; tests that need one are skipped where there is none, and fail where it must be."""
+    from browser import Missing, headless
+
+    try:
+        with headless() as opened:
+            yield opened
+    except Missing as missing:
+        if os.environ.get("BRONZEWARD_BROWSER") == "required":
+            pytest.fail(f"no browser, and BRONZEWARD_BROWSER asks for one: {missing}")
+        pytest.skip(f"no browser: {missing}")
+
+
 @pytest.fixture
 def in_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Work in an empty folder."""

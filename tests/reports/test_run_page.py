@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from base64 import b64decode
+from base64 import b64decode, b64encode
 from dataclasses import replace
+from hashlib import sha256
+from itertools import pairwise
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
@@ -41,15 +44,51 @@ def test_it_is_sound_html(made):
 
 def test_it_needs_nothing_from_elsewhere(made):
     _, text, page = made
-    for tag in ("script", "link", "iframe", "object", "form", "base"):
+    for tag in ("link", "iframe", "object", "form", "base"):
         assert not page.all(tag)
     for _, attrs in page.tags:
         assert not [name for name in attrs if name.startswith("on") or name == "href"]
     without_pictures = re.sub(r"data:image/svg\+xml;base64,[A-Za-z0-9+/=]+", "", text)
-    assert "url(" not in without_pictures
+    assert "url(" not in without_pictures.replace("url(#", "")  # inside the page
     assert "@import" not in without_pictures
     policy = next(attrs["content"] for attrs in page.all("meta") if attrs.get("http-equiv"))
     assert "default-src 'none'" in policy
+    assert len(text) < 2_000_000
+
+
+def test_it_runs_one_script_of_its_own_and_allows_no_other(made):
+    """The other element of that name holds data, which browsers do not run."""
+    _, text, page = made
+    kinds = [attrs.get("type") for attrs in page.all("script")]
+    assert sorted(kinds, key=str) == [None, "application/json"]
+    assert all("src" not in attrs for attrs in page.all("script"))
+    code = text.split("<script>")[1].split("</script>")[0]
+    digest = b64encode(sha256(code.encode()).digest()).decode()
+    policy = next(attrs["content"] for attrs in page.all("meta") if attrs.get("http-equiv"))
+    assert re.findall(r"script-src ([^;]*)", policy) == [f"'sha256-{digest}'"]
+    for word in ("fetch", "XMLHttpRequest", "import", "eval", "innerHTML", "http"):
+        assert word not in code
+
+
+def test_without_its_script_it_has_no_dead_controls(made):
+    _, _, page = made
+    assert "hidden" in next(attrs for _, attrs in page.tags if attrs.get("id") == "moving")
+
+
+def test_the_states_it_carries_are_those_of_the_run(made):
+    """Edges between places rise, the outermost is copper's, and events are there before and after."""
+    run, text, _ = made
+    states = json.loads(text.split('id="states">')[1].split("</script>")[0])
+    rows = [int(np.argmin(np.abs(run["time"] - seconds))) for seconds in states["seconds"]]
+    for row, edges, celsius in zip(rows, states["edges"], states["celsius"], strict=True):
+        assert all(a <= b for a, b in pairwise(edges))
+        # rounded to 0.1 nm and 0.1 K in the page
+        outer = [1e6 * radius for radius in run["outer_radius"][row] if np.isfinite(radius)]
+        assert edges[-1] == pytest.approx(max(outer), abs=1e-4)
+        assert all(min(abs(edge - radius) for edge in edges) < 1e-4 for radius in outer)
+        assert celsius == pytest.approx(run["temperature"][row] - 273.15, abs=0.051)
+    assert {event.row for event in events(run)} <= set(rows)
+    assert {max(event.row - 1, 0) for event in events(run)} <= set(rows)
 
 
 def test_every_picture_is_inside_whole_and_has_a_text(made):

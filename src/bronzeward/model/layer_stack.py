@@ -10,7 +10,7 @@ import numpy as np
 
 from bronzeward.inputs.case import case_from_data
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.phases import PHASES
+from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result
 
@@ -63,6 +63,23 @@ def layers_at(result: Result, row: int) -> list[Layer]:
         layers.append(layer)
         edge = layer.outer
     return layers
+
+
+PLACES: tuple[str | None, ...] = (
+    None, LIQUID, SOLID_TIN, "eta", "gamma", "epsilon", "zeta", "delta", "gamma", "beta", "alpha",
+)  # fmt: skip
+"""Where a phase can lie, from the void at the centre outwards; gamma at either side of epsilon."""
+
+
+def edges_at(result: Result, row: int) -> list[float]:
+    """Outer radius [m] of each of `PLACES` at one moment; where nothing lies, that of the place inside it."""
+    edges = [0.0] * len(PLACES)
+    layers = layers_at(result, row)
+    for layer, outside in zip(layers, [*layers[1:], None], strict=True):
+        beyond = layer.phase == "gamma" and (outside is None or outside.phase != "epsilon")
+        place = PLACES.index(layer.phase, PLACES.index("epsilon") if beyond else 0)
+        edges[place:] = [layer.outer] * (len(PLACES) - place)
+    return edges
 
 
 def seen_layers(result: Result, row: int) -> list[Layer]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import cos, pi, sin, sqrt, tau
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -72,20 +72,24 @@ def _ring(ax: Axes, layer: Layer, barrier: float) -> None:
 
 
 def _filaments(ax: Axes, strand: Strand) -> None:
-    """Dots that take up what copper leaves of each ring of the pack, in rows round the centre."""
     from matplotlib.collections import EllipseCollection
 
+    for places, radius in filament_dots(strand):
+        dots = EllipseCollection(
+            2.0 * radius, 2.0 * radius, 0.0, units="xy", offsets=places, offset_transform=ax.transData,
+            facecolor=style.FILAMENT, edgecolor="white", linewidth=0.1, zorder=3,
+        )  # fmt: skip
+        ax.add_collection(dots)
+
+
+def filament_dots(strand: Strand) -> Iterator[tuple[list[tuple[float, float]], float]]:
+    """Dots that take up what copper leaves of each ring of the pack, in rows round the centre: places, radius [µm]."""
     rings = list(zip(_inner_radii(strand), strand.rings, strict=True))
     areas = [(1.0 - ring.copper_fraction) * pi * (ring.radius**2 - inner**2) for inner, ring in rings]
     for (inner, ring), area in zip(rings, areas, strict=True):
         if area > 0.0:
             count = max(12, round(MOST_FILAMENTS * area / sum(areas)))
-            places, radius = _ring_of_dots(inner * 1e6, ring.radius * 1e6, 1.0 - ring.copper_fraction, count)
-            dots = EllipseCollection(
-                2.0 * radius, 2.0 * radius, 0.0, units="xy", offsets=places, offset_transform=ax.transData,
-                facecolor=style.FILAMENT, edgecolor="white", linewidth=0.1, zorder=3,
-            )  # fmt: skip
-            ax.add_collection(dots)
+            yield _ring_of_dots(inner * 1e6, ring.radius * 1e6, 1.0 - ring.copper_fraction, count)
 
 
 def _inner_radii(strand: Strand) -> list[float]:

@@ -32,13 +32,18 @@ def micrometres(metres: float) -> str:
     return f"{value:.1f} µm" if value >= 9.95 else f"{value:.2f} µm" if value >= 0.0995 else f"{value:.3f} µm"
 
 
+def round_length(size: float) -> float:
+    """A round length, the longest of 1, 2 and 5 times a power of ten up to 0.4 of `size`, in the same unit."""
+    rough = 0.4 * size
+    decade = 10.0 ** floor(log10(rough))
+    return max(step * decade for step in (1.0, 2.0, 5.0) if step * decade <= rough)
+
+
 def scale_bar(ax: Axes, corner: tuple[float, float], size: float) -> None:
     """A bar of a round length [µm], about a third of `size` long, with its length beside it."""
     from matplotlib.patches import Rectangle
 
-    rough = 0.4 * size
-    decade = 10.0 ** floor(log10(rough))
-    length = max(step * decade for step in (1.0, 2.0, 5.0) if step * decade <= rough)
+    length = round_length(size)
     x, y = corner
     ax.add_patch(Rectangle((x, y), length, 0.022 * size, facecolor=style.INK, linewidth=0))
     ax.text(x + length + 0.04 * size, y + 0.011 * size, f"{length:g} µm", va="center", fontsize=6.5)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bronzeward.plots import style
-from bronzeward.plots.axes import PAGE_WIDTH, frame, new_axes
+from bronzeward.plots.axes import COLUMN_WIDTH, frame, new_axes
 from bronzeward.validation.outcome import HOLDS, Outcome
 
 if TYPE_CHECKING:
@@ -20,10 +20,14 @@ FARTHEST = 3.0
 
 @style.settings()
 def plot_deviations(outcomes: Sequence[Outcome], ax: Axes | None = None) -> Axes:
-    """Every check that has a two-sided tolerance as a dot: its deviation in tolerances, by topic; returns the axes."""
+    """Every check that has a two-sided tolerance as a dot: its deviation in tolerances, by topic; returns the axes.
+
+    Misses are named on lines of their own below the topics.
+    """
     drawn = [outcome for outcome in outcomes if outcome.scaled is not None]
     topics = list(dict.fromkeys(outcome.check.topic for outcome in drawn))
-    ax = ax or new_axes(PAGE_WIDTH, 0.8 + 0.2 * len(topics))
+    misses = [outcome for outcome in drawn if outcome.verdict != HOLDS]
+    ax = ax or new_axes(COLUMN_WIDTH, 0.8 + 0.13 * (len(topics) + len(misses)))
     ax.axvspan(-1.0, 1.0, color="#e8efe9", linewidth=0.0, zorder=0)
     ax.axvline(0.0, color=style.FAINT, linewidth=0.6)
     for holds, label, marker, colour in ((True, "holds", "o", style.INK), (False, "misses", "X", style.WARN)):
@@ -31,18 +35,21 @@ def plot_deviations(outcomes: Sequence[Outcome], ax: Axes | None = None) -> Axes
         places = _places(judged, topics)
         if places:
             across, up = zip(*places, strict=True)
-            ax.scatter(across, up, s=14, marker=marker, color=colour, linewidths=0.4, label=label,
+            ax.scatter(across, up, s=9, marker=marker, color=colour, linewidths=0.4, label=label,
                        edgecolors="white", zorder=3)  # fmt: skip
-        for outcome, (x, y) in zip([] if holds else judged, [] if holds else places, strict=True):
-            ax.annotate(
-                outcome.check.id, (x, y), (0, 4), textcoords="offset points", color=style.WARN, fontsize=5.5,
-                ha="right" if x > 0 else "left",
-            )  # fmt: skip
-    ax.set_yticks(range(len(topics)), [topic.replace("_", " ") for topic in topics])
-    ax.set_ylim(len(topics) - 0.4, -0.6)
+    across = [x for x, _ in _places(misses, topics)]
+    ax.scatter(across, range(len(topics), len(topics) + len(misses)), s=9, marker="X", color=style.WARN, linewidths=0.0)
+    names = [topic.replace("_", " ") for topic in topics] + [outcome.check.id for outcome in misses]
+    ax.set_yticks(range(len(names)), names)
+    for label in ax.get_yticklabels():
+        label.set(fontsize=5.5)
+    for label in ax.get_yticklabels()[len(topics) :]:
+        label.set_color(style.WARN)
+    ax.axhline(len(topics) - 0.5, color=style.INK, linewidth=0.6)
+    ax.set_ylim(len(names) - 0.4, -0.6)
     ax.set_xlim(-FARTHEST * 1.05, FARTHEST * 1.05)
-    ax.set_xlabel("deviation over tolerance (factors: of their logarithms)")
-    ax.legend(loc="lower right")
+    ax.set_xlabel("deviation over tolerance\n(factors: of their logarithms)")
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     frame(ax)
     return ax
 

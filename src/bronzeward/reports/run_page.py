@@ -13,7 +13,8 @@ from bronzeward.model.result import Result, Source, as_result
 from bronzeward.reports.answer_bands import bands_of
 from bronzeward.reports.constant_tables import constants_of, properties_table, thermodynamics_table
 from bronzeward.reports.input_tables import inputs_table
-from bronzeward.reports.page import Table, page_target, rendered
+from bronzeward.reports.moving_section import moving_section
+from bronzeward.reports.page import Table, page_target, rendered, script
 from bronzeward.reports.run_pictures import account_picture, history_picture, sections_picture
 from bronzeward.reports.summary import sentences
 
@@ -80,6 +81,8 @@ def html(run: Source) -> str:
         history=history_picture(result),
         account=account_picture(result),
         sections=sections_picture(result),
+        moving=moving_section(result),
+        script=script("moving.js"),
         inputs=inputs_table(result),
         **constants_of(result),
         properties=properties_table(),

@@ -32,7 +32,7 @@ def history_picture(result: Result) -> Picture:
         f"({phases}); thickness of core and layers, the shell up to {shell:.1f} µm; "
         f"liquid, at most {peak:.0f} % of the tin. Events: {marked}."
     )
-    return picture(draw_history(result), alt, "The history. Numbers mark the events.")
+    return picture(draw_history(result), alt, "The history. Numbers mark the events.", over_time=True)
 
 
 def account_picture(result: Result) -> Picture:
@@ -48,7 +48,7 @@ def account_picture(result: Result) -> Picture:
         "Where the phases lie, room, strength of the copper wall, and the phases that the kinetics leave beside those "
         "that equilibrium would have."
     )
-    return picture(draw_account(result), alt, caption)
+    return picture(draw_account(result), alt, caption, over_time=True)
 
 
 def sections_picture(result: Result) -> Picture:
