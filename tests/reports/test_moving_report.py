@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from browser import beyond_the_edge, page_of
 from bronzeward.model.layer_stack import seen_layers
 from bronzeward.model.moments import find_moment
 from bronzeward.plots.section_words import layer_line
@@ -15,6 +14,7 @@ from bronzeward.reports.run_page import write_report
 from bronzeward.reports.validation_page import write_validation
 from bronzeward.validation.check import read_checks
 from bronzeward.validation.outcome import Outcome
+from browser import beyond_the_edge, page_of
 from drawing_cases import result
 
 
