@@ -37,14 +37,12 @@ def plot_deviations(outcomes: Sequence[Outcome], ax: Axes | None = None) -> Axes
             across, up = zip(*places, strict=True)
             ax.scatter(across, up, s=9, marker=marker, color=colour, linewidths=0.4, label=label,
                        edgecolors="white", zorder=3)  # fmt: skip
-    across = [x for x, _ in _places(misses, topics)]
-    ax.scatter(across, range(len(topics), len(topics) + len(misses)), s=9, marker="X", color=style.WARN, linewidths=0.0)
+    beside = [x for x, _ in _places(misses, topics)]
+    ax.scatter(beside, range(len(topics), len(topics) + len(misses)), s=9, marker="X", color=style.WARN, linewidths=0.0)
     names = [topic.replace("_", " ") for topic in topics] + [outcome.check.id for outcome in misses]
     ax.set_yticks(range(len(names)), names)
-    for label in ax.get_yticklabels():
-        label.set(fontsize=5.5)
-    for label in ax.get_yticklabels()[len(topics) :]:
-        label.set_color(style.WARN)
+    for k, text in enumerate(ax.get_yticklabels()):
+        text.set(fontsize=5.5, color=style.INK if k < len(topics) else style.WARN)
     ax.axhline(len(topics) - 0.5, color=style.INK, linewidth=0.6)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.set_xlim(-FARTHEST * 1.05, FARTHEST * 1.05)

@@ -60,11 +60,12 @@ def moving_section(result: Result) -> MovingSection:
     """The section of a result through time."""
     strand = strand_of(result)
     rows = _rows(result)
+    edges = [[round(1e6 * edge, 4) for edge in edges_at(result, int(row))] for row in rows]
     states = {
         "seconds": [round(float(t), 3) for t in result["time"][rows]],
         "celsius": [round(float(kelvin) - ZERO_CELSIUS, 1) for kelvin in result["temperature"][rows]],
         "liquid": [round(100.0 * float(share), 2) for share in result["liquid_tin_fraction"][rows]],
-        "edges": [[round(1e6 * edge, 4) for edge in edges_at(result, int(row))] for row in rows],
+        "edges": edges,
         "seed": 1e6 * SEED,
         "plane": strand.plane,
         "events": [(event.words, round(float(result["time"][event.row]), 3)) for event in events(result)],
@@ -72,7 +73,7 @@ def moving_section(result: Result) -> MovingSection:
     barrier = 1e6 * strand.barrier_radius
     dots = [] if strand.plane else [(x, y, radius) for places, radius in filament_dots(strand) for x, y in places]
     layers = [_layer(place, phase) for place, phase in enumerate(PLACES)]
-    most = max(sum(outer - inner > 1e6 * SEED for inner, outer in pairwise([0.0, *edges])) for edges in states["edges"])
+    most = max(sum(outer - inner > 1e6 * SEED for inner, outer in pairwise([0.0, *state])) for state in edges)
     return MovingSection(layers, strand.plane, barrier, round_length(barrier), dots, most, states)
 
 
