@@ -113,7 +113,7 @@ def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch)
     """Run the command line in this process; gives exit code, output, errors."""
 
     def run(*words: object) -> tuple[int, str, str]:
-        from bronzeward.cli import main
+        from bronzeward.cli import run as main
 
         monkeypatch.setattr("sys.argv", ["bronzeward", *map(str, words)])
         code = 0

@@ -6,6 +6,7 @@ Writing goes to a temporary name beside the target, which is then renamed.
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 import tomllib
 from collections.abc import Iterator
@@ -14,6 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from bronzeward.errors import InputError
+
+MOST_BYTES = 256 * 2**20
+"""Files that are read at once hold at most this; a log of every second of a month does."""
+
+MOST_TEXT = 4 * 2**20
+"""Cases, kinetic sets and thermodynamic descriptions hold at most this."""
 
 
 def cache_folder() -> Path:
@@ -26,15 +33,110 @@ def cache_folder() -> Path:
     return platformdirs.user_cache_path("bronzeward", appauthor=False)
 
 
+@contextmanager
+def _told(path: str | Path, what: str) -> Iterator[None]:
+    """Turn what the system says of a path into the one line, `what` being read or written."""
+    if "\0" in str(path):
+        raise InputError(f"{str(path)!r}: no name of a file")
+    try:
+        yield
+    except FileNotFoundError if what == "read" else ():
+        raise InputError(f"{path}: no such file") from None
+    except (OSError, RuntimeError, UnicodeError) as error:  # RuntimeError is what netCDF says of a full disk
+        raise InputError(f"{path}: cannot be {what} ({getattr(error, 'strerror', None) or error})") from None
+
+
+@contextmanager
+def _opened(path: str | Path) -> Iterator[int]:
+    """A file open for reading; what is no file is refused, since reading a pipe or a device may never end."""
+    with _told(path, "read"):
+        number = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        try:
+            mode = os.fstat(number).st_mode
+            if not stat.S_ISREG(mode):
+                kind = "a folder" if stat.S_ISDIR(mode) else "a pipe" if stat.S_ISFIFO(mode) else "a device"
+                raise InputError(f"{path}: is {kind}, not a file")
+            yield number
+        finally:
+            os.close(number)
+
+
+def read_bytes(path: str | Path, most: int = MOST_BYTES) -> bytes:
+    """The content of a file of at most `most` bytes.
+
+    Raises
+    ------
+    InputError
+        When it is larger, cannot be read, or is a folder, pipe or device.
+    """
+    with _opened(path) as number, os.fdopen(number, "rb", closefd=False) as stream:
+        content = stream.read(most + 1)
+    if len(content) > most:
+        raise InputError(f"{path}: larger than {most / 2**20:.0f} MiB, which is too much to be meant")
+    return content
+
+
+def read_text(path: str | Path, most: int = MOST_TEXT) -> str:
+    """The content of a text file in UTF-8; see `read_bytes`."""
+    try:
+        return read_bytes(path, most).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        place = f"byte {error.start + 1} is {error.object[error.start]:#04x}"
+        raise InputError(f"{path}: not a text in UTF-8 ({place}); save it as UTF-8") from None
+
+
+def text_in_netcdf(path: str | Path, name: str) -> str:
+    """A text that a netCDF file has as a global attribute.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read, or has no such text.
+    """
+    import netCDF4
+
+    check_source(path)
+    try:
+        with netCDF4.Dataset(path) as file:
+            text = file.getncattr(name)
+    except Exception:  # a damaged file makes the netCDF library raise nearly anything
+        text = None
+    if not isinstance(text, str):
+        raise InputError(f"{path}: has no {name} of a run in it")
+    return text
+
+
+def check_source(path: str | Path) -> Path:
+    """The path, if a file that can be read is there."""
+    with _opened(path):
+        return Path(path)
+
+
+def seems_file(path: str | Path) -> bool:
+    """Whether a file is there, or the system does not let one look."""
+    try:
+        return Path(path).is_file()
+    except PermissionError:
+        return True
+    except (OSError, ValueError):
+        return False
+
+
 def check_target(path: str | Path, overwrite: bool) -> Path:
     """The output path, if something may be written there."""
     target = Path(path)
-    if not target.parent.is_dir():
-        raise InputError(f"{target}: the folder {target.parent} does not exist; make it first")
-    if target.is_dir():
-        raise InputError(f"{target}: is a folder; give a file name")
-    if target.exists() and not overwrite:
-        raise InputError(f"{target}: exists already; use --overwrite to replace it")
+    with _told(target, "written"):
+        if not target.parent.is_dir():
+            raise InputError(f"{target}: the folder {target.parent} does not exist; make it first")
+        if target.is_dir():
+            raise InputError(f"{target}: is a folder; give a file name")
+        if not os.access(target.parent, os.W_OK):
+            raise InputError(f"{target}: the folder {target.parent} may not be written to")
+        if target.exists():
+            if not overwrite:
+                raise InputError(f"{target}: exists already; use --overwrite to replace it")
+            if not target.is_file():
+                raise InputError(f"{target}: is a pipe or a device, not a file")
     return target
 
 
@@ -45,19 +147,18 @@ def replacing(path: str | Path, overwrite: bool = False) -> Iterator[Path]:
     Raises
     ------
     InputError
-        When `path` may not be written, or writing fails. The netCDF library raises RuntimeError on a full disk.
+        When `path` may not be written, or writing fails.
     """
     target = check_target(path, overwrite)
     temporary: Path | None = None
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".tmp", dir=target.parent)
-        os.close(handle)
-        temporary = Path(name)
-        yield temporary
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
-    except (OSError, RuntimeError) as error:
-        raise InputError(f"{target}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+        with _told(target, "written"):
+            handle, name = tempfile.mkstemp(prefix=".bronzeward-", suffix=".tmp", dir=target.parent)
+            os.close(handle)
+            temporary = Path(name)
+            yield temporary
+            os.chmod(temporary, 0o644)
+            os.replace(temporary, target)
     finally:
         if temporary is not None:
             with suppress(OSError):
@@ -71,21 +172,21 @@ def write_text(text: str, path: str | Path, overwrite: bool = False) -> Path:
     return Path(path)
 
 
-def read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: str | Path) -> dict[str, Any]:
     """Read one TOML file, with one clear line when it cannot be read."""
+    return parse_toml(read_text(path), str(path))
+
+
+def parse_toml(text: str, where: str) -> dict[str, Any]:
+    """Plain data of a TOML text; `where` is named in errors."""
     try:
-        with path.open("rb") as stream:
-            data = tomllib.load(stream)
-        checked_integers(data, str(path))
-        return data
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
-    except InputError:
-        raise
-    except ValueError as error:  # of the text's encoding, of TOML, or of integers with thousands of digits
-        raise InputError(f"{path}: not valid TOML: {error}") from None
+        data = tomllib.loads(text)
+    except ValueError as error:  # of TOML, or of integers with thousands of digits
+        raise InputError(f"{where}: not valid TOML: {error}") from None
     except RecursionError:
-        raise InputError(f"{path}: not valid TOML: brackets are nested too deeply") from None
+        raise InputError(f"{where}: not valid TOML: brackets are nested too deeply") from None
+    checked_integers(data, where)
+    return data
 
 
 def checked_integers(data: Any, where: str) -> None:

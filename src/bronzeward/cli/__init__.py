@@ -1,25 +1,66 @@
 """The command line. Commands parse, call one function, print; everything heavy is imported inside them."""
 
+import signal
 import sys
+from contextlib import suppress
+from types import FrameType
+from typing import Any
 
 INTERRUPTED = 130
 """Exit code of a command that was interrupted; what parses the commands uses it too, without a word."""
 
 
 def main() -> None:
+    """The command as a process of its own: signals end it in good order, and once it has ended they come too late."""
+    before = sys.unraisablehook
+
+    def hook(lost: Any) -> None:
+        if lost.exc_type is not None and issubclass(lost.exc_type, KeyboardInterrupt):
+            _again()
+        else:
+            before(lost)
+
+    sys.unraisablehook = hook
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        with suppress(ValueError):  # outside the main thread
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+                signal.signal(number, _ended)
+    try:
+        run()
+    finally:
+        with suppress(ValueError):
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def run() -> None:
     """Run the command line; interrupted at any moment, imports included, it says so in one line."""
     try:
-        from bronzeward.cli.app import main as run
+        from bronzeward.cli.app import main as command
 
-        run()
+        command()
     except KeyboardInterrupt:
         _interrupted()
     except SystemExit as end:
         if end.code == INTERRUPTED:
-            _interrupted()
+            _interrupted(*getattr(end, "__notes__", ()))
         raise
 
 
-def _interrupted() -> None:
-    sys.stderr.write("bronzeward: interrupted\n")
+def _interrupted(*hints: str) -> None:
+    with suppress(OSError, AttributeError):  # an error stream that is full or closed
+        sys.stderr.write("; ".join(("bronzeward: interrupted", *hints)) + "\n")
+        sys.stderr.flush()
     sys.exit(INTERRUPTED)
+
+
+def _ended(number: int, _: FrameType | None) -> None:
+    sys.exit(128 + number)
+
+
+def _again() -> None:
+    """An interruption that came while a library cleared up, where nothing can be raised, comes again."""
+    import _thread
+    import threading
+
+    threading.Timer(0.05, _thread.interrupt_main).start()

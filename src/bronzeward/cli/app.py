@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 
 from bronzeward.cli import compare, lengths, results, runs, studies, thermodynamics, validation
-from bronzeward.cli.common import fail, leave
+from bronzeward.cli.common import fail, leave, show
+from bronzeward.cli.terminal import prepare_streams, silence
 
 app = typer.Typer(
     name="bronzeward",
@@ -36,7 +37,7 @@ def _version(wanted: bool) -> None:
     if wanted:
         from bronzeward import __version__
 
-        typer.echo(f"bronzeward {__version__}")
+        show([f"bronzeward {__version__}"])
         raise typer.Exit
 
 
@@ -51,13 +52,34 @@ def _common(
 
 def main() -> None:
     """Run the command line; the only way out of it is an exit code."""
+    prepare_streams()
     try:
-        app()
-    except ValueError as error:
-        from bronzeward.errors import InputError
-
-        if not isinstance(error, InputError):
-            raise
-        fail(str(error))
+        leave(app(standalone_mode=False) or 0)
     except BrokenPipeError:
         leave(0)
+    except UnicodeError as error:
+        fail(f"a name or text that no file can hold ({error})")
+    except OSError as error:  # what no reader or writer has said better
+        if error.filename:
+            fail(f"{error.filename}: {error.strerror or error}")
+        silence("stdout")
+        fail(f"the output cannot be written ({error.strerror or error})")
+    except MemoryError:
+        fail("this needs more memory than there is")
+    except Exception as error:
+        fail(_words(error))
+
+
+def _words(error: Exception) -> str:
+    """What is wrong with an input or with how a command was given; any other error is a fault of ours, and raised."""
+    from bronzeward.errors import InputError
+
+    if isinstance(error, InputError):
+        return str(error)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        error.show()  # type: ignore[attr-defined]
+        leave(2)
+    if not hasattr(error, "format_message"):
+        raise error
+    where = getattr(getattr(error, "ctx", None), "command_path", "bronzeward")
+    return f"{error.format_message().rstrip('.')}; see {where} --help"

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import sys
 from collections.abc import Iterable
-from typing import Annotated, Any
+from contextlib import suppress
+from typing import Annotated, Any, NoReturn
 
 import typer
+
+from bronzeward.cli import terminal
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print data for other tools instead of text.")]
 OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace the output file if it exists.")]
@@ -24,14 +26,24 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 
 
 def show(lines: Iterable[str]) -> None:
-    """Print lines of text."""
-    for line in lines:
-        typer.echo(line)
+    """Print lines of text as they are."""
+    show_text("".join(f"{line}\n" for line in lines))
+
+
+def tell(sentences: Iterable[str]) -> None:
+    """Print sentences, broken to the width of the terminal."""
+    show(terminal.wrapped(sentences))
+
+
+def show_text(text: str) -> None:
+    """Print a text with the ends of its lines."""
+    sys.stdout.write(text)
 
 
 def show_json(data: Any) -> None:
     """Print data as JSON; what is not a number becomes null."""
-    typer.echo(json.dumps(_clean(data), ensure_ascii=False, indent=1))
+    text = json.dumps(_clean(data), ensure_ascii=False, indent=1)
+    show([text if terminal.can_show(text) else json.dumps(_clean(data), indent=1)])
 
 
 def _clean(value: Any) -> Any:
@@ -46,18 +58,27 @@ def _clean(value: Any) -> Any:
     return value
 
 
-def fail(message: str) -> None:
+def fail(message: str) -> NoReturn:
     """Say what was wrong on one line of the error stream and leave with exit code 2."""
-    typer.echo(f"bronzeward: {' '.join(str(message).split())}", err=True)
+    with suppress(OSError):
+        sys.stderr.write(f"bronzeward: {' '.join(str(message).split())}\n")
+        sys.stderr.flush()
     leave(2)
 
 
-def leave(code: int) -> None:
+def leave(code: int) -> NoReturn:
     """End the program without a traceback, even when nobody reads the output any more."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        terminal.silence("stdout")
+    except OSError as error:
+        terminal.silence("stdout")
+        fail(f"the output cannot be written ({error.strerror or error})")
+    try:
+        sys.stderr.flush()
+    except OSError:
+        terminal.silence("stderr")
     sys.exit(code)
 
 

@@ -15,12 +15,17 @@ from bronzeward.cli.common import (
     leave,
     show,
     show_json,
+    show_text,
+    tell,
 )
 
 if TYPE_CHECKING:
     from bronzeward.model.result import Result
 
-CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
+CaseArgument = Annotated[
+    Path,
+    typer.Argument(metavar="CASE.toml", help="Case file (see `bronzeward example`), or a result to take from."),
+]
 
 
 def run(
@@ -52,7 +57,8 @@ def run(
     from bronzeward.reports import summary
 
     chosen = load_case(case)
-    target = check_target(output or Path(f"{case.stem}.nc"), overwrite)
+    again = "_again" if case.suffix.lower() == ".nc" else ""
+    target = check_target(output or Path(f"{case.stem}{again}.nc"), overwrite)
     try:
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:
@@ -64,10 +70,10 @@ def run(
     if json:
         show_json({**answers, "output": str(target)})
     elif not quiet:
-        show([*summary.sentences(result), ""])
-        show([*bands, ""] if (bands := summary.band_lines(result)) else [])
-        show(f"Warning: {line}." for line in answers["warnings"])
-        show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
+        tell([*summary.sentences(result), ""])
+        tell([*bands, ""] if (bands := summary.band_lines(result)) else [])
+        tell(f"Warning: {line}." for line in answers["warnings"])
+        tell([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
     if answers["status"] != "completed":
         leave(1)
 
@@ -103,7 +109,7 @@ def example(
     if json:
         show_json(_starter_data(text, layers))
     elif output is None:
-        typer.echo(text, nl=False)
+        show_text(text)
     if output is not None:
         target = check_target(output, overwrite)
         starter.write(target, overwrite, chosen)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from bronzeward.studies.calibration import Fit
     from bronzeward.studies.ensemble import Spread
 
-CaseArgument = Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file; see `bronzeward example`.")]
 MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
 SeedOption = Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")]
 CoreOption = Annotated[

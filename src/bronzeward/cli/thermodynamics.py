@@ -16,6 +16,7 @@ from bronzeward.cli.common import (
     QuietOption,
     show,
     show_json,
+    show_text,
     tin_fraction,
 )
 
@@ -71,7 +72,7 @@ def invariants(
     if json:
         show_json(export.invariants(table))
     elif csv:
-        typer.echo(export.invariants_csv(table), nl=False)
+        show_text(export.invariants_csv(table))
     else:
         show(_invariant_lines(table))
 
@@ -159,7 +160,7 @@ def liquidus(
     if json:
         show_json(export.liquidus(table, x))
     elif csv:
-        typer.echo(export.liquidus_csv(table, x), nl=False)
+        show_text(export.liquidus_csv(table, x))
     else:
         show([f"{'tin at.%':>9} {'tin wt.%':>9} {'solidus °C':>11} {'liquidus °C':>12}"])
         step = 1 if x is not None else 4
@@ -188,7 +189,7 @@ def boundaries(
     if json:
         show_json(export.everything(table))
     elif csv:
-        typer.echo(export.boundaries_csv(table), nl=False)
+        show_text(export.boundaries_csv(table))
     else:
         show([f"{'from °C':>8} {'to °C':>8}  {'field':<20} points"])
         for field in table.fields:

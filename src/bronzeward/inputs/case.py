@@ -101,17 +101,23 @@ class Case:
 
 
 def load_case(path: str | Path) -> Case:
-    """Read a case file; files it names are looked for beside it."""
+    """Read a case file, the same as JSON, or the inputs of a stored result; files named are looked for beside it."""
     path = Path(path)
-    data = files.read_toml(path)
+    text = files.text_in_netcdf(path, "inputs") if path.suffix.lower() == ".nc" else files.read_text(path)
+    data = None if text.lstrip().startswith("{") else files.parse_toml(text, str(path))
     try:
-        return case_from_data(data, path.parent)
+        return case_from_data(_from_json(text) if data is None else data, path.parent)
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
 
 
 def case_from_json(text: str) -> Case:
     """A case from the inputs that a result carries."""
+    return case_from_data(_from_json(text), Path())
+
+
+def _from_json(text: str) -> dict[str, Any]:
+    """The keys of a case file from JSON, as stored in a result or printed by `bronzeward example --json`."""
     try:
         data = json.loads(text)
         files.checked_integers(data, "inputs")
@@ -123,7 +129,8 @@ def case_from_json(text: str) -> Case:
         raise InputError("inputs: not valid JSON: brackets are nested too deeply") from None
     if not isinstance(data, dict):
         raise InputError("inputs: must be a table of the keys of a case file")
-    return case_from_data(data, Path())
+    inner = data.get("case")
+    return inner if str(data.get("schema")).startswith("bronzeward/case/") and isinstance(inner, dict) else data
 
 
 def case_from_data(data: Mapping[str, Any], folder: Path) -> Case:

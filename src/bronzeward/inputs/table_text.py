@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from bronzeward.errors import InputError
+from bronzeward.files import read_bytes
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 TIME_UNITS = {
@@ -32,12 +33,7 @@ LONGEST_LINE = 100_000
 
 def text_lines(path: Path) -> list[tuple[int, str]]:
     """Lines that are not empty, with their numbers from 1, in whichever of the usual codes the file is."""
-    try:
-        if path.is_char_device() or path.is_block_device():
-            raise InputError(f"{path}: is a device, not a file")
-        raw = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
+    raw = read_bytes(path)
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         codes = ["utf-16"]
     else:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bronzeward.errors import InputError
-from bronzeward.files import replacing
+from bronzeward.files import check_source, replacing
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -33,6 +33,7 @@ def as_dataset(source: xr.Dataset | str | Path) -> xr.Dataset:
 
     if isinstance(source, xr.Dataset):
         return source
+    check_source(source)
     try:
         return xr.load_dataset(source, engine="netcdf4")
     except (OSError, ValueError, RuntimeError) as error:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 import bronzeward
 from bronzeward.errors import InputError
-from bronzeward.files import replacing
+from bronzeward.files import check_source, replacing
 from bronzeward.materials.phases import PHASES
 
 if TYPE_CHECKING:
@@ -86,8 +86,7 @@ def read_netcdf(path: str | Path) -> Result:
     """Read a result that `write_netcdf` or xarray wrote."""
     import netCDF4
 
-    if not Path(path).is_file():
-        raise InputError(f"{path}: no such file")
+    check_source(path)
     try:
         with netCDF4.Dataset(path, "r") as file:
             variables = {

@@ -17,6 +17,7 @@ from bronzeward.model.result import Result
 from bronzeward.plots import style
 from bronzeward.plots.panels import present_phases
 from bronzeward.reports.page import Table
+from bronzeward.thermo import names
 from bronzeward.units import ZERO_CELSIUS
 
 _CONTACTS = {"any": "", "liquid": "against liquid"}
@@ -101,7 +102,7 @@ def thermodynamics_table(result: Result) -> Table:
     name = str(result.attributes["thermodynamic_description"])
     rows = [("description", name), ("sha256 of the TDB file", str(result.attributes["tdb_sha256"]))]
     sidecar = literature.folder() / "descriptions" / f"{name}.toml"
-    if sidecar.is_file():
+    if name in names():
         about = read_toml(sidecar)
         rows += [("title", str(about.get("title", ""))), ("sources", ", ".join(about.get("sources", ())))]
         rows += [("valid", " ".join(str(about.get("validity", "")).split()))]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
-from bronzeward.files import replacing
+from bronzeward.files import check_target, replacing
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,17 +27,16 @@ TRIES = 10
 
 
 class Chunks:
-    """The finished chunks of one sweep."""
+    """The finished chunks of one sweep; their folder is there as long as it holds some."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._make()
 
     def _make(self) -> None:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise InputError(f"{self.folder}: cannot be made ({error.strerror or error})") from None
+            raise InputError(f"{self.folder}: the folder cannot be made ({error.strerror or error})") from None
 
     def read(self) -> Iterator[tuple[list[int], Columns]]:
         """Points and answers of every chunk; a damaged file counts as missing."""
@@ -61,6 +60,7 @@ class Chunks:
                 return
             except InputError:
                 if self.folder.is_dir():
+                    _remove_empty(self.folder, self.folder.parent)
                     raise
         raise InputError(f"{self.folder}: is removed again and again while it is written to")
 
@@ -73,14 +73,20 @@ def folder_beside(target: Path) -> Path:
 def clear_chunks(folder: str | Path, data: xr.Dataset) -> None:
     """Remove the chunks in `folder` of a sweep whose result is stored elsewhere."""
     shutil.rmtree(Path(folder) / str(data.attrs["digest"]), ignore_errors=True)
-    with suppress(OSError):  # kept while it holds another sweep; gone if another process was faster
-        Path(folder).rmdir()
+    _remove_empty(Path(folder))
+
+
+def _remove_empty(*folders: Path) -> None:
+    for folder in folders:
+        with suppress(OSError):  # it holds something; or another process was faster
+            folder.rmdir()
 
 
 def clear_finished(target: Path) -> None:
     """Remove chunks whose sweep is in `target` already: it was stopped between writing that and clearing them."""
     import xarray as xr
 
+    check_target(target, overwrite=True)
     if not target.is_file() or not (folder := folder_beside(target)).is_dir():
         return
     with suppress(OSError, ValueError, RuntimeError), xr.open_dataset(target, engine="netcdf4") as data:

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from bronzeward import files
 from bronzeward.errors import InputError
@@ -35,6 +37,10 @@ USUAL_NAMES: dict[str, str] = {
     }.items()
     for name in names.split()
 }
+
+
+_SIDECAR = {"title", "sources", "licence", "sha256", "validity", "phases"}
+"""Keys of a sidecar; a file with none of them but a title is none."""
 
 
 @dataclass(frozen=True)
@@ -80,32 +86,37 @@ def find(description: str | Path = DEFAULT) -> Description:
     Raises InputError when neither exists, or when a bundled TDB differs from its checksum.
     """
     path = _locate(description)
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from None
-    digest = hashlib.sha256(content).hexdigest()
-    sidecar = path.with_suffix(".toml")
-    if not sidecar.is_file():
-        return Description(path.stem, path, digest, [], dict(USUAL_NAMES), path.name)
-    entry = files.read_toml(sidecar)
+    digest = hashlib.sha256(files.read_bytes(path, files.MOST_TEXT)).hexdigest()
+    entry = _sidecar(path)
     stated = entry.get("sha256")
     if stated is not None and stated != digest:
-        raise InputError(f"{path}: its sha256 is {digest}, not the {stated} that {sidecar.name} states")
+        raise InputError(f"{path}: its sha256 is {digest}, not the {stated} that {path.stem}.toml states")
     labels = USUAL_NAMES | {str(key).upper(): str(label) for key, label in entry.get("phases", {}).items()}
     title = str(entry.get("title", path.name))
     return Description(path.stem, path, digest, [str(key) for key in entry.get("sources", [])], labels, title)
 
 
+def _sidecar(path: Path) -> dict[str, Any]:
+    """What the TOML file beside a TDB file says of it; nothing where that is a case or another file."""
+    sidecar = path.with_suffix(".toml")
+    entry = files.read_toml(sidecar) if files.seems_file(sidecar) else {}
+    if not set(entry) & (_SIDECAR - {"title"}):
+        return {}
+    if unknown := sorted(set(entry) - _SIDECAR):
+        raise InputError(f"{sidecar}: unknown key '{unknown[0]}'; a sidecar has {', '.join(sorted(_SIDECAR))}")
+    for key, kind in (("sources", list), ("phases", dict)):
+        if not isinstance(entry.get(key, kind()), kind):
+            raise InputError(f"{sidecar}: {key} must be a {'table' if kind is dict else 'list'}")
+    return entry
+
+
 def _locate(description: str | Path) -> Path:
     if isinstance(description, str) and description in names():
         return folder() / f"{description}.tdb"
-    try:
+    with suppress(RuntimeError):  # an unknown user's home
         path = Path(description).expanduser()
-        if path.is_file():
-            return path
-    except (OSError, RuntimeError, ValueError):  # too long a name, an unknown user's home, a NUL
-        pass
+        if files.seems_file(path):
+            return files.check_source(path)
     raise InputError(
         f"no thermodynamic description {str(description)!r}: expected one of {', '.join(names())}"
         " or the path of a TDB file"

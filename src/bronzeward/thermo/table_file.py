@@ -17,7 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 import bronzeward
-from bronzeward.files import replacing
+from bronzeward import files
+from bronzeward.errors import InputError
 from bronzeward.materials.composition import mass_fraction
 from bronzeward.thermo.diagram_parts import Array, Field, Invariant
 from bronzeward.thermo.table import PhaseTable, Width
@@ -57,7 +58,7 @@ def write(table: PhaseTable, target: str | Path, overwrite: bool = False) -> Non
     """
     import netCDF4
 
-    with replacing(target, overwrite) as temporary:
+    with files.replacing(target, overwrite) as temporary:
         with netCDF4.Dataset(temporary, "w") as data:
             data.setncatts(_attributes(table))
             _write_invariants(data, table.invariants)
@@ -75,7 +76,7 @@ def read(path: Path) -> PhaseTable | None:
     import netCDF4
 
     try:
-        content = path.read_bytes()
+        content = files.read_bytes(path)
         if hashlib.sha256(content[:-_SEAL_SIZE]).digest() != content[-_SEAL_SIZE:]:
             return None
         with netCDF4.Dataset(path) as data:
@@ -84,7 +85,7 @@ def read(path: Path) -> PhaseTable | None:
             if (attributes.get("schema"), attributes.get("method")) != (SCHEMA, METHOD):
                 return None
             return _table(attributes, {name: variable[:] for name, variable in data.variables.items()})
-    except OSError:
+    except (OSError, InputError):
         return None
 
 

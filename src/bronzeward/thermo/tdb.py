@@ -17,6 +17,7 @@ from pycalphad import Database, Model
 from pycalphad import variables as v
 from pycalphad.core.utils import filter_phases
 
+from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.thermo.description import Description
 from bronzeward.thermo.gibbs import Expressions, Phase
@@ -72,7 +73,7 @@ def open_database(description: Description) -> Any:
     """pycalphad's database of a description."""
     said = io.StringIO()  # pycalphad prints which phase it misses, and raises a bare KeyError
     try:
-        text = description.path.read_text(encoding="utf-8", errors="replace")
+        text = files.read_bytes(description.path, files.MOST_TEXT).decode("utf-8", "replace")
         if _TOWER.search(text):
             raise ValueError("a power of a power, or an exponent of more than three digits")
         with redirect_stdout(said):
