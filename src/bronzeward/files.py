@@ -40,9 +40,9 @@ def _told(path: str | Path, what: str) -> Iterator[None]:
         raise InputError(f"{str(path)!r}: no name of a file")
     try:
         yield
-    except FileNotFoundError if what == "read" else ():
-        raise InputError(f"{path}: no such file") from None
     except (OSError, RuntimeError, UnicodeError) as error:  # RuntimeError is what netCDF says of a full disk
+        if what == "read" and isinstance(error, FileNotFoundError):
+            raise InputError(f"{path}: no such file") from None
         raise InputError(f"{path}: cannot be {what} ({getattr(error, 'strerror', None) or error})") from None
 
 
@@ -85,6 +85,17 @@ def read_text(path: str | Path, most: int = MOST_TEXT) -> str:
         raise InputError(f"{path}: not a text in UTF-8 ({place}); save it as UTF-8") from None
 
 
+def open_netcdf(path: str | Path) -> Any:
+    """A netCDF file open for reading, whatever the code of its name; a damaged one raises nearly anything."""
+    import netCDF4
+
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:  # the library takes names in UTF-8 only
+        return netCDF4.Dataset("nameless", memory=read_bytes(path))
+    return netCDF4.Dataset(path)
+
+
 def text_in_netcdf(path: str | Path, name: str) -> str:
     """A text that a netCDF file has as a global attribute.
 
@@ -93,11 +104,9 @@ def text_in_netcdf(path: str | Path, name: str) -> str:
     InputError
         When the file cannot be read, or has no such text.
     """
-    import netCDF4
-
     check_source(path)
     try:
-        with netCDF4.Dataset(path) as file:
+        with open_netcdf(path) as file:
             text = file.getncattr(name)
     except Exception:  # a damaged file makes the netCDF library raise nearly anything
         text = None

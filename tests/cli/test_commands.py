@@ -283,3 +283,33 @@ def test_the_python_example_of_the_readme_runs(tmp_path):
     shells = [float(line.split("shell ")[1].split(" ")[0]) for line in found.stdout.splitlines()]
     assert len(shells) == 3
     assert shells == sorted(shells)
+
+
+BEFORE_COMPUTING = {
+    "answer": (("sweep", "--vary", "strand.core_diameter_um=20,24", "--answer", "nope"), "'nope' is not known"),
+    "answer of a band": (("band", "--answer", "nope"), "'nope' is not known"),
+    "figure": (("sweep", "--vary", "strand.core_diameter_um=20,24", "--figure", "x.gif"), "figures end in"),
+    "figure of margins": (("margins", "--figure", "x.gif"), "figures end in"),
+    "figure of a fit": (("fit", "--figure", "x.gif"), "figures end in"),
+    "figure of nothing": (("sweep", "--vary", "strand.core_diameter_um=20", "--figure", "x.png"), "1 or 2 values"),
+    "plot": (("plot", "-o", "x.gif"), "figures end in"),
+    "diagram": (("diagram", "-o", "x.gif"), "figures end in"),
+    "section": (("section", "-o", "x.gif"), "figures end in"),
+    "log": (("log", "--case", "case.toml", "-o", "x.gif"), "figures end in"),
+    "compare": (("compare", "-o", "x.gif"), "figures end in"),
+}
+
+
+@pytest.mark.parametrize(("words", "said"), BEFORE_COMPUTING.values(), ids=BEFORE_COMPUTING)
+def test_what_cannot_end_well_does_not_begin(command, case, in_folder, monkeypatch, words, said):
+    for module, name in (
+        ("bronzeward.studies.sweep", "sweep"), ("bronzeward.studies.uncertainty", "band"),
+        ("bronzeward.studies.furnace_margins", "margins"), ("bronzeward.studies.calibration", "fit"),
+        ("bronzeward.inputs.furnace_log", "load_log"),
+    ):  # fmt: skip
+        monkeypatch.setattr(f"{module}.{name}", None)
+    name = {"diagram": [], "compare": [case, case]}.get(words[0], [case])
+    code, out, err = command(words[0], *name, *words[1:])
+    assert (code, out, err.count("\n")) == (2, "", 1), err
+    assert said in err
+    assert [path.name for path in in_folder.iterdir()] == ["case.toml"]

@@ -122,7 +122,7 @@ def test_binary_and_missing_files(tmp_path):
     (tmp_path / "a.csv").write_bytes(b"\x00\x01\x02time_h,T_C")
     with pytest.raises(InputError, match="not a text file"):
         load_log(tmp_path / "a.csv")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="no such file"):
         load_log(tmp_path / "b.csv")
 
 

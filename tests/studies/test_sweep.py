@@ -197,3 +197,57 @@ def test_ticks_stand_at_the_values_and_do_not_crowd(values, scale, ticks):
         assert shown == ticks
     elif scale == "log":
         assert set(shown) <= set(values)
+
+
+def test_names_vary_too_and_the_result_rests_on_all_of_them() -> None:
+    text = "kinetics.set=default,mei1992"
+    assert parse_axis(text) == Axis(("kinetics.set",), ("default", "mei1992"))
+    assert parse_axis("thermodynamics.eta_limit=description,408").values == ("description", 408.0)
+    descriptions = Axis(("thermodynamics.description",), ("cu-sn-shim1996", "cu-sn-nist1999-alpha"))
+    data = sweep(_case(), [parse_axis(text), descriptions, HOLD])
+    assert data["kinetic_set"].values.tolist() == ["default", "mei1992"]
+    assert data.attrs["kinetic_set"] == "default, mei1992"
+    assert data.attrs["thermodynamic_description"] == "cu-sn-shim1996, cu-sn-nist1999-alpha"
+    alone = sweep(case_with(INPUTS, {"kinetics.set": "mei1992"}), [HOLD])
+    there = data.sel(kinetic_set="mei1992", thermodynamics_description="cu-sn-shim1996")
+    np.testing.assert_array_equal(there["shell_at_end"], alone["shell_at_end"])
+    shown = sweep_table(data, "shell_at_end", {"steps_1_hold_h": 2.0})
+    assert "mei1992" in shown
+    assert "cu-sn-nist1999-alpha" in shown
+    at = {"thermodynamics_description": "cu-sn-shim1996"}
+    labels = [text.get_text() for text in plot_sweep(data, "shell_at_end", at=at).get_legend().get_texts()]
+    assert labels == ["default", "mei1992"]
+    with pytest.raises(InputError, match="are names"):
+        plot_sweep(data, "shell_at_end", at={"steps_1_hold_h": 2.0})
+    with pytest.raises(InputError, match="is never 'nobody'"):
+        sweep_table(data, "shell_at_end", {"kinetic_set": "nobody"})
+    with pytest.raises(InputError, match="no set 'nobody'"):
+        sweep(_case(), [Axis(("kinetics.set",), ("default", "nobody", "mei1992"))])
+    with pytest.raises(InputError, match="takes numbers"):
+        Axis(("strand.core_diameter_um",), ("thick",))
+
+
+def test_a_table_leaves_no_column_out() -> None:
+    """Thirteen hours across, in as many tables below each other as 80 columns of text ask for; the median is named."""
+    holds = Axis(HOLD.paths, tuple(6.0 * k for k in range(13)))
+    data = sweep(_case(), [RATE, holds], Spread(size=3))
+    shown = sweep_table(data, "shell_at_end")
+    assert max(map(len, shown.splitlines())) <= 80
+    heads = [line.split()[1:] for line in shown.splitlines() if line.startswith("steps_0")]
+    assert len(heads) > 1
+    assert [word for head in heads for word in head] == [f"{6 * k}" for k in range(13)]
+    assert "median of the 3 members" in shown
+    assert "median  " in sweep_table(data, "shell_at_end", {"steps_1_hold_h": 0.0})
+
+
+def test_a_step_of_no_hours_keeps_its_number() -> None:
+    """What varies is the step of that number in the case file, also where a hold before it has no hours."""
+    steps = [
+        {"ramp_C_per_h": 50.0, "to_C": 210.0},
+        {"hold_h": 0},
+        {"hold_h": 0},
+        {"ramp_C_per_h": 100.0, "to_C": 240.0},
+    ]
+    case = case_from_data({**INPUTS, "schedule": {"steps": steps}}, Path())
+    data = sweep(case, [Axis(("schedule.steps.2.hold_h",), (0.0, 5.0))])
+    assert np.diff(data["total_time"]) == close([5 * 3600.0])

@@ -13,8 +13,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from bronzeward.errors import InputError
 from bronzeward.inputs.case import load_case
 from bronzeward.inputs.case_values import parse_axis
+from bronzeward.model.batch import warm_engine
 from bronzeward.model.dataset_file import write_dataset
 from bronzeward.studies import chunk_store
 from bronzeward.studies import sweep as sweeps
@@ -248,3 +250,44 @@ def test_a_folder_is_no_target(tmp_path, name, command, monkeypatch):
     assert (code, out) == (2, "")
     assert "is a folder" in err
     assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sweep", "--vary", "strand.core_diameter_um=20,24", "-o", "out.nc", "-q"),
+        ("margins", "-o", "out.nc", "-q"),
+    ],
+)
+def test_a_figure_that_cannot_be_written_does_not_take_the_result_with_it(command, in_folder, monkeypatch, words):
+    Path("case.toml").write_text(CASE)
+    warm_engine(str)
+
+    def full(drawing, path, overwrite=False):
+        raise InputError(f"{path}: cannot be written (No space left on device)")
+
+    monkeypatch.setattr("bronzeward.plots.picture_file.save", full)
+    code, out, err = command(words[0], "case.toml", *words[1:], "--figure", "x.png")
+    assert (code, out) == (2, "")
+    assert err == "bronzeward: x.png: cannot be written (No space left on device); the result is kept in out.nc\n"
+    assert Path("out.nc").is_file()
+
+
+def test_a_sweep_that_cannot_begin_leaves_no_folder(command, in_folder):
+    """A scheduler that is not there is told at once."""
+    Path("case.toml").write_text(CASE)
+    for address in ("tcp://127.0.0.1:9", "127.0.0.1:9", "tcp://no.such.host.invalid:8786", "nonsense", "tcp://x:y"):
+        code, _, err = command("sweep", "case.toml", "--vary", VARY[1], "--scheduler", address)
+        assert (code, err.count("\n")) == (2, 1), err
+        assert address in err
+    assert [path.name for path in in_folder.iterdir()] == ["case.toml"]
+
+
+def test_a_chunk_that_cannot_be_written_leaves_no_folder(tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(np, "savez", full)
+    with pytest.raises(InputError, match="No space left"):
+        chunk_store.Chunks(tmp_path / ".out.nc.parts" / "mine").write([0], {"status": np.zeros(1)})
+    assert list(tmp_path.iterdir()) == []

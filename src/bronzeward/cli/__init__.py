@@ -60,7 +60,14 @@ def _ended(number: int, _: FrameType | None) -> None:
 
 def _again() -> None:
     """An interruption that came while a library cleared up, where nothing can be raised, comes again."""
-    import _thread
     import threading
 
-    threading.Timer(0.05, _thread.interrupt_main).start()
+    main_thread = threading.main_thread().ident
+
+    def interrupt() -> None:
+        if hasattr(signal, "pthread_kill") and main_thread is not None:  # wakes it where it waits
+            signal.pthread_kill(main_thread, signal.SIGINT)
+        else:
+            signal.raise_signal(signal.SIGINT)
+
+    threading.Timer(0.05, interrupt).start()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Annotated
 
 import typer
@@ -53,6 +54,7 @@ def _common(
 def main() -> None:
     """Run the command line; the only way out of it is an exit code."""
     prepare_streams()
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # which tells of every cache that it goes without
     try:
         leave(app(standalone_mode=False) or 0)
     except BrokenPipeError:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Iterable
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from typing import Annotated, Any, NoReturn
 
 import typer
 
-from bronzeward.cli import terminal
+from bronzeward.cli import INTERRUPTED, terminal
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print data for other tools instead of text.")]
 OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace the output file if it exists.")]
@@ -80,6 +80,17 @@ def leave(code: int) -> NoReturn:
     except OSError:
         terminal.silence("stderr")
     sys.exit(code)
+
+
+@contextmanager
+def resumable() -> Iterator[None]:
+    """Work whose finished parts are kept: interrupted, it says that the same command goes on."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        end = SystemExit(INTERRUPTED)
+        end.add_note("what is finished is kept, and the same command goes on from there")
+        raise end from None
 
 
 def tin_fraction(at_percent: float | None, wt_percent: float | None) -> float | None:

@@ -46,14 +46,14 @@ def compare(
     --keep overfill_at_first_liquid<=0@95 --constants default --constants mine.toml -o verdict.png
     """
     from bronzeward.errors import InputError
-    from bronzeward.files import check_target
+    from bronzeward.plots.picture_file import check_figure
 
     if not keep:
         for name, given in (("--constants", constants), ("--vary", vary)):
             if given:
                 raise InputError(f"compare: {name} needs --keep, the limit to judge by")
     if output is not None:
-        check_target(output, overwrite)
+        check_figure(output, overwrite)
     if keep:
         _judge(results, keep, constants or [], vary, members, seed, output, workers, overwrite, quiet, json)
     else:

@@ -33,11 +33,10 @@ def plot(
 
     Example: bronzeward plot starter.nc --volume -o starter.pdf
     """
-    from bronzeward.files import check_target
-    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.picture_file import check_figure, save
     from bronzeward.plots.run_history import draw_history
 
-    target = check_target(output or result.with_suffix(".png"), overwrite)
+    target = check_figure(output or result.with_suffix(".png"), overwrite)
     save(draw_history(result, against, volume, equilibrium, hours), target, overwrite)
     _say_written("Figure", target, json, quiet)
 
@@ -57,11 +56,10 @@ def section(
 
     Example: bronzeward section starter.nc --at "first liquid" --at end
     """
-    from bronzeward.files import check_target
-    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.picture_file import check_figure, save
     from bronzeward.plots.section import draw_section
 
-    target = check_target(output or result.with_name(f"{result.stem}_section.png"), overwrite)
+    target = check_figure(output or result.with_name(f"{result.stem}_section.png"), overwrite)
     save(draw_section(result, at or ["first liquid"]), target, overwrite)
     _say_written("Section", target, json, quiet)
 
@@ -105,12 +103,11 @@ def log(
     Example: bronzeward log furnace.csv --case starter.toml -o kept.png
     """
     from bronzeward.errors import InputError
-    from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.furnace_log import load_log
     from bronzeward.inputs.schedule import Schedule
     from bronzeward.plots.furnace_deviation import plot_programme
-    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.picture_file import check_figure, save
     from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
     from bronzeward.studies.furnace_deviation import compare_programme
     from bronzeward.units import HOUR, ZERO_CELSIUS
@@ -118,7 +115,7 @@ def log(
     if output is not None:
         if case is None:
             raise InputError("log: a figure needs --case, the programme to compare with")
-        check_target(output, overwrite)
+        check_figure(output, overwrite)
     measurement = load_log(file, None, channel)
     measured = Schedule.from_arrays(measurement.time, measurement.temperature)
     if json:

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, resumable, show, show_json, tell
 from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import xarray as xr
+    from matplotlib.axes import Axes
 
     from bronzeward.studies.calibration import Fit
     from bronzeward.studies.ensemble import Spread
@@ -66,11 +69,11 @@ def sweep(
     Example: bronzeward sweep starter.toml --vary schedule.steps.0.ramp_C_per_h=5,10,25,100
     --vary schedule.steps.1.hold_h=0:48:9 --figure shell.png
     """
+    from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
     from bronzeward.model.dataset_file import write_dataset
-    from bronzeward.plots.picture_file import save
     from bronzeward.plots.sweep import plot_sweep
     from bronzeward.reports.sweep import sweep_table
     from bronzeward.studies import chunk_store
@@ -81,20 +84,22 @@ def sweep(
     target = output or Path(f"{case.stem}_sweep.nc")
     chunk_store.clear_finished(target)
     check_target(target, overwrite)
-    if figure is not None:
-        check_target(figure, overwrite)
+    _check(answer, figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace) if members else None
     parts = chunk_store.folder_beside(target)
-    with progress(quiet) as watch:
+    varied = [axis.name for axis in axes if len(axis.values) > 1]
+    if figure is not None and not 1 <= len(varied) <= 2:
+        raise InputError(f"sweep: a figure shows 1 or 2 values that vary, not {len(varied)}; leave out --figure")
+    with resumable(), progress(quiet) as watch:
         data = sweeps.sweep(chosen, axes, spread, workers, watch, parts, scheduler=scheduler)
     write_dataset(data, target, overwrite)
     chunk_store.clear_chunks(parts, data)
-    if figure is not None:
-        save(plot_sweep(data, answer), figure, overwrite)
+    _draw(lambda: plot_sweep(data, answer), figure, overwrite, target)
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
-        show([sweep_table(data, answer), "", f"All answers written to {target}."])
+        show([sweep_table(data, answer), ""] if len(varied) <= 2 else [])
+        tell([f"All answers written to {target}."])
 
 
 def band(
@@ -123,21 +128,18 @@ def band(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.model.dataset_file import write_dataset
-    from bronzeward.plots.picture_file import save
     from bronzeward.plots.uncertainty import plot_band
     from bronzeward.reports.uncertainty import band_table
     from bronzeward.studies import uncertainty
 
     chosen = load_case(case)
     target = check_target(output or Path(f"{case.stem}_band.nc"), overwrite)
-    if figure is not None:
-        check_target(figure, overwrite)
+    _check(answer, figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet) as watch:
         data = uncertainty.band(chosen, spread, workers, watch)
     write_dataset(data, target, overwrite)
-    if figure is not None:
-        save(plot_band(data, answer), figure, overwrite)
+    _draw(lambda: plot_band(data, answer), figure, overwrite, target)
     if json:
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
     elif not quiet:
@@ -183,20 +185,17 @@ def fit(
     from bronzeward.inputs.layer_measurements import read_measurements
     from bronzeward.materials.kinetics import load_set
     from bronzeward.plots.calibration import plot_fit
-    from bronzeward.plots.picture_file import save
     from bronzeward.reports.calibration import fit_report, write_kinetics
     from bronzeward.studies import calibration
 
     check_target(output, overwrite)
-    if figure is not None:
-        check_target(figure, overwrite)
+    _check(None, figure, overwrite)
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     known, phases = load_set(base), phase or ("eta", "epsilon")
     result = calibration.fit(rows, known, phases, scatter / 100.0, workers=workers, name=output.stem)
     write_kinetics(result, output, overwrite)
-    if figure is not None:
-        save(plot_fit(result), figure, overwrite)
+    _draw(lambda: plot_fit(result), figure, overwrite, output)
     if json:
         show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(result)})
     elif not quiet:
@@ -234,21 +233,19 @@ def margins(
     from bronzeward.inputs.case import load_case
     from bronzeward.model.dataset_file import write_dataset
     from bronzeward.plots.furnace_margins import plot_margins
-    from bronzeward.plots.picture_file import save
     from bronzeward.reports.furnace_margins import margins_table
     from bronzeward.studies import furnace_margins
     from bronzeward.studies.furnace_load import Furnace
 
     chosen = load_case(case)
-    for path in (output, figure):
-        if path is not None:
-            check_target(path, overwrite)
+    if output is not None:
+        check_target(output, overwrite)
+    _check(None, figure, overwrite)
     load = Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
     data = furnace_margins.margins(chosen, load, workers)
     if output is not None:
         write_dataset(data, output, overwrite)
-    if figure is not None:
-        save(plot_margins(data), figure, overwrite)
+    _draw(lambda: plot_margins(data), figure, overwrite, output)
     if json:
         columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
         show_json({"schema": "bronzeward/margins/1", "furnace": vars(load), "data": columns})
@@ -296,16 +293,14 @@ def shorten(
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.plots.picture_file import save
     from bronzeward.plots.shortest_schedule import plot_trade_off
     from bronzeward.reports import shortest_schedule as reports
     from bronzeward.studies.optimise import limits as wanted
     from bronzeward.studies.optimise import shortest as search
 
     chosen = load_case(case)
-    for path in (output, figure):
-        if path is not None:
-            check_target(path, overwrite)
+    check_target(output, overwrite)
+    _check(None, figure, overwrite)
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
     choices, limits = [wanted.parse_free(text) for text in free], [wanted.parse_limit(text) for text in keep]
@@ -320,8 +315,7 @@ def shorten(
         values = [wanted.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
         with progress(quiet, "candidates") as watch:
             data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, watch)
-        if figure is not None:
-            save(plot_trade_off(data), figure, overwrite)
+        _draw(lambda: plot_trade_off(data), figure, overwrite, output)
     if json:
         plain = {
             "hours": result.hours,
@@ -346,6 +340,31 @@ def shorten(
                 ]
             )
         show([f"Case written to {output}; run it with: bronzeward run {output}"])
+
+
+def _check(answer: str | None, figure: Path | None, overwrite: bool) -> None:
+    """Refuse before anything is computed what would only be refused at its end."""
+    from bronzeward.model.answers import answer_of
+
+    if answer is not None:
+        answer_of(answer)
+    if figure is not None:
+        from bronzeward.plots.picture_file import check_figure
+
+        check_figure(figure, overwrite)
+
+
+def _draw(drawing: Callable[[], Axes], figure: Path | None, overwrite: bool, kept: Path | None) -> None:
+    """Write a figure, if one is wanted; where that fails, say that what was computed is `kept` in a file."""
+    from bronzeward.errors import InputError
+    from bronzeward.plots.picture_file import save
+
+    if figure is None:
+        return
+    try:
+        save(drawing(), figure, overwrite)
+    except InputError as error:
+        raise InputError(f"{error}" + ("" if kept is None else f"; the result is kept in {kept}")) from None
 
 
 def _times(texts: list[str]) -> tuple[tuple[float, float], ...]:

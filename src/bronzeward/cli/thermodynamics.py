@@ -237,11 +237,10 @@ def diagram(
 
     Example: bronzeward diagram --zoom copper --point 20,400 -o copper.pdf
     """
-    from bronzeward.files import check_target
     from bronzeward.plots.phase_diagram import draw_diagram
-    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.picture_file import check_figure, save
 
-    check_target(output, overwrite)
+    check_figure(output, overwrite)
     ax = draw_diagram(_table(description, no_cache), zoom=zoom, points=_points(point), path=_course(case))
     save(ax, output, overwrite)
     if not quiet:

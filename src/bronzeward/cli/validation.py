@@ -30,7 +30,7 @@ def validate(
 ) -> None:
     """Compute every check against published values and closed forms; misses are shown.
 
-    Takes about half a minute. Leaves with exit code 1 when a verdict is not the expected one.
+    Takes some seconds. Leaves with exit code 1 when a verdict is not the expected one.
 
     Example: bronzeward validate -o checks.html
     """

@@ -12,6 +12,11 @@ from typing import Any
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, case_from_data
 
+Value = float | str
+
+TEXTS = ("kinetics.set", "kinetics.file", "thermodynamics.description", "thermodynamics.eta_limit")
+"""Paths whose values may be names."""
+
 
 @dataclass(frozen=True)
 class Axis:
@@ -21,19 +26,26 @@ class Axis:
     ----------
     paths : tuple of str
         Dotted paths in the case file; counting in lists begins at 0.
-    values : tuple of float
+    values : tuple of float, or of str for the paths of `TEXTS`
     """
 
     paths: tuple[str, ...]
-    values: tuple[float, ...]
+    values: tuple[Value, ...]
 
     def __post_init__(self) -> None:
         if not self.paths or not all(self.paths):
             raise InputError("sweep: a value to vary needs its path, such as strand.core_diameter_um")
-        if not self.values or not all(isfinite(v) for v in self.values):
+        if self.is_text and not set(self.paths) <= set(TEXTS):
+            raise InputError(f"sweep: {self.paths[0]} takes numbers; names only {', '.join(TEXTS)}")
+        if not self.values or not all(isfinite(v) for v in self.values if not isinstance(v, str)):
             raise InputError(f"sweep: {self.paths[0]} has no values, or some that are not finite")
         if len(set(self.values)) != len(self.values):
             raise InputError(f"sweep: {self.paths[0]} takes a value twice")
+
+    @property
+    def is_text(self) -> bool:
+        """Whether some values are names."""
+        return any(isinstance(value, str) for value in self.values)
 
     @property
     def name(self) -> str:
@@ -44,6 +56,8 @@ class Axis:
 def short_name(path: str) -> str:
     """A path without the table it begins with, points turned into underscores."""
     parts = path.split(".")
+    if path == "kinetics.set":
+        return "kinetic_set"
     return "_".join(parts[1:] if parts[0] in ("schedule", "strand", "couple", "kinetics") else parts)
 
 
@@ -55,13 +69,23 @@ def parse_axis(text: str) -> Axis:
     paths = tuple(part.strip() for part in left.split("+"))
     try:
         if ":" not in right:
-            return Axis(paths, tuple(float(part) for part in right.split(",")))
+            return Axis(paths, tuple(_value(part.strip(), paths) for part in right.split(",")))
         first, last, count, *scale = (part.strip() for part in right.split(":"))
         return Axis(paths, _range(float(first), float(last), int(count), scale))
     except ValueError as error:
         if isinstance(error, InputError):
             raise
         raise InputError(f"sweep: '{right}' is neither numbers (1,2,5) nor a range (FROM:TO:COUNT)") from None
+
+
+def _value(text: str, paths: Sequence[str]) -> Value:
+    """A number; text where it is none and may stand there."""
+    try:
+        return float(text)
+    except ValueError:
+        if text and set(paths) <= set(TEXTS):
+            return text
+        raise
 
 
 def _range(first: float, last: float, count: int, scale: Sequence[str]) -> tuple[float, ...]:
@@ -76,7 +100,12 @@ def _range(first: float, last: float, count: int, scale: Sequence[str]) -> tuple
     return tuple(first + (last - first) * k / (count - 1) for k in range(count))
 
 
-def with_values(inputs: Mapping[str, Any], values: Mapping[str, float]) -> dict[str, Any]:
+def words(value: Value) -> str:
+    """A value as it is shown."""
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def with_values(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> dict[str, Any]:
     """A copy of `inputs` with the values at some paths replaced."""
     made = copy.deepcopy(dict(inputs))
     for path, value in values.items():
@@ -84,7 +113,7 @@ def with_values(inputs: Mapping[str, Any], values: Mapping[str, float]) -> dict[
     return made
 
 
-def case_with(inputs: Mapping[str, Any], values: Mapping[str, float]) -> Case:
+def case_with(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> Case:
     """The case that `inputs` and some replaced values describe."""
     return case_from_data(with_values(inputs, values), Path())
 
@@ -95,15 +124,17 @@ def value_at(inputs: Mapping[str, Any], path: str) -> float | None:
     for part in path.split("."):
         if isinstance(here, Mapping):
             here = here.get(part)
-        elif isinstance(here, list) and part.isdigit() and int(part) < len(here):
+        elif isinstance(here, list) and _is_place(here, part):
             here = here[int(part)]
         else:
             return None
     return float(here) if isinstance(here, int | float) and not isinstance(here, bool) else None
 
 
-def _set(data: dict[str, Any], path: str, value: float) -> None:
+def _set(data: dict[str, Any], path: str, value: Value) -> None:
     *way, last = path.split(".")
+    if path in ("kinetics.set", "kinetics.file"):  # in place of whatever constants there are; factors stay
+        data["kinetics"] = {key: part for key, part in data.get("kinetics", {}).items() if key == "factors"}
     here: Any = data
     for part in way:
         here = here.setdefault(part, {}) if isinstance(here, dict) else _item(here, part, path)
@@ -112,8 +143,8 @@ def _set(data: dict[str, Any], path: str, value: float) -> None:
     elif isinstance(here, dict):
         if isinstance(here.get(last), dict | list):
             raise InputError(f"path '{path}': names a table, not a value")
-        whole = isinstance(here.get(last), int) and not isinstance(here.get(last), bool) and float(value).is_integer()
-        here[last] = int(value) if whole and last.endswith("cells") else float(value)
+        counts = last.endswith("cells") and isinstance(here.get(last), int) and not isinstance(value, str)
+        here[last] = int(value) if counts and float(value).is_integer() else value
     else:
         raise InputError(f"path '{path}': nothing to set there")
 
@@ -124,7 +155,11 @@ def _item(here: Any, part: str, path: str) -> Any:
     return here[_index(here, part, path)]
 
 
+def _is_place(here: list[Any], part: str) -> bool:
+    return part.isdecimal() and len(part) < 10 and int(part) < len(here)
+
+
 def _index(here: list[Any], part: str, path: str) -> int:
-    if not part.isdigit() or int(part) >= len(here):
+    if not _is_place(here, part):
         raise InputError(f"path '{path}': '{part}' must be a number from 0 to {len(here) - 1}")
     return int(part)

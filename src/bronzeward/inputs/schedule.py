@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite, log
 from typing import Any
 
@@ -91,12 +91,12 @@ class Schedule:
         return self._with([seconds], [target], {"ramp_C_per_h": rate, "to_C": float(to)})
 
     def hold(self, hours: float) -> Schedule:
-        """Stay at the present temperature for `hours` [h]; no hours at all is no step."""
+        """Stay at the present temperature for `hours` [h]; no hours at all change nothing but the list of steps."""
         hours = _number(hours, "hold")
         if hours < 0:
             raise InputError(f"schedule: hold of {hours:g} h; hours must not be negative")
-        if hours == 0:
-            return self
+        if hours == 0 and not self.quenched:
+            return replace(self, steps=(*self.steps, {"hold_h": 0.0}))
         return self._with([hours * HOUR], [self.temperature[-1]], {"hold_h": hours})
 
     def furnace_cool(self, half_time: float, to: float, room: float = 20.0) -> Schedule:

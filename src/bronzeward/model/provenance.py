@@ -31,6 +31,15 @@ def provenance(case: Case, table: Any = None, properties: Properties | None = No
     return {"inputs": json.dumps(case.to_data(), ensure_ascii=False, sort_keys=True), **own}
 
 
+def rests_on(cases: Iterable[Case]) -> dict[str, str]:
+    """What the runs of cases with different sets and descriptions rest on, each named once."""
+    each = [basis([case.kinetics], case_table(case)) for case in cases]
+    ends = {"thermodynamic_description": ", ", "tdb_sha256": ", ", "kinetic_set": ", ", "references": "\n"}
+    return {
+        key: end.join(dict.fromkeys(part for one in each for part in one[key].split(end))) for key, end in ends.items()
+    }
+
+
 def basis(sets: Iterable[KineticSet], table: Any, properties: Properties | None = None) -> dict[str, Any]:
     """The same without inputs, for runs of many cases with some sets of constants and one description."""
     sets = list(sets)

@@ -17,11 +17,14 @@ from numpy.typing import NDArray
 
 import bronzeward
 from bronzeward.errors import InputError
-from bronzeward.files import check_source, replacing
+from bronzeward.files import check_source, open_netcdf, replacing
 from bronzeward.materials.phases import PHASES
 
 if TYPE_CHECKING:
     import xarray as xr
+
+MOST_VALUES = 20_000_000
+"""Values in a stored result at most; a made-up file may claim any number, and compress it to nothing."""
 
 #: Variables that serve as coordinates of the Dataset.
 COORDINATES = ("time", "phase", "event")
@@ -84,11 +87,11 @@ def write_netcdf(result: Result, path: str | Path, overwrite: bool = False) -> P
 
 def read_netcdf(path: str | Path) -> Result:
     """Read a result that `write_netcdf` or xarray wrote."""
-    import netCDF4
-
     check_source(path)
     try:
-        with netCDF4.Dataset(path, "r") as file:
+        with open_netcdf(path) as file:
+            if (size := sum(int(v.size) for v in file.variables.values())) > MOST_VALUES:
+                raise InputError(f"it holds {size} values, which is too much to be meant")
             variables = {
                 name: Variable(v.dimensions, _values(v), {k: v.getncattr(k) for k in v.ncattrs() if k != "_FillValue"})
                 for name, v in file.variables.items()

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from bronzeward.errors import InputError
-from bronzeward.files import replacing
+from bronzeward.files import check_target, replacing
 from bronzeward.plots import style
 
 if TYPE_CHECKING:
@@ -15,6 +15,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 SUFFIXES = (".png", ".svg", ".pdf")
+
+
+def check_figure(path: str | Path, overwrite: bool) -> Path:
+    """The name of a figure, if one may be written there; see `save`."""
+    target = Path(path)
+    if target.suffix.lower() not in SUFFIXES:
+        raise InputError(
+            f"{target}: figures end in {', '.join(SUFFIXES)}; '{target.suffix or target.name}' is none of them"
+        )
+    return check_target(target, overwrite)
 
 
 def save(drawing: Figure | Axes, path: str | Path, overwrite: bool = False) -> Path:
@@ -27,11 +37,7 @@ def save(drawing: Figure | Axes, path: str | Path, overwrite: bool = False) -> P
     InputError
         For another ending, a missing folder, or an existing file without `overwrite`.
     """
-    target = Path(path)
-    if target.suffix.lower() not in SUFFIXES:
-        raise InputError(
-            f"{target}: figures end in {', '.join(SUFFIXES)}; '{target.suffix or target.name}' is none of them"
-        )
+    target = check_figure(path, overwrite)
     with replacing(target, overwrite) as temporary:
         temporary.write_bytes(encode(drawing, target.suffix.lower()[1:]))
     return target

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @style.settings()
 def plot_sweep(
-    data: xr.Dataset | str | Path, answer: str, ax: Axes | None = None, at: Mapping[str, float] | None = None
+    data: xr.Dataset | str | Path, answer: str, ax: Axes | None = None, at: Mapping[str, float | str] | None = None
 ) -> Axes:
     """Contours of an answer over two values, or its course over one with its band."""
     part = cut(as_dataset(data), answer, at)
@@ -30,8 +30,13 @@ def plot_sweep(
     label = f"{part.answer.title} [{part.answer.shown_unit}]"
     if part.values.ndim == 0:
         raise InputError("sweep: a figure needs one or two values that vary")
+    named = [dim for dim in part.values.dims if part.values[dim].dtype.kind == "U"]
+    if len(named) == part.values.ndim:
+        raise InputError(f"sweep: a figure needs numbers across; {' and '.join(map(str, named))} are names")
     if part.values.ndim == 1:
         _course(ax, part, label)
+    elif named:
+        _courses(ax, part, str(named[0]), label)
     else:
         _contours(ax, part, label)
     return ax
@@ -46,6 +51,20 @@ def _course(ax: Axes, part: Cut, label: str) -> None:
     ax.plot(x, part.values.values, color=style.INK, lw=1.4, marker="o", ms=2.5)
     ax.set_xlabel(axis_label(str(dim)))
     ax.set_ylabel(label)
+    fit_ticks(ax.xaxis, x)
+    frame(ax)
+
+
+def _courses(ax: Axes, part: Cut, named: str, label: str) -> None:
+    """A line for each name."""
+    styles = ("-", "--", ":", "-.")
+    for k, name in enumerate(part.values[named].values):
+        line = part.values.sel({named: name})
+        x = line[line.dims[0]].values
+        ax.plot(x, line.values, color=style.INK, ls=styles[k % len(styles)], lw=1.4, marker="o", ms=2.5, label=name)
+    ax.set_xlabel(axis_label(str(line.dims[0])))
+    ax.set_ylabel(label)
+    ax.legend(title=axis_label(named))
     fit_ticks(ax.xaxis, x)
     frame(ax)
 

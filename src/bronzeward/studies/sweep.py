@@ -23,10 +23,10 @@ import bronzeward
 from bronzeward.errors import InputError
 from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import Axis, case_with
+from bronzeward.inputs.case_values import Axis, Value, case_with, words
 from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch
-from bronzeward.model.provenance import provenance
+from bronzeward.model.provenance import provenance, rests_on
 from bronzeward.model.result import cf_attributes, without_fill
 from bronzeward.studies.chunk_store import Chunks, Columns
 from bronzeward.studies.ensemble import Members, Spread
@@ -167,7 +167,7 @@ def _fill(columns: Columns, points: Sequence[int], part: Columns) -> None:
         columns[name][list(points)] = values
 
 
-def values_at(axes: Sequence[Axis], point: int) -> dict[str, float]:
+def values_at(axes: Sequence[Axis], point: int) -> dict[str, Value]:
     """The values of a point, counted with the last axis fastest, by path."""
     places = np.unravel_index(point, tuple(len(axis.values) for axis in axes))
     return {path: axis.values[int(k)] for axis, k in zip(axes, places, strict=True) for path in axis.paths}
@@ -178,7 +178,7 @@ def _case_at(inputs: Mapping[str, Any], axes: Sequence[Axis], point: int) -> Cas
     try:
         return case_with(inputs, values)
     except InputError as error:
-        where = ", ".join(f"{path} = {value:g}" for path, value in values.items())
+        where = ", ".join(f"{path} = {words(value)}" for path, value in values.items())
         raise InputError(f"sweep: at {where}: {error}") from None
 
 
@@ -201,8 +201,8 @@ class _Plan:
             raise InputError("sweep: a value is given twice")
         if self.count > MOST_POINTS:
             raise InputError(f"sweep: {self.count} points; allowed are at most {MOST_POINTS}")
-        for point in {0, self.count - 1}:  # bad paths and values show at once, not after an hour
-            _case_at(json.loads(self.inputs), self.axes, point)
+        for point in {0, self.count - 1, *self.named_points}:  # bad paths and values show at once, not after an hour
+            load_table(_case_at(json.loads(self.inputs), self.axes, point).description)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -211,6 +211,15 @@ class _Plan:
     @property
     def count(self) -> int:
         return int(np.prod(self.shape))
+
+    @property
+    def named_points(self) -> tuple[int, ...]:
+        """A point for each name that a set, a file or a description goes by, in the order of the axes."""
+        places = [[0] * len(self.axes)]
+        for number, axis in enumerate(self.axes):
+            some = range(len(axis.values)) if axis.is_text else range(1)
+            places = [[*place[:number], k, *place[number + 1 :]] for place in places for k in some]
+        return tuple(int(np.ravel_multi_index(place, self.shape)) for place in places)
 
     @property
     def runs(self) -> int:
@@ -228,8 +237,14 @@ class _Plan:
         spread = None if self.spread is None else asdict(self.spread)
         depends = [bronzeward.__version__, source_digest(), self.inputs, axes, spread, self.precision]
         # a kinetic file or a description may change while its name stays
-        depends += [repr(self.case.kinetics), load_table(self.case.description).tdb_sha256]
+        for case in (self.case, *self._named_cases()):
+            depends += [repr(case.kinetics), load_table(case.description).tdb_sha256]
         return hashlib.sha256(json.dumps(depends, sort_keys=True).encode()).hexdigest()[:16]
+
+    def _named_cases(self) -> list[Case]:
+        """A case for each combination of names that vary; none where only numbers do."""
+        named = self.named_points if any(axis.is_text for axis in self.axes) else ()
+        return [_case_at(json.loads(self.inputs), self.axes, point) for point in named]
 
     def jobs(self, points: Sequence[int], runs_per_chunk: int) -> list[Job]:
         """Jobs that compute the points, in chunks of about so many runs."""
@@ -260,10 +275,12 @@ class _Plan:
         coordinates = {}
         for axis in self.axes:
             paths = ", ".join(axis.paths)
-            coordinates[axis.name] = ((axis.name,), np.array(axis.values), {"long_name": paths, "path": paths})
+            values = [words(value) for value in axis.values] if axis.is_text else axis.values
+            coordinates[axis.name] = ((axis.name,), np.array(values), {"long_name": paths, "path": paths})
         attributes = {
             **cf_attributes(self.case.title or "sweep"),
             **provenance(self.case),
+            **(rests_on(named) if (named := self._named_cases()) else {}),
             "spread": "none" if self.spread is None else json.dumps(asdict(self.spread)),
             "precision": self.precision,
             "digest": self.digest,

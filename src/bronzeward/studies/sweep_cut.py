@@ -20,7 +20,16 @@ class Cut(NamedTuple):
     band: tuple[xr.DataArray, xr.DataArray] | None
 
 
-def cut(data: xr.Dataset, key: str, at: Mapping[str, float] | None = None) -> Cut:
+def _taken(column: xr.DataArray, at: Mapping[str, float | str]) -> xr.DataArray:
+    """At the nearest numbers, and at the very names."""
+    for dim, value in at.items():
+        if column[dim].dtype.kind == "U" and value not in column[dim].values:
+            raise InputError(f"sweep: {dim} is never '{value}'; there are {', '.join(column[dim].values)}")
+        column = column.sel({dim: value}, method=None if column[dim].dtype.kind == "U" else "nearest")
+    return column
+
+
+def cut(data: xr.Dataset, key: str, at: Mapping[str, float | str] | None = None) -> Cut:
     """An answer over at most two dimensions; the others are taken at the nearest value of `at`.
 
     Raises
@@ -34,7 +43,7 @@ def cut(data: xr.Dataset, key: str, at: Mapping[str, float] | None = None) -> Cu
         if dim not in dims:
             raise InputError(f"sweep: no dimension '{dim}'; there are {', '.join(map(str, dims))}")
     columns = [data[name] for name in (key, f"{key}_low", f"{key}_high") if name in data]
-    values, *band = (column.sel(at or {}, method="nearest").squeeze() for column in columns)
+    values, *band = (_taken(column, at or {}).squeeze() for column in columns)
     if values.ndim > 2:
         raise InputError(
             f"sweep: {values.ndim} values vary ({', '.join(map(str, values.dims))}); fix all but 2 of them"
