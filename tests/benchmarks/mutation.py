@@ -35,10 +35,10 @@ MODULES = (
 )  # fmt: skip
 
 BESIDE = {
-    "growth.balance": ("growth/test_stage_by_hand.py", "growth/test_geometry.py"),
-    "growth.profile": ("growth/test_balance.py", "growth/test_stage_by_hand.py"),
+    "growth.balance": ("growth/test_geometry.py",),
+    "growth.profile": ("growth/test_balance.py",),
     "growth.geometry": ("growth/test_balance.py",),
-    "growth.cells": ("growth/test_changes.py", "growth/test_growth_by_hand.py"),
+    "growth.cells": ("growth/test_changes.py",),
     "growth.cell_grid": ("growth/test_profile.py", "model/test_layers.py"),
     "model.boundary_tables": ("model/test_layers.py",), "materials.composition": ("inputs/test_any_input.py",),
     "materials.properties": ("model/test_volume_account.py",),

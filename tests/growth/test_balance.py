@@ -133,54 +133,6 @@ def differences(w: Any, k: int, flows: Callable[[], np.ndarray], side: int, step
 # --- amounts and areas
 
 
-@pytest.mark.parametrize("sequence", STACKS)
-def test_amounts_follow_the_speeds_on_both_sides(sequence: tuple[int, ...]) -> None:
-    w, count = stack(ROUND, sequence), len(sequence)
-    assert balance.set_amounts(ROUND, w, count, GH)
-    inside, outside = at_sides(w.s, count)
-    np.testing.assert_allclose(w.n[list(sequence)], w.n_star[list(sequence)] + GH * (outside - inside), rtol=1e-14)
-    assert [balance.speed_inside(w, k) for k in range(count)] == list(inside)
-    assert [balance.speed_outside(w, k, count) for k in range(count)] == list(outside)
-
-
-@pytest.mark.parametrize(
-    ("sequence", "thin", "needed"),
-    [
-        ((CORE, ETA, ALPHA), CORE, False),
-        ((CORE, ETA, ALPHA), ETA, True),
-        ((CORE, ETA, ALPHA), ALPHA, True),
-        ((CORE, ETA, EPSILON, ALPHA), EPSILON, True),
-        ((CORE, ETA, EPSILON), EPSILON, False),
-        ((GAMMA, EPSILON), GAMMA, True),
-    ],
-)
-def test_next_to_nothing_is_a_millionth_of_a_new_layer(sequence: tuple[int, ...], thin: int, needed: bool) -> None:
-    # all powers of two but the millionth: the threshold of 4e-6 is met to the bit
-    p = ROUND._replace(seed=0.5, perimeter=2.0, volume=np.full(N_SLOTS, 0.25))
-    w = stack(p, sequence)
-    w.s[: len(sequence) - 1] = 0.0
-    w.n_star[thin] = np.nextafter(4e-6, 1.0)
-    assert balance.set_amounts(p, w, len(sequence), GH)
-    w.n_star[thin] = 4e-6
-    assert balance.set_amounts(p, w, len(sequence), GH) is not needed
-    w.n_star[thin] = -1.0
-    assert balance.set_amounts(p, w, len(sequence), GH) is not needed
-    assert w.n[thin] == -1.0
-    assert w.n[sequence[-1]] == w.n_star[sequence[-1]]
-
-
-@pytest.mark.parametrize("sequence", STACKS)
-def test_areas_end_at_the_barrier(sequence: tuple[int, ...]) -> None:
-    w, slots = stack(ROUND, sequence), list(sequence)
-    balance.set_amounts(ROUND, w, len(slots), GH)
-    w.tin[slots] = w.n[slots] * 0.1
-    balance.lay_out(ROUND, w, len(slots))
-    sizes = w.n[slots] * (ROUND.volume[slots] + 0.1 * ROUND.volume_slope[slots])
-    outside = BARRIER - np.array([sizes[k + 1 :].sum() for k in range(len(slots))])
-    np.testing.assert_allclose(w.area_out[slots], outside, rtol=1e-14)
-    np.testing.assert_allclose(w.area_in[slots], outside - sizes, rtol=1e-14)
-
-
 # --- layers without a profile
 
 COMPOUNDS = [(s, k) for s in STACKS for k in range(len(s)) if s[k] in (CORE, ETA, EPSILON, ZETA)]
@@ -288,18 +240,6 @@ def test_flows_of_a_profile_by_the_full_matrix(sequence: tuple[int, ...], k: int
     assert not w.u.any()
 
 
-@pytest.mark.parametrize("slot", [GAMMA, ALPHA])
-def test_faces_of_an_iterate_beyond_what_can_be(slot: int) -> None:
-    """More than all tin counts as tin, less than none as copper."""
-    w = stack(ROUND, (EPSILON, slot))
-    move(ROUND, w, 2)
-    start, base = int(ROUND.cell_start[slot]), int(ROUND.cell_start[slot]) + slot
-    w.x[start : start + 3] = 1.5, -0.3, 0.4
-    profile.lay_faces(ROUND, w, slot, w.n[slot], w.area_in[slot])
-    rho = faces_by_hand(ROUND, w, slot, w.n[slot], w.area_in[slot])
-    np.testing.assert_allclose(w.face[base : base + len(rho)], rho, rtol=1e-5)
-
-
 def test_short_forms_are_as_good_as_said() -> None:
     """Series are used only where they are exact to some 1e-12, and nothing overflows."""
     z = np.linspace(-1.0, 1.0, 401)
@@ -341,109 +281,6 @@ def test_slopes_of_a_profile_in_a_plane(sequence: tuple[int, ...], k: int, fast:
     assert (slopes[[IN_BY_OUT, OUT_BY_OUT]] == 7.0).all() == (k == count - 1)
 
 
-@pytest.mark.parametrize(
-    ("rho", "speed", "amount", "nudge"),
-    [
-        (10.0, 0.0, 1e9, 1e-4),
-        (10.0, -500.0, 1e9, 5e-4),
-        (10.0, 500.0, 1e9, 5e-4),
-        (10.0, -500.0, 30.0, 1.5e-5),
-        (1e-9, 1.0, 30.0, 1e-3),
-        (1e-12, 1.0, 30.0, 0.15),
-    ],
-)
-def test_nudge(rho: float, speed: float, amount: float, nudge: float) -> None:
-    """A thousandth of the face's speed, a millionth of the interface's or what changes the layer by a millionth.
-
-    Where the face exchanges so fast that rounding would drown it, 1e-12 of the face's speed up to 1 % of the layer.
-    """
-    assert balance.nudge_of(rho, speed, amount, 2.0) == close(nudge, rel=1e-12)
-
-
-def test_nudges_look_at_the_end_faces(monkeypatch: pytest.MonkeyPatch) -> None:
-    w = stack(ROUND, (EPSILON, GAMMA, ALPHA))
-    move(ROUND, w, 3)
-    seen = []
-    monkeypatch.setattr(balance, "nudge_of", lambda *about: seen.append(about) or 1e-6)
-    balance.wide_flows(ROUND, w, 1, 3, GH, True)
-    rho = faces_by_hand(ROUND, w, GAMMA, w.n[GAMMA], w.area_in[GAMMA])
-    np.testing.assert_allclose(seen, [(rho[0], w.s[0], w.n[GAMMA], GH), (rho[-1], w.s[1], w.n[GAMMA], GH)], rtol=1e-10)
-
-
-def flat(p: Problem, sequence: tuple[int, ...], speed: float) -> Any:
-    """An outermost profile of one composition, met by its interface at some speed."""
-    w, count = stack(p, sequence), len(sequence)
-    move(p, w, count)
-    w.x[cells_of(p, sequence[-1])] = 0.03
-    w.s[count - 2] = speed
-    return w
-
-
-def test_flows_of_a_profile_into_which_nothing_diffuses() -> None:
-    w = stack(ROUND, (EPSILON, GAMMA, ALPHA))
-    here, beyond = cells_of(ROUND, GAMMA), cells_of(ROUND, ALPHA)
-    w.x[here] = [0.21, 0.2, 0.2, 0.2]  # the first counts
-    w.held[:], w.flow[:] = -1.0, 7.0
-    balance.flat_flows(ROUND, w, 1, 3)
-    flow = w.flow.reshape(N_SLOTS, 6)
-    assert list(flow[GAMMA]) == [-0.21 * w.s[0], -0.21 * w.s[1], -0.21, 0.0, 0.0, -0.21]
-    assert (np.delete(flow, GAMMA, axis=0) == 7.0).all()
-    assert (w.held[here] == 0.21).all()
-    assert (w.held[beyond] == -1.0).all()
-
-
-@pytest.mark.parametrize(("sequence", "k"), [((EPSILON, GAMMA, ALPHA), 2), ((EPSILON, ALPHA), 1)])
-def test_a_thin_skin_leaves_the_profile_alone(sequence: tuple[int, ...], k: int) -> None:
-    # the skin is 600 times thinner than half the first cell: by how fast diffusion is at its richest
-    p, slot, count = ROUND, ALPHA, len(sequence)
-    w = flat(p, sequence, 0.0)
-    w.rate[slot] *= 1e-3
-    half = 0.5 * w.n[slot] * 0.05 * (0.7 + 0.6 * 0.03)
-    distance = between(p, w.area_in[slot], w.area_in[slot] + half)
-    limit = 600.0 * w.rate[slot] * np.exp(9.0 * RICH[slot]) / (distance * (0.7 + 0.6 * 0.03))
-    for speed, alone in ((-2.0 * limit, False), (0.0, False), (0.999 * limit, False), (1.001 * limit, True)):
-        w.s[k - 1] = speed
-        w.held[:] = -1.0
-        balance.wide_flows(p, w, k, count, 1e-9, False)
-        assert (w.held[cells_of(p, slot)] == 0.03).all() == alone
-    for richer, alone in ((0, False), (2, False), (4, False)):
-        w.x[cells_of(p, slot)] = 0.03
-        w.x[int(p.cell_start[slot]) + richer] = 0.031
-        balance.wide_flows(p, w, k, count, 1e-9, False)
-        assert (w.held[cells_of(p, slot)] == w.x[int(p.cell_start[slot])]).all() == alone
-    # where diffusion is slower in what is rich, that in pure copper counts
-    slower = p._replace(exponent=-p.exponent)
-    w.x[cells_of(p, slot)] = 0.03
-    limit *= np.exp(-9.0 * RICH[slot])
-    for speed in (0.999 * limit, 1.001 * limit):
-        assert profile.skin_is_thin(slower, w, slot, w.n[slot], w.area_in[slot], speed) == (speed > limit)
-
-
-def test_a_flat_profile_between_two_others_is_still_solved() -> None:
-    w = stack(ROUND, (EPSILON, GAMMA, ALPHA))
-    w.x[cells_of(ROUND, GAMMA)] = 0.2
-    move(ROUND, w, 3)
-    w.s[0] = 1e9
-    w.n[GAMMA] = 0.6
-    balance.wide_flows(ROUND, w, 1, 3, 1e-12, False)
-    assert not (w.held[cells_of(ROUND, GAMMA)] == 0.2).all()
-
-
-def test_take_cells() -> None:
-    w = stack(ROUND, (ETA, GAMMA))
-    here = cells_of(ROUND, GAMMA)
-    w.n[GAMMA] = 2.0
-    w.x[here], w.held[here] = [0.2, 0.2, 0.2, 0.2], [0.25, 0.2, 0.18, 0.17]
-    before = w.x.copy()
-    # atoms of the cells 0.8, 0.3, 0.3, 0.6: moved tin 0.04 + 0.006 + 0.018, then holding 0.2 + 0.06 + 0.054 + 0.102
-    assert balance.take_cells(ROUND, w, GAMMA) == close(0.064 / (0.416 + 0.01 * 2.0), rel=1e-12)
-    np.testing.assert_array_equal(w.x[here], w.held[here])
-    np.testing.assert_allclose(w.u[here], [0.2, 0.06, 0.054, 0.102], rtol=1e-13)
-    assert w.tin[GAMMA] == close(0.416, rel=1e-13)
-    w.x[here] = before[here]
-    np.testing.assert_array_equal(w.x, before)
-
-
 # --- the correction of the speeds
 
 
@@ -468,14 +305,6 @@ def test_newton_step_by_the_full_matrix(sequence: tuple[int, ...], seed: int) ->
     assert balance.newton_step(w, len(sequence))
     np.testing.assert_allclose(w.right[: len(mismatch)], -np.linalg.solve(matrix, mismatch), rtol=1e-9)
     assert (w.right[len(mismatch) :] == 5.0).all()
-
-
-@pytest.mark.parametrize(("jump", "solvable"), [(1.1e-12, True), (-1.1e-12, True), (0.9e-12, False), (0.0, False)])
-def test_newton_step_asks_for_a_pivot(jump: float, solvable: bool) -> None:
-    w, _, _ = random_flows((CORE, ETA), 0)
-    flow = w.flow.reshape(N_SLOTS, 6)
-    flow[CORE, OUT_BY_OUT], flow[ETA, IN_BY_IN] = jump, 0.0
-    assert balance.newton_step(w, 2) is solvable
 
 
 def test_newton_step_refuses_a_singular_matrix_and_what_is_no_number() -> None:
@@ -551,62 +380,6 @@ def at_rest(sequence: tuple[int, ...]) -> Any:
     return w
 
 
-@pytest.mark.parametrize(
-    ("sequence", "k", "watched"),
-    [
-        ((CORE, ETA, ALPHA), 0, False),
-        ((CORE, ETA, ALPHA), 1, True),
-        ((CORE, ETA, ALPHA), 2, True),
-        ((CORE, ETA, EPSILON, ZETA), 2, True),
-        ((CORE, ETA, EPSILON), 2, False),
-        ((GAMMA, EPSILON), 0, True),
-    ],
-)
-@pytest.mark.parametrize(("lost", "small"), [(0.499, True), (0.501, False)])
-def test_a_last_correction_halves_no_layer(
-    sequence: tuple[int, ...], k: int, watched: bool, lost: float, small: bool
-) -> None:
-    w, count = at_rest(sequence), len(sequence)
-    w.tin[:] = 0.0  # so that only amounts count
-    w.right[k if k < count - 1 else k - 1] = (-1.0 if k < count - 1 else 1.0) * lost * w.n[sequence[k]] / GH
-    for slot in sequence:
-        w.n_star[slot] = w.n[slot] = AMOUNT[slot] * (1.0 if slot == sequence[k] else 100.0)
-    assert balance.rest_is_small(ROUND, w, count, GH, False) is (small or not watched)
-    # the same taken from both sides
-    w.right[:] *= 0.5
-    if 0 < k < count - 1:
-        w.right[k - 1] = -w.right[k]
-        assert balance.rest_is_small(ROUND, w, count, GH, False) is (small or not watched)
-
-
-@pytest.mark.parametrize("sequence", [(EPSILON, GAMMA, ALPHA), (GAMMA, EPSILON), (EPSILON, ALPHA)])
-@pytest.mark.parametrize("shrinks", [0.0, 0.3])
-@pytest.mark.parametrize(
-    ("composition", "rest", "small"),
-    [
-        (0.1, 0.0099, True), (0.1, -0.0099, True), (0.1, 0.0101, False), (0.1, -0.0101, False),
-        (0.0101, 0.02, False), (0.0099, 0.5, True),
-    ],
-)  # fmt: skip
-def test_a_last_correction_fills_up_by_one_percent(
-    sequence: tuple[int, ...], shrinks: float, composition: float, rest: float, small: bool
-) -> None:
-    """Unless a profile is dilute: below one in a hundred atoms nothing is asked."""
-    w, count = at_rest(sequence), len(sequence)
-    k = next(k for k, slot in enumerate(sequence) if ROUND.wide[slot])
-    slot = sequence[k]
-    w.n[:] = 100.0
-    w.n[slot] = 2.0
-    w.tin[:] = 0.0
-    w.right[k if k < count - 1 else k - 1] = (-1.0 if k < count - 1 else 1.0) * shrinks * 2.0 / GH
-    w.tin[slot] = composition * 2.0
-    kept = w.tin[slot] * (1.0 - shrinks)
-    if kept <= 0.01 * 2.0:  # what will be there counts, against the atoms that are
-        small = True
-    w.tin_star[slot] = kept * (1.0 + rest)
-    assert balance.rest_is_small(ROUND, w, count, GH, False) is small
-
-
 @pytest.mark.parametrize(("rest", "followed"), [(0.0099, True), (-0.0099, True), (0.0101, False), (-0.0101, False)])
 @pytest.mark.parametrize("slot", [GAMMA, ALPHA])
 def test_fill_up_keeps_the_shape(slot: int, rest: float, followed: bool) -> None:
@@ -628,41 +401,6 @@ def test_fill_up_keeps_the_shape(slot: int, rest: float, followed: bool) -> None
     np.testing.assert_array_equal(w.x, shape)
 
 
-def test_an_empty_profile_stays_empty() -> None:
-    w = stack(ROUND, (ETA, ALPHA))
-    here = cells_of(ROUND, ALPHA)
-    w.n[ALPHA], w.tin[ALPHA], w.x[here] = 2.0, 0.0, 0.0
-    balance.fill_up(ROUND, w, ALPHA, 1.0, 1e-3)
-    assert not w.x[here].any()
-    assert w.tin[ALPHA] == w.corrected[1] == 0.0
-
-
-@pytest.mark.parametrize(
-    ("sequence", "k", "watched"),
-    [
-        ((CORE, ETA, ALPHA), 0, False),
-        ((CORE, ETA, ALPHA), 1, True),
-        ((CORE, ETA, ALPHA), 2, True),
-        ((CORE, ETA, EPSILON), 2, False),
-        ((CORE, ETA, EPSILON, ZETA), 2, True),
-        ((GAMMA, EPSILON), 0, True),
-    ],
-)
-def test_damping_leaves_a_tenth(sequence: tuple[int, ...], k: int, watched: bool) -> None:
-    w, count, slot = at_rest(sequence), len(sequence), sequence[k]
-    w.n[:] = 1000.0
-    w.n[slot] = 2.0
-    w.right[: count - 1] = 0.0
-    side, sign = (k, -1.0) if k < count - 1 else (k - 1, 1.0)
-    for lost in (1.79, 1.81, 7.0):
-        w.right[side] = sign * lost / GH
-        share = balance.damping(ROUND, w, count, GH)
-        assert share == close(1.8 / lost if watched and lost > 1.8 else 1.0, rel=1e-13)
-    if 0 < k < count - 1:
-        w.right[k - 1] = 5.0 / GH
-        assert balance.damping(ROUND, w, count, GH) == close(1.8 / 12.0, rel=1e-13)
-
-
 @pytest.mark.parametrize("seed", range(4))
 def test_damping_follows_the_layer_that_would_vanish_first(seed: int) -> None:
     w, slots = at_rest((CORE, ETA, EPSILON, GAMMA, ALPHA)), [ETA, EPSILON, GAMMA, ALPHA]
@@ -675,18 +413,6 @@ def test_damping_follows_the_layer_that_would_vanish_first(seed: int) -> None:
 
 
 # --- the whole stage
-
-
-@pytest.mark.parametrize("count", [2, 3, 5])
-def test_stands_still(count: int) -> None:
-    w = stack(ROUND, (CORE, ETA, EPSILON, GAMMA, ALPHA))
-    w.s[:4] = 0.0
-    w.s[count - 1 :] = 1.0  # beyond the last interface
-    assert balance.stands_still(w, count)
-    for k in range(count - 1):
-        w.s[: count - 1] = 0.0
-        w.s[k] = -1e-300
-        assert not balance.stands_still(w, count)
 
 
 def stage_by_hand(p: Problem, w: Any, sequence: tuple[int, ...]) -> np.ndarray:
@@ -805,66 +531,10 @@ def test_a_layer_that_is_used_up_even_at_rest_fails(slot: int) -> None:
     assert balance.solve_stage(ROUND, w, 5, GH, True) == 0
 
 
-def test_a_layer_that_is_used_up_on_the_way_fails() -> None:
-    """A tenth of what little there is would be less than a layer can be."""
-    w = stack(ROUND, (CORE, ETA, EPSILON))
-    w.s[:2], w.rate[ETA] = 0.0, 0.0
-    w.n_star[ETA] = 3e-8 / ROUND.volume[ETA]  # half as much again as is needed
-    for slot, x in ((CORE, POOR[CORE]), (ETA, RICH[ETA]), (EPSILON, RICH[EPSILON])):
-        w.tin_star[slot] = w.n_star[slot] * x
-    settled_at = w.tin_star[EPSILON]
-    for lacking, solvable in ((0.0, True), (1e-2, False)):
-        w.s[:2] = 0.0
-        w.tin_star[EPSILON] = settled_at - lacking
-        assert (balance.solve_stage(ROUND, w, 3, GH, True) > 0) is solvable
-
-
 def test_no_jump_in_composition_fails() -> None:
     w = stack(ROUND, (CORE, ETA))
     w.x_out[CORE] = w.x_in[ETA]
     assert balance.solve_stage(ROUND, w, 2, GH, True) == 0
-
-
-@pytest.mark.parametrize(("off", "iterations"), [(0.0, 1), (4.8e-5, 1), (-4.8e-5, 1), (5.2e-5, 2), (-5.2e-5, 2)])
-@pytest.mark.parametrize("thinner", [CORE, ETA])
-def test_stage_ends_when_no_layer_changes_by_a_twentieth_of_the_tolerance(
-    thinner: int, off: float, iterations: int
-) -> None:
-    """Two compounds have flows that are straight lines: the first correction is the whole error of the guess."""
-    w, sequence = stack(ROUND, (CORE, ETA)), (CORE, ETA)
-    w.n_star[thinner] = 0.05
-    w.tin_star[thinner] = 0.05 * RICH[thinner]
-    exact = stage_by_hand(ROUND, w, sequence)[0]
-    amount = 0.05 + GH * exact * (1.0 if thinner == CORE else -1.0)
-    # layers thinner than 1e-2 count as such a layer round the core, of perimeter 2
-    w.s[0] = exact + off * (amount + 1e-2 * 2.0 / ROUND.volume[thinner]) / GH
-    assert balance.solve_stage(ROUND, w, 2, GH, True) == iterations
-    assert w.s[0] == close(exact, rel=1e-10)
-
-
-@pytest.mark.parametrize(("off", "iterations"), [((4.0, 4.0), 1), ((4.0, -4.0), 2), ((-1.5, 1.5), 1)])
-def test_a_layer_counts_by_what_it_gains_between_its_interfaces(off: tuple[float, float], iterations: int) -> None:
-    sequence = (CORE, ETA, EPSILON)
-    w = stack(PLANE, sequence)
-    w.n_star[ETA], w.tin_star[ETA] = 0.02, 0.02 * RICH[ETA]
-    w.n_star[CORE], w.n_star[EPSILON] = 50.0, 50.0
-    w.tin_star[CORE], w.tin_star[EPSILON] = 50.0 * POOR[CORE], 50.0 * RICH[EPSILON]
-    p = PLANE._replace(area=200.0)
-    exact = stage_by_hand(p, w, sequence)
-    amount = w.n_star[ETA] + GH * (exact[1] - exact[0])
-    unit = 1e-5 * (amount + 1e-2 * 2.0 / p.volume[ETA]) / GH
-    w.s[:2] = exact + unit * np.array(off)
-    assert balance.solve_stage(p, w, 3, GH, True) == iterations
-    np.testing.assert_allclose(w.s[:2], exact, rtol=1e-6)
-
-
-def test_standing_still_is_no_guess() -> None:
-    w = stack(ROUND, (CORE, ETA))
-    w.s[0] = 0.0
-    w.tin_star[CORE], w.tin_star[ETA] = w.n_star[CORE] * POOR[CORE], w.n_star[ETA] * RICH[ETA]
-    # nothing has to move, but that is only known after having looked twice
-    assert balance.solve_stage(ROUND, w, 2, GH, True) == 2
-    assert w.s[0] == 0.0
 
 
 @pytest.mark.parametrize("sequence", [(CORE, ETA, EPSILON, GAMMA, ALPHA), (GAMMA, ALPHA)])
@@ -878,30 +548,6 @@ def test_stage_goes_on_until_profiles_stand(sequence: tuple[int, ...]) -> None:
         w.x[start + 1] *= 1.05
         w.x[start + 2] *= 0.95
         assert balance.solve_stage(ROUND, w, count, GH, False) > 1
-
-
-@pytest.mark.parametrize(
-    ("first_stage", "moving", "expected"),
-    [(True, True, [1, 0, 0, 1, 1]), (True, False, [1, 1, 0, 1, 1]), (False, True, [0, 0, 0, 1, 1])],
-)
-def test_slopes_of_profiles_are_kept_until_convergence_is_slow(
-    first_stage: bool, moving: bool, expected: list[int], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    p = ROUND._replace(tolerance=0.0)  # never good enough
-    w = settled(p, (CORE, ETA, ALPHA))
-    if not moving:
-        w.s[:2] = 0.0
-    seen = []
-
-    def spy(p: Problem, w: Any, k: int, count: int, gh: float, fresh: bool) -> None:
-        seen.append(int(fresh))
-        flows(p, w, k, count, gh, fresh)
-
-    flows = balance.wide_flows
-    monkeypatch.setattr(balance, "wide_flows", spy)
-    assert balance.solve_stage(p, w, 3, GH, first_stage) == 0
-    assert seen[:5] == expected
-    assert all(seen[5:])
 
 
 # --- a phase that is alone

@@ -155,32 +155,6 @@ def test_composition_at_the_ends_of_a_profile(p: Problem, w: Any, slot: int, fir
 
 
 @pytest.mark.parametrize("copper_side", [False, True])
-def test_composition_at_the_end_of_a_compound_is_its_own(p: Problem, w: Any, copper_side: bool) -> None:
-    layer(w, DELTA, 0.5, 0.205)
-    assert changes.composition_at_end(p, w, DELTA, copper_side) == close(0.205, rel=1e-15)
-
-
-@pytest.mark.parametrize("slot", [ETA, GAMMA])
-def test_adding_nothing_changes_nothing(p: Problem, w: Any, slot: int) -> None:
-    before = copied(w)
-    changes.add(p, w, slot, 0.0, 0.2, True)
-    check_same(w, before)
-
-
-@pytest.mark.parametrize("amount", [0.2, 1.0])
-def test_adding_to_a_compound(p: Problem, w: Any, amount: float) -> None:
-    layer(w, ETA, 0.5, 0.45)
-    changes.add(p, w, ETA, amount, 0.3, True)
-    assert w.n[ETA] == close(0.5 + amount, rel=1e-15)
-    assert w.tin[ETA] == close(0.225 + 0.3 * amount, rel=1e-15)
-
-
-def test_adding_makes_a_profile_of_one_composition(p: Problem, w: Any) -> None:
-    changes.add(p, w, BETA, 0.3, 0.15, True)
-    check_profile(w, BETA, [(0.3, 0.15)])
-
-
-@pytest.mark.parametrize("copper_side", [False, True])
 def test_added_atoms_land_on_their_side_of_a_profile(p: Problem, w: Any, copper_side: bool) -> None:
     layer(w, ALPHA, 0.5, [0.08, 0.06, 0.05, 0.03, 0.02, 0.01])
     old = pieces(w, ALPHA)
@@ -197,13 +171,6 @@ def test_taking_from_a_profile_brings_the_tin_of_its_cells(
     tin, left = cut(pieces(w, GAMMA), amount, copper_side)
     assert changes.take(p, w, GAMMA, amount, copper_side) == close(tin, rel=1e-13)
     check_profile(w, GAMMA, left)
-
-
-@pytest.mark.parametrize("copper_side", [False, True])
-def test_taking_from_a_compound_keeps_its_composition(p: Problem, w: Any, copper_side: bool) -> None:
-    layer(w, EPSILON, 0.5, 0.25)
-    assert changes.take(p, w, EPSILON, 0.2, copper_side) == close(0.05, rel=1e-14)
-    check_compound(w, EPSILON, 0.3, 0.25)
 
 
 # tin without atoms
@@ -232,20 +199,6 @@ def test_tin_goes_to_the_end_cell_and_is_drawn_from_as_many_as_needed(
     np.testing.assert_allclose(w.x[HERE[GAMMA]], after / (0.5 * shares), rtol=0, atol=1e-14)
     assert w.tin[GAMMA] == close(0.1 + tin, rel=1e-13)
     assert w.n[GAMMA] == 0.5
-
-
-def test_a_cell_below_zero_gives_no_tin(p: Problem, w: Any) -> None:
-    layer(w, BETA, 0.5, np.array([-0.01, 0.02, 0.03, 0.04]) / (0.5 * np.diff(EDGES[BETA])))
-    changes.give_tin(p, w, BETA, -0.03, False)
-    np.testing.assert_allclose(w.u[HERE[BETA]], [-0.01, 0.0, 0.02, 0.04], rtol=0, atol=1e-16)
-
-
-@pytest.mark.parametrize("tin", [0.1, -0.1])
-def test_tin_given_to_a_compound_is_booked_only(p: Problem, w: Any, tin: float) -> None:
-    layer(w, DELTA, 0.5, 0.2)
-    changes.give_tin(p, w, DELTA, tin, False)
-    assert (w.n[DELTA], w.tin[DELTA]) == close((0.5, 0.1 + tin), rel=1e-14)
-    assert not w.u.any()
 
 
 @pytest.mark.parametrize("missing", [0.01, -0.01])
@@ -289,66 +242,7 @@ def test_of_two_profiles_the_one_with_more_tin_is_raised_evenly(
     kept.check()
 
 
-@pytest.mark.parametrize("slot", [GAMMA_TIN, DELTA, GAMMA, ALPHA])
-def test_clearing_leaves_nothing_of_one_layer_only(p: Problem, w: Any, slot: int) -> None:
-    for every in range(N_SLOTS):
-        layer(w, every, 0.5, 0.2)
-    n, tin, u, x = copied(w)
-    n[slot] = tin[slot] = 0.0
-    if slot in HERE:
-        u[HERE[slot]] = x[HERE[slot]] = 0.0
-    changes.clear(p, w, slot)
-    check_same(w, [n, tin, u, x])
-
-
 # neighbours
-
-
-@pytest.mark.parametrize(
-    ("regime", "slot", "step", "found"),
-    [
-        (COLD, CORE, 1, ETA),
-        (COLD, ETA, 1, EPSILON),
-        (COLD, EPSILON, 1, ALPHA),
-        (COLD, ALPHA, 1, -1),
-        (COLD, -1, 1, CORE),
-        (COLD, N_SLOTS, -1, ALPHA),
-        (COLD, ETA, -1, CORE),
-        (COLD, CORE, -1, -1),
-        (WARM, CORE, 1, EPSILON),
-        (WARM, BETA, -1, DELTA),
-        (HOT, EPSILON, -1, GAMMA_TIN),
-        (ALONE, BETA, 1, -1),
-        (ALONE, ALPHA, -1, GAMMA),
-        (ALONE, GAMMA, -1, -1),
-    ],
-)
-def test_next_stable_phase(p: Problem, regime: int, slot: int, step: int, found: int) -> None:
-    assert changes.next_present(p, regime, slot, step) == found
-
-
-@pytest.mark.parametrize(
-    ("slot", "step", "least", "found"),
-    [
-        (-1, 1, 0.0, CORE),
-        (CORE, 1, 0.0, ETA),
-        (CORE, 1, 0.2, EPSILON),
-        (ETA, 1, 0.3, ALPHA),
-        (ALPHA, 1, 0.0, -1),
-        (EPSILON, 1, 0.4, -1),
-        (N_SLOTS, -1, 0.0, ALPHA),
-        (ALPHA, -1, 0.2, EPSILON),
-        (ALPHA, -1, 0.3, -1),
-        (EPSILON, -1, 0.2, -1),
-        (EPSILON, -1, 0.05, ETA),
-        (ETA, -1, 0.0, CORE),
-        (CORE, -1, 0.0, -1),
-    ],
-)
-def test_next_layer_with_more_than_some_atoms(w: Any, slot: int, step: int, least: float, found: int) -> None:
-    w.n[[CORE, ETA, EPSILON, ALPHA]] = [0.1, 0.2, 0.3, 0.4]
-    w.n[DELTA] = -0.01
-    assert changes.next_filled(w, slot, step, least) == found
 
 
 # the core
@@ -462,34 +356,6 @@ def test_a_phase_within_a_stable_one_joins_it_whole(
         check_profile(w, into, [(0.3, x)])
 
 
-def test_a_phase_richer_than_the_core_joins_the_core(p: Problem, w: Any) -> None:
-    w.x_in[CORE] = 0.91
-    layer(w, DELTA, 0.3, 0.95)
-    changes.decompose(p, w, COLD, DELTA)
-    check_compound(w, CORE, 0.3, 0.95)
-    assert w.n.sum() == w.n[CORE]
-
-
-@pytest.mark.parametrize(
-    ("regime", "slot", "x", "into", "copper_side"),
-    [
-        (COLD, ZETA, 0.08, ALPHA, False),
-        (ALONE, BETA, 0.18, GAMMA, True),
-        (ALONE, ETA, 0.45, GAMMA, False),
-        (ALONE, ALPHA, 0.05, GAMMA, True),
-    ],
-)
-def test_it_joins_a_profile_on_its_own_side(
-    p: Problem, w: Any, regime: int, slot: int, x: float, into: int, copper_side: bool
-) -> None:
-    layer(w, into, 0.5, np.linspace(0.09, 0.05, len(EDGES[into]) - 1))
-    old = pieces(w, into)
-    layer(w, slot, 0.1, x)
-    changes.decompose(p, w, regime, slot)
-    check_profile(w, into, [*old, (0.1, x)] if copper_side else [(0.1, x), *old])
-    assert w.n[slot] == w.tin[slot] == 0.0
-
-
 @pytest.mark.parametrize(
     ("regime", "slot", "x", "tin_side", "copper_side"),
     [
@@ -562,14 +428,6 @@ def test_gamma_not_richer_than_epsilon_at_its_end_stays(p: Problem, w: Any, x: l
 
 
 @pytest.mark.parametrize(
-    ("tolerance", "slot", "share"),
-    [(1e-3, DELTA, 1e-5), (1e-3, GAMMA, 1e-5), (1e-6, DELTA, 1e-8), (1e-6, GAMMA, 1e-7)],
-)
-def test_share_of_all_atoms_at_which_a_layer_is_used_up(p: Problem, tolerance: float, slot: int, share: float) -> None:
-    assert changes.spent_share(p._replace(tolerance=tolerance), slot) == close(share, rel=1e-14)
-
-
-@pytest.mark.parametrize(
     ("host", "slot", "x", "beyond"),
     [
         # tin side: x above x_in of the host, towards x_out of the other
@@ -602,26 +460,6 @@ def test_surplus_of_liquid_by_the_lever_rule(p: Problem, w: Any) -> None:
     assert (0.425 - made * 0.46) / (0.5 - made) == close(0.9, rel=1e-13)
     layer(w, CORE, 0.5, 0.95)
     assert changes.surplus(p, w, CORE, ETA) == 0.0
-
-
-@pytest.mark.parametrize("x", [0.20, 0.23])
-def test_a_compound_has_no_surplus_on_its_tin_side(p: Problem, w: Any, x: float) -> None:
-    layer(w, DELTA, 0.5, x)
-    assert changes.surplus(p, w, DELTA, EPSILON) == 0.0
-
-
-@pytest.mark.parametrize("slot", [ETA, ALPHA])
-def test_atoms_and_composition_of_a_seed(p: Problem, w: Any, slot: int) -> None:
-    # 1e-3 m thick, 2 m round, 0.1 (slot + 1) m3 a mole
-    assert changes.seed_amount(p, slot) == close({ETA: 1e-2, ALPHA: 2e-3 / 0.9}[slot], rel=1e-14)
-    assert changes.seed_composition(p, w, slot) == close({ETA: 0.455, ALPHA: 0.045}[slot], rel=1e-14)
-
-
-def test_starting_layers(p: Problem, w: Any) -> None:
-    changes.start(p, w, ZETA, 0.2, 0.235)
-    changes.start(p, w, BETA, 0.3, 0.15)
-    check_compound(w, ZETA, 0.2, 0.235)
-    check_profile(w, BETA, [(0.3, 0.15)])
 
 
 def check_seed(w: Any, slot: int, amount: float, x: float) -> None:
@@ -691,27 +529,6 @@ def test_a_seed_does_not_live_on_seeds(p: Problem, w: Any, seeds: tuple[float, f
     assert changes.seed_between(p, w, EPSILON)
     assert set(np.flatnonzero(w.n < before)) == set(gives)
     assert set(np.flatnonzero(w.n > before)) == {EPSILON}
-    kept.check()
-
-
-@pytest.mark.parametrize(
-    ("inner", "slot", "outer", "parts"),
-    [
-        # 0.455 and 0.235 make 0.255; 0.255 and 0.205 make 0.235
-        (ETA, EPSILON, ZETA, (2.0, 20.0)),
-        (EPSILON, ZETA, DELTA, (3.0, 2.0)),
-    ],
-)
-def test_a_seed_lives_on_seeds_where_there_is_nothing_else(
-    p: Problem, w: Any, inner: int, slot: int, outer: int, parts: tuple[float, float]
-) -> None:
-    x = 0.5 * (X_IN + X_OUT)
-    layer(w, inner, SEED[slot], x[inner])
-    layer(w, outer, SEED[slot], x[outer])
-    kept = Kept(w)
-    assert changes.seed_between(p, w, slot)
-    # a hundredth of the one that gives more
-    check_compound(w, slot, 0.01 * SEED[slot] * sum(parts) / max(parts), x[slot])
     kept.check()
 
 
@@ -791,15 +608,6 @@ def test_a_profile_takes_the_rest_of_its_neighbour(
     check_compound(w, EPSILON, 0.5, 0.25)
 
 
-@pytest.mark.parametrize("edge", [CORE, ETA])
-def test_a_compound_alone_takes_the_rest_of_its_neighbour(p: Problem, w: Any, edge: int) -> None:
-    layer(w, edge, 0.5, 0.45)
-    changes.absorb(p, w, 0.004, 0.003, EPSILON, edge, -1)
-    assert w.n[edge] == close(0.504, rel=1e-14)
-    assert w.tin[edge] == close(0.228, rel=1e-14)
-    assert w.n.sum() == w.n[edge]
-
-
 @pytest.mark.parametrize(("slot", "edge", "beyond"), [(CORE, ETA, EPSILON), (ZETA, EPSILON, ETA), (ETA, EPSILON, CORE)])
 def test_two_compounds_share_the_rest_of_a_third(p: Problem, w: Any, slot: int, edge: int, beyond: int) -> None:
     x = {CORE: 0.95, ETA: 0.45, EPSILON: 0.25}
@@ -850,21 +658,6 @@ def test_relief_of_the_tin_side(p: Problem, w: Any, beyond: int) -> None:
     kept.check()
 
 
-@pytest.mark.parametrize("beyond", [-1, ZETA, GAMMA])
-def test_relief_of_the_copper_side(p: Problem, w: Any, beyond: int) -> None:
-    # gamma down to 0.28 beside epsilon of 0.26
-    layer(w, GAMMA_TIN, 0.5, [0.2, 0.29, 0.27, 0.262])
-    layer(w, EPSILON, 0.3, 0.26)
-    for other in (ZETA, GAMMA):
-        layer(w, other, 0.2, 0.2)
-    part, left = relieved(GAMMA_TIN, pieces(w, GAMMA_TIN), 0.5 * 0.7, 0.28, 0.26, True)
-    kept = Kept(w)
-    assert changes.relieve(p, w, GAMMA_TIN, EPSILON, beyond)
-    check_compound(w, EPSILON, 0.3 + part, 0.26)
-    check_profile(w, GAMMA_TIN, left)
-    kept.check()
-
-
 @pytest.mark.parametrize(("host", "x", "copper_side"), [(GAMMA, 0.17, True), (ALPHA, 0.09, False)])
 def test_relief_onto_a_profile_lands_on_its_near_side(
     p: Problem, w: Any, host: int, x: float, copper_side: bool
@@ -882,33 +675,6 @@ def test_relief_onto_a_profile_lands_on_its_near_side(
     check_profile(w, BETA, [(part, x_new), *old] if copper_side else [*old, (part, x_new)])
     check_profile(w, host, left)
     kept.check()
-
-
-@pytest.mark.parametrize(("far", "needed"), [(0.79, False), (0.81, True)])
-@pytest.mark.parametrize(
-    ("host", "neighbour", "limit", "x_new"),
-    [(BETA, DELTA, 0.16, 0.20), (GAMMA, DELTA, 0.19, 0.20), (GAMMA, ALPHA, 0.17, 0.09)],
-)
-def test_relief_where_four_fifths_of_the_way_are_passed(
-    p: Problem, w: Any, host: int, neighbour: int, limit: float, x_new: float, far: float, needed: bool
-) -> None:
-    layer(w, host, 0.5, limit + far * (x_new - limit))
-    layer(w, neighbour, 0.3, x_new)
-    before = copied(w)
-    assert changes.relieve(p, w, host, neighbour, -1) is needed
-    if not needed:
-        check_same(w, before)
-
-
-def test_relief_of_a_whole_profile_leaves_it_at_its_limit(p: Problem, w: Any) -> None:
-    layer(w, BETA, 0.5, 0.196)
-    layer(w, DELTA, 0.3, 0.2)
-    changes.relieve(p, w, BETA, DELTA, -1)
-    n_beta, n_delta = np.linalg.solve([[0.16, 0.2], [1.0, 1.0]], [0.5 * 0.196, 0.5])
-    # all but a millionth of its atoms
-    assert w.n[BETA] == close(n_beta, rel=2e-5)
-    assert w.n[DELTA] == close(0.3 + n_delta, rel=2e-6)
-    np.testing.assert_allclose(w.x[HERE[BETA]], 0.16, rtol=5e-5, atol=0)
 
 
 @pytest.mark.parametrize("beyond", [-1, CORE, EPSILON])
@@ -930,20 +696,6 @@ def test_atoms_richer_than_the_compound_become_compound(p: Problem, w: Any, beyo
         more, n_delta = np.linalg.solve([[x, 0.2], [1.0, 1.0]], [0.075 * 0.23, 0.075])
         check_compound(w, DELTA, 0.3 + n_delta, 0.2)
         check_compound(w, richest, 0.2 + more, x)
-    kept.check()
-
-
-@pytest.mark.parametrize("beyond", [-1, EPSILON])
-def test_atoms_richer_than_a_profile_join_it_as_they_are(p: Problem, w: Any, beyond: int) -> None:
-    layer(w, ALPHA, 0.5, [0.2, 0.18, 0.05, 0.03, 0.02, 0.01])
-    layer(w, BETA, 0.3, [0.158, 0.15, 0.145, 0.142])
-    layer(w, EPSILON, 0.2, 0.25)
-    cells, old, kept = pieces(w, ALPHA), pieces(w, BETA), Kept(w)
-    assert changes.relieve(p, w, ALPHA, BETA, beyond)
-    mean = (cells[0][0] * 0.2 + cells[1][0] * 0.18) / 0.05
-    check_profile(w, BETA, [*old, (0.05, mean)])
-    check_profile(w, ALPHA, cells[2:])
-    check_compound(w, EPSILON, 0.2, 0.25)
     kept.check()
 
 
@@ -970,46 +722,6 @@ def test_both_ends_of_every_profile_are_relieved(
     assert changes.relieve_all(p, w, len(there)) is bool(grown)
     assert set(np.flatnonzero(w.n > before + 1e-6)) == grown
     kept.check()
-
-
-@pytest.mark.parametrize(("there", "beyond"), [((EPSILON, DELTA, GAMMA), EPSILON), ((DELTA, GAMMA), -1)])
-def test_the_layer_beyond_takes_what_is_too_much(p: Problem, w: Any, there: tuple[int, ...], beyond: int) -> None:
-    for k, slot in enumerate(there):
-        w.sequence[k] = slot
-        layer(w, slot, 0.5, [0.24, 0.18, 0.18, 0.18] if slot == GAMMA else X_OUT[slot])
-    assert changes.relieve_all(p, w, len(there))
-    # a tenth of a mole with 0.24: epsilon and delta, or delta with more tin than it should hold
-    if beyond < 0:
-        assert w.tin[DELTA] == close(0.1 + 0.1 * 0.24, rel=1e-13)
-    else:
-        n_epsilon, n_delta = np.linalg.solve([[0.25, 0.2], [1.0, 1.0]], [0.1 * 0.24, 0.1])
-        check_compound(w, DELTA, 0.5 + n_delta, 0.2)
-        check_compound(w, EPSILON, 0.5 + n_epsilon, 0.25)
-
-
-@pytest.mark.parametrize(("there", "beyond"), [((GAMMA_TIN, EPSILON, ZETA), ZETA), ((GAMMA_TIN, EPSILON), -1)])
-def test_the_layer_beyond_takes_what_is_too_little(p: Problem, w: Any, there: tuple[int, ...], beyond: int) -> None:
-    for k, slot in enumerate(there):
-        w.sequence[k] = slot
-        layer(w, slot, 0.5, [0.29, 0.29, 0.29, 0.24] if slot == GAMMA_TIN else X_IN[slot])
-    w.x_in[ZETA] = w.x_out[ZETA] = 0.24
-    assert changes.relieve_all(p, w, len(there))
-    # 0.2 moles with 0.24 instead of epsilon's 0.26
-    if beyond < 0:
-        assert w.tin[EPSILON] == close(0.13 + 0.2 * 0.24, rel=1e-13)
-    else:
-        check_compound(w, EPSILON, 0.5, 0.26)
-        check_compound(w, ZETA, 0.7, 0.24)
-
-
-def test_only_neighbours_of_today_relieve(p: Problem, w: Any) -> None:
-    """What the sequence held before stays behind its end."""
-    w.sequence[:3] = [GAMMA, BETA, BETA]
-    w.sequence[-1] = DELTA
-    layer(w, GAMMA, 0.5, [0.199, 0.18, 0.18, 0.161])
-    before = copied(w)
-    assert not changes.relieve_all(p, w, 1)
-    check_same(w, before)
 
 
 # phases at the centre and at the barrier
@@ -1048,24 +760,3 @@ def test_a_phase_starts_where_an_edge_is_supersaturated_enough(
         w.x[HERE[host]][end] = limit + surplus / width * (x_new - limit)
     found = changes.supersaturated_edge(p, w, regime, len(there), atoms)
     assert found == (slot if starts else -1)
-
-
-@pytest.mark.parametrize(
-    ("regime", "there"),
-    [
-        # solid tin; compounds outside their range; nothing stable further in or out
-        (COLD, (CORE,)),
-        (WARM, (ETA, EPSILON)),
-        (WARM, (EPSILON,)),
-        (ALONE, (GAMMA,)),
-        (ALONE, (BETA, GAMMA)),
-    ],
-)
-@pytest.mark.parametrize("x", [0.0, 0.02, 0.5])
-def test_no_phase_starts_where_none_can(p: Problem, w: Any, regime: int, there: tuple[int, ...], x: float) -> None:
-    for k, own in enumerate(there):
-        w.sequence[k] = own
-        layer(w, own, 0.5, x)
-    if there[0] == BETA:
-        w.x[HERE[BETA]] = 0.15
-    assert changes.supersaturated_edge(p, w, regime, len(there), 0.5) == -1

@@ -18,10 +18,8 @@ from bronzeward.growth.problem import (
     EVENTS,
     FREEZES,
     FULL,
-    ITERATIONS,
     MELTS,
     N_COUNTS,
-    QUENCH,
     REJECTED,
     RETURNS,
     ROW_WIDTH,
@@ -34,7 +32,7 @@ from bronzeward.growth.problem import (
     Problem,
     Record,
 )
-from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS
+from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, GAMMA_TIN, N_SLOTS
 from bronzeward.growth.state import find_sequence, set_temperature
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
@@ -114,57 +112,6 @@ def test_an_event_points_at_the_row_that_follows_it(p: Problem) -> None:
 # --- edge layers that run out
 
 
-def test_the_sum_over_all_places() -> None:
-    assert engine.total(None, np.arange(9.0) + 1.0) == 45.0  # type: ignore[arg-type]
-
-
-def test_which_edge_layer_is_used_up(p: Problem) -> None:
-    atoms = 1.0
-    least = engine.spent_share(p, CORE)
-    assert least == engine.spent_share(p, EPSILON) == 1e-2 * p.tolerance
-    w = work(p, CORE, ETA, EPSILON)
-    assert engine.spent_edge(p, w, 1, atoms) == -1
-    for core, epsilon, found in (
-        (1.001, 1.001, -1), (0.999, 1.001, 0), (1.001, 0.999, 2), (0.5, 0.4, 2), (0.4, 0.5, 0), (1.0, 2.0, 0),
-    ):  # fmt: skip
-        w.n[CORE], w.n[EPSILON] = core * least, epsilon * least
-        w.n[ETA] = 0.0  # the one between is none of the edges
-        assert engine.spent_edge(p, w, 3, atoms) == found
-    w.n[CORE] = 1.5 * least
-    assert engine.spent_edge(p, w, 2, 2.0 * atoms) == 1
-    w.n[ETA] = 10 * least
-    assert engine.spent_edge(p, w, 2, 2.0 * atoms) == 0
-
-
-def test_which_edge_layer_ran_out_first_within_a_step(p: Problem) -> None:
-    w = work(p, CORE, ETA, EPSILON)
-    slots = [CORE, ETA, EPSILON]
-    assert engine.overdrawn_edge(w, 1) == -1
-    w.n_start[slots] = 4.0, 1.0, 2.0
-    for after, found in (
-        ((1.0, -1.0, 1.0), -1), ((0.0, 1.0, 0.0), -1), ((-1.0, 1.0, 1.0), 0), ((1.0, 1.0, -1.0), 2),
-        ((-4.0, 1.0, -1.0), 0),  # at a half, before two thirds
-        ((-2.0, 1.0, -4.0), 2),  # at two thirds, after a third
-    ):  # fmt: skip
-        w.n[slots] = after
-        assert engine.overdrawn_edge(w, 3) == found
-    w.n[slots] = 1.0, -1.0, -9.0
-    assert engine.overdrawn_edge(w, 2) == 1
-
-
-def test_the_other_edge_layer_counts_when_it_is_clearly_below_zero(p: Problem) -> None:
-    w = work(p, CORE, ETA, EPSILON)
-    limit = -0.1 * engine.spent_share(p, CORE) * 3.0
-    for first, last in ((CORE, EPSILON), (EPSILON, CORE)):
-        landed = 0 if first == CORE else 2
-        w.n[[CORE, ETA, EPSILON]] = 0.0
-        w.n[last] = 1.01 * limit
-        assert engine.still_overdrawn(p, w, 3, landed, 3.0) == 2 - landed
-        assert engine.still_overdrawn(p, w, 3, 2 - landed, 3.0) == -1
-        w.n[last] = 0.99 * limit
-        assert engine.still_overdrawn(p, w, 3, landed, 3.0) == -1
-
-
 CURVES: dict[str, tuple[Callable[[float], float], float]] = {
     "straight": (lambda h: 1.0 - h / 3.0, 3.0),
     "parabola": (lambda h: 1.0 - (h / 3.0) ** 2, 3.0),
@@ -198,32 +145,6 @@ def test_landing_where_a_layer_just_runs_out(p: Problem, name: str, monkeypatch:
     assert landed == close(root, rel=1e-5)
     assert len(tried) <= 10
     assert len(set(tried)) == len(tried)
-
-
-def test_landing_gives_up_where_a_try_fails(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
-    w = work(p, CORE, ETA)
-    w.n_start[CORE] = 1.0
-    for answer in (-1.0, float("nan")):
-        w.n[CORE] = -1.0
-        monkeypatch.setattr(engine, "try_step", lambda *_, answer=answer: (answer, 1))
-        assert engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0) == -1.0
-
-
-def test_landing_ends_where_time_has_no_finer_parts(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A jump has no root; its place is found to rounding and taken."""
-    w = work(p, CORE, ETA)
-    tried = []
-
-    def jump(p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float) -> Any:
-        tried.append(h)
-        w.n[CORE] = 1.0 if h < 4.0 else -1.0
-        return 0.5, 3
-
-    w.n_start[CORE], w.n[CORE] = 1.0, -1.0
-    monkeypatch.setattr(engine, "try_step", jump)
-    landed = engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0)
-    assert landed == pytest.approx(4.0, abs=1e-13)
-    assert len(tried) <= 60
 
 
 @pytest.mark.parametrize("k", [0, 2])
@@ -271,15 +192,6 @@ def test_the_last_but_one_layer_hands_over_what_it_has(p: Problem) -> None:
 # --- guesses
 
 
-def test_forgetting_speeds(p: Problem) -> None:
-    w = work(p)
-    w.s[:], w.s_trend[:], w.x_trend[:] = 1.0, 2.0, 3.0
-    engine.forget_speeds(p, w)
-    assert not w.s.any()
-    assert not w.s_trend.any()
-    assert not w.x_trend.any()
-
-
 # --- layers that no step can follow
 
 
@@ -313,32 +225,6 @@ def test_the_thinnest_inner_layer_goes(strand: Strand, eta: float, epsilon: floa
     np.testing.assert_allclose(w.x[here], w.u[here] / (w.n[ALPHA] * shares_of(p, ALPHA)), rtol=1e-13)
 
 
-def test_a_thin_compound_between_compounds_goes_to_both(wide_range: Problem) -> None:
-    p, regime = wide_range, regime_at(380)
-    w = work(p)
-    content = {CORE: 0.95, ETA: 0.45, EPSILON: 0.25, DELTA: 0.2}
-    for slot, x in content.items():
-        fill(p, w, slot, thin(p, 0.5, slot) if slot == EPSILON else 1.0, x)
-    fill(p, w, ALPHA, 2.0, 0.03)
-    before = w.n.copy()
-    atoms, tin = w.n.sum(), w.tin.sum()
-    assert engine.drop_thinnest(p, w, find_sequence(p, w, regime), regime)
-    assert w.n[EPSILON] == 0.0
-    assert w.n[CORE] == before[CORE]
-    assert w.n[ALPHA] == before[ALPHA]
-    assert w.n[ETA] != before[ETA]
-    assert w.n[DELTA] != before[DELTA]
-    assert (w.n.sum(), w.tin.sum()) == (close(atoms, rel=1e-15), close(tin, rel=1e-15))
-    for slot in (CORE, ETA, DELTA):
-        assert w.tin[slot] / w.n[slot] == close(content[slot], rel=1e-14)
-
-
-def test_edge_layers_are_no_inner_ones(p: Problem) -> None:
-    w = work(p, CORE, ETA)
-    w.n[[CORE, ETA]] = thin(p, 0.1, CORE), thin(p, 0.1, ETA)
-    assert not engine.drop_thinnest(p, w, 2, regime_at(200))
-
-
 # --- seeds and invariants
 
 
@@ -364,21 +250,6 @@ def test_gaps_are_seeded_and_told(p: Problem) -> None:
         assert engine.fill_gaps(p, w, r, regime, 7.0, 473.15, tell) == 4
         assert w.s.all()
     np.testing.assert_array_equal(*set_up)
-
-
-def test_nothing_is_seeded_outside_the_outermost_layers(p: Problem) -> None:
-    regime = regime_at(200)
-    w, r = work(p), record(p)
-    set_temperature(p, w, regime, 473.15, -1)
-    fill(p, w, CORE, 1.0, 1.0)
-    fill(p, w, EPSILON, 2.0, 0.25)
-    assert engine.fill_gaps(p, w, r, regime, 7.0, 473.15, True) == 3
-    assert events_of(r) == [(APPEARS, ETA)]
-    w = work(p)
-    set_temperature(p, w, regime, 473.15, -1)
-    fill(p, w, EPSILON, 1.0, 0.25)
-    fill(p, w, ALPHA, 2.0, 0.0)
-    assert engine.fill_gaps(p, w, record(p), regime, 7.0, 473.15, True) == 2
 
 
 def crossing(p: Problem, from_c: float, to_c: float, layers: dict[int, tuple[float, float]]) -> tuple[Any, Any, int]:
@@ -443,25 +314,6 @@ def test_eta_melts_again_where_it_outlived_the_core(wide_range: Problem) -> None
 # --- the length of a step
 
 
-def test_steps_keep_within_their_bounds() -> None:
-    p = problem()._replace(longest_step=10.0, widest_step=2.0)
-    assert engine.limited(p, 3.0, 0.0, 100.0) == 3.0
-    assert engine.limited(p, 30.0, 0.0, 100.0) == 10.0
-    assert engine.limited(p, 30.0, 0.5, 100.0) == 4.0
-    assert engine.limited(p, 30.0, -0.5, 100.0) == 4.0
-    assert engine.limited(p, 3.0, 0.5, 100.0) == 3.0
-
-
-def test_no_sliver_is_left_at_the_end_of_a_piece() -> None:
-    p = problem()._replace(longest_step=10.0, widest_step=2.0)
-    assert engine.limited(p, 8.0, 0.0, 7.0) == 7.0
-    assert engine.limited(p, 7.0 * (1.0 - 1e-7), 0.0, 7.0) == 7.0
-    assert engine.limited(p, 7.0 * (1.0 - 1e-5), 0.0, 7.0) == 3.5
-    assert engine.limited(p, 3.6, 0.0, 7.0) == 3.5
-    assert engine.limited(p, 3.5, 0.0, 7.0) == 3.5
-    assert engine.limited(p, 3.4, 0.0, 7.0) == 3.4
-
-
 class Fake:
     """Steps that change nothing, with errors as given (the last one for good)."""
 
@@ -482,38 +334,6 @@ def run(p: Problem, fake: Fake, monkeypatch: pytest.MonkeyPatch, rows: int = 400
     r = record(p, rows=rows)
     engine.integrate(p, work(p), r)
     return r
-
-
-def test_steps_grow_with_the_fourth_root_of_the_error_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem()._replace(longest_step=1e9)
-    fake = Fake(1e-12, 1e-2, 0.5, 1.0, 1e-12)
-    r = run(p, fake, monkeypatch)
-    growth = np.array(fake.steps[1:6]) / np.array(fake.steps[:5])
-    assert fake.steps[0] == 1e-3
-    np.testing.assert_allclose(growth, [20.0, 0.9 * 1e-2**-0.25, 0.9 * 0.5**-0.25, 0.9, 20.0], rtol=1e-12)
-    assert r.count[STATUS] == DONE
-    assert r.count[REJECTED] == 0
-    assert r.count[STEPS] == len(fake.steps)
-    assert r.count[ITERATIONS] == 2 * len(fake.steps)
-    assert sum(fake.steps) == close(3600.0, rel=1e-12)
-    # a row at the start, one after the first seeds, one after every step
-    assert r.count[ROWS] == 2 + len(fake.steps)
-    time = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)[:, 0]
-    np.testing.assert_allclose(time, np.concatenate([[0.0, 0.0], np.cumsum(fake.steps)]), rtol=1e-12)
-    assert time[-1] == 3600.0
-    assert events_of(r) == [(QUENCH, CORE)]
-
-
-def test_a_step_too_far_off_is_taken_again_shorter(monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem()._replace(longest_step=1e9)
-    fake = Fake(16.0, -1.0, float("nan"), 1e9, 1.001, 1e-12)
-    r = run(p, fake, monkeypatch)
-    shrink = np.array(fake.steps[1:6]) / np.array(fake.steps[:5])
-    np.testing.assert_allclose(shrink, [0.45, 0.25, 0.25, 0.2, 0.9 * 1.001**-0.25], rtol=1e-12)
-    assert r.count[REJECTED] == 5
-    assert r.count[STEPS] == len(fake.steps) - 5
-    assert sum(fake.steps[5:]) == close(3600.0, rel=1e-12)
-    assert r.count[STATUS] == DONE
 
 
 def test_a_run_that_cannot_go_on_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -595,22 +415,6 @@ def test_tin_that_profiles_were_given(share: float, status: int, monkeypatch: py
     assert r.count[STATUS] == status
 
 
-@pytest.mark.parametrize(("share", "status"), [(0.5, DONE), (2.0, UNBALANCED), (-2.0, UNBALANCED)])
-def test_tin_that_an_event_made(share: float, status: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem_of(Strand.couple(200, 400), Schedule.start(200).hold(1), alpha_cells=CELLS)._replace(longest_step=1e9)
-    true = engine.fill_gaps
-
-    def making(p: Any, w: Any, *rest: Any) -> int:
-        count = true(p, w, *rest)
-        w.tin[CORE] += share * 1e-11 * float(np.sum(p.tin))
-        return count
-
-    once = iter([making, true, true, true])
-    monkeypatch.setattr(engine, "fill_gaps", lambda *args: next(once)(*args))
-    r = run(p, Fake(1e-12), monkeypatch)
-    assert r.count[STATUS] == status
-
-
 def test_pieces_are_followed_at_their_own_rates(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two ramps and a hold below every reaction: step, slope and temperature of each try."""
     p = problem(Schedule.start(100).ramp(60, to=130).hold(0.5).ramp(120, to=100))._replace(
@@ -646,15 +450,6 @@ def test_pieces_are_followed_at_their_own_rates(monkeypatch: pytest.MonkeyPatch)
     assert list(rows[0, 3:]) == list(p.amount) + list(p.tin)
 
 
-def test_a_step_starts_anew_small_after_an_invariant(monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem(Schedule.start(220).ramp(60, to=235))._replace(longest_step=1e9, widest_step=1e9)
-    fake = Fake(1e-12)
-    r = run(p, fake, monkeypatch)
-    assert r.count[STATUS] == DONE
-    assert fake.steps.count(1e-3) == 1 + len({int(g) for g in p.regime}) - 1
-    assert (MELTS, CORE) in events_of(r)
-
-
 def test_a_start_above_melting_begins_molten(monkeypatch: pytest.MonkeyPatch) -> None:
     p = problem(Schedule.start(300).hold(1))._replace(longest_step=1e9)
     r = run(p, Fake(1e-12), monkeypatch)
@@ -672,15 +467,6 @@ def test_films_that_are_not_stable_at_the_start_split(monkeypatch: pytest.Monkey
     r = run(hot._replace(longest_step=1e9), Fake(1e-12), monkeypatch)
     assert (DECOMPOSES, ETA) in events_of(r)
     assert (DECOMPOSES, EPSILON) not in events_of(r)
-
-
-def test_layers_that_are_there_are_the_ones_that_are_stable() -> None:
-    """The names used above mean what they say in the tables."""
-    p = problem(Schedule.start(150).ramp(100, to=690))
-    for celsius, stable in ((200, {CORE, ETA, EPSILON, ALPHA}), (450, {CORE, EPSILON, DELTA, ALPHA})):
-        present = {k for k in range(N_SLOTS) if p.present[regime_at(celsius) * N_SLOTS + k]}
-        assert stable <= present
-        assert not present & {GAMMA, BETA, GAMMA_TIN}
 
 
 # --- gamma on both sides of epsilon
@@ -739,18 +525,6 @@ def test_copper_that_holds_tin_from_the_start(monkeypatch: pytest.MonkeyPatch) -
     assert not np.asarray(r.cell)[: here.start].any()
 
 
-def test_what_a_compound_takes_over_from_the_core_alone() -> None:
-    p = problem()
-    regime = regime_at(200)
-    w, r = work(p), record(p)
-    fill(p, w, CORE, 1e-9, 1.0)
-    fill(p, w, ETA, 2.0, 0.45)
-    atoms, tin = w.n.sum(), w.tin.sum()
-    assert engine.use_up(p, w, r, regime, find_sequence(p, w, regime), 0, 7.0, 473.15) == 1
-    assert (w.n[ETA], w.tin[ETA]) == (close(atoms, rel=1e-15), close(tin, rel=1e-15))
-    assert w.n.sum() == w.n[ETA]
-
-
 # --- events inside a run
 
 
@@ -767,30 +541,6 @@ def test_rows_stand_at_both_sides_of_an_event(monkeypatch: pytest.MonkeyPatch) -
     # where the sequence of phases changes and no layer does, no row is doubled
     doubled = int((np.diff(rows[1:, 0]) == 0.0).sum())
     assert doubled == len({row for *_, row in events if row < len(rows)})
-
-
-def test_after_a_layer_ran_out_steps_begin_small_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem()._replace(longest_step=1e9)
-    steps: list[float] = []
-    gone: list[float] = []
-
-    def emptying(p: Any, w: Any, regime: int, touched: int, count: int, *rest: float) -> Any:
-        steps.append(rest[-1])
-        if len(steps) == 5:  # all but a trace of the core goes into the compound beside it
-            left = 0.5 * engine.spent_share(p, CORE) * float(np.sum(p.amount))
-            w.n[ETA] += w.n[CORE] - left
-            w.tin[ETA] += w.tin[CORE] - left
-            w.n[CORE] = w.tin[CORE] = left
-            gone.append(rest[-1])
-        return 1e-12, 1
-
-    monkeypatch.setattr(engine, "try_step", emptying)
-    r = record(p, rows=400)
-    engine.integrate(p, work(p), r)
-    assert events_of(r) == [(USED_UP, CORE), (QUENCH, CORE)]
-    assert steps[:5] == close([1e-3 * 20.0**k for k in range(5)])
-    assert steps[5] == close(1e-3 * gone[0])
-    assert steps[5] > 1e-3
 
 
 @pytest.mark.parametrize(("edge", "layers"), [(GAMMA_TIN, (EPSILON, ALPHA)), (BETA, (CORE, EPSILON))])
@@ -810,49 +560,3 @@ def test_a_phase_at_an_edge_starts_from_the_layer_there(
     assert asked == [(edge, EPSILON)]
     assert (APPEARS, edge) in events_of(r)
     assert fake.steps[3] == 1e-3
-
-
-def test_relief_of_a_profile_begins_small_steps_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem()._replace(longest_step=1e9)
-    fake = Fake(1e-12)
-    monkeypatch.setattr(engine, "relieve_all", lambda *_: len(fake.steps) == 3)
-    r = run(p, fake, monkeypatch)
-    assert r.count[STATUS] == DONE
-    assert [h for h in fake.steps if h == 1e-3] == [1e-3, 1e-3]
-    assert fake.steps[3] == 1e-3
-
-
-def test_the_other_layer_is_landed_on_where_both_run_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The step is shortened for one, found to be too long for the other, and shortened for that."""
-    p = problem()._replace(longest_step=1e9)
-    landings: list[tuple[int, float]] = []
-    fake = Fake(1e-12)
-    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0 if len(fake.steps) == 3 else -1)
-
-    def land(*asked: Any) -> float:
-        h, k = asked[-3:-1]
-        landings.append((k, h))
-        return 0.5 * float(h)
-
-    monkeypatch.setattr(engine, "land", land)
-    monkeypatch.setattr(engine, "still_overdrawn", lambda p, w, count, k, atoms: count - 1 if k == 0 else -1)
-    r = run(p, fake, monkeypatch)
-    assert r.count[STATUS] == DONE
-    third = 1e-3 * 400
-    assert landings == [(0, close(third)), (3, close(0.5 * third))]
-    time = np.asarray(r.row[: r.count[ROWS] * ROW_WIDTH]).reshape(-1, ROW_WIDTH)[:, 0]
-    assert time[4] - time[3] == close(0.25 * third)
-    assert fake.steps[3] == close(20 * 0.25 * third)
-
-
-def test_a_landing_that_fails_is_tried_from_a_shorter_step(monkeypatch: pytest.MonkeyPatch) -> None:
-    p = problem()._replace(longest_step=1e9)
-    fake = Fake(1e-12)
-    monkeypatch.setattr(engine, "land", lambda *_: -1.0)
-    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0 if len(fake.steps) == 3 else -1)
-    r = run(p, fake, monkeypatch)
-    assert r.count[STATUS] == DONE
-    assert fake.steps[3] == close(0.25 * fake.steps[2])
-    assert r.count[REJECTED] == 1
-    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0)
-    assert run(p, Fake(1e-12), monkeypatch).count[STATUS] == TOO_SMALL

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import log, pi
 
 import pytest
+from scipy.integrate import quad
 
 from bronzeward.growth.geometry import path, resistance, resistance_slope
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import Strand
+from bronzeward.inputs.strand import Ring, Strand
 from bronzeward.materials.composition import atom_fraction, mass_fraction
 from closeness import close
 from growth_cases import problem_of
@@ -17,7 +19,6 @@ CORE, SLEEVE, PACK, SHARE = 10e-6, 20e-6, 40e-6, 0.3
 PARALLEL = {"pack": [(80, SHARE)], "pack_transport": "parallel channels"}
 ROUND = problem_of(Strand.round(20, 40, **PARALLEL), Schedule.start(20).ramp(10, to=30))
 PLANE = problem_of(Strand.couple(10, 10), Schedule.start(20).ramp(10, to=30))
-BORDER = pi * SLEEVE**2
 
 
 def area(radius: float) -> float:
@@ -48,6 +49,19 @@ def test_slope(radius, phi):
 def test_path_far_below_the_rounding_of_the_area(radius, phi):
     width = 1e-12 * area(radius)
     assert path(ROUND, area(radius), width) == close(width / (2 * pi * radius * phi) ** 2, rel=1e-9)
+
+
+@pytest.mark.parametrize("rings", [[(15, 1.0), (20, 0.4)], [(16, 0.4), (20, 0.8), (24, 0.3)]])
+def test_paths_are_integrals_of_the_slope(rings):
+    strand = Strand(12e-6, tuple(Ring(1e-6 * radius, share) for radius, share in rings))
+    p = problem_of(strand, Schedule.start(450).hold(1))
+    for begin, width in ((0.05, 0.01), (0.05, 0.9), (0.35, 0.2), (0.5, 0.1), (0.6, 1e-9), (0.7, 0.1), (0.9, 0.05)):
+        a, b = begin * p.area, (begin + width) * p.area
+        ends = pairwise([a, *(edge for edge in p.zone_area if a < edge < b), b])
+        whole = sum(quad(lambda at: resistance_slope(p, at), low, high, epsrel=1e-12)[0] for low, high in ends)
+        assert path(p, a, b - a) == close(whole, rel=1e-7)
+        if width > 1e-6:
+            assert resistance(p, b) - resistance(p, a) == close(whole, rel=1e-7)
 
 
 def test_plane():

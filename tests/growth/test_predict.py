@@ -53,20 +53,6 @@ def test_first_stage_follows_the_trend_of_the_step_before() -> None:
     assert w.s_trend.size == N_SLOTS
 
 
-def test_what_lies_beyond_the_last_interface_is_left_alone() -> None:
-    p = problem_of(Strand.round(24, 44), Schedule.start(200).hold(1), alpha_cells=5, inner_cells=2)
-    w = new_work(p.n_cells, np.zeros)
-    w.s[LAYERS - 1 :], w.s_trend[:], w.s_stage[:] = 5.0, 7.0, 9.0
-    for stage in range(len(step.NODES)):
-        predict.guess_stage(p, w, stage, LAYERS, 10.0)
-        predict.keep_stage(p, w, stage, LAYERS)
-    predict.keep_trend(p, w, LAYERS, 10.0)
-    assert (w.s[LAYERS - 1 :] == 5.0).all()
-    assert (w.s_trend[LAYERS - 1 :] == 7.0).all()
-    assert (w.s_stage.reshape(-1, N_SLOTS)[:, LAYERS - 1 :] == 9.0).all()
-    assert not (w.s_stage.reshape(-1, N_SLOTS)[:, : LAYERS - 1] == 9.0).any()
-
-
 def test_guesses_save_iterations_and_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     problem = problem_of(Strand.round(24, 44), Schedule.start(20).ramp(50, to=300).hold(5))
     guessed = run_plain(problem)

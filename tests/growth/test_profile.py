@@ -20,9 +20,6 @@ from closeness import close
 from growth_cases import problem_of
 
 D, VOLUME = 1e-15, 7e-6
-START = 0
-
-
 class Layer:
     """One wide phase whose two ends stand still, driven through `profile.py` with the engine's own method."""
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 
-from bronzeward.growth import balance, step
+from bronzeward.growth import step
 from bronzeward.growth.problem import Problem
-from bronzeward.growth.slots import ALPHA, BETA, CORE, DELTA, EPSILON, ETA, GAMMA
+from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from closeness import close
@@ -17,9 +15,6 @@ from growth_cases import problem_of
 from growth_pieces import cells_of, fill, shares_of, work
 
 TABLE = np.array(step.WEIGHTS).reshape(5, 5)
-OVER = TABLE[4] - np.array(step.LOWER_ORDER)
-
-
 def problem(strand: Strand) -> Problem:
     return problem_of(strand, Schedule.start(200).hold(1), alpha_cells=5, inner_cells=4)
 
@@ -58,31 +53,6 @@ def test_restore_brings_back_what_was_remembered(p: Problem, rng: np.random.Gene
 # --- what earlier stages contribute
 
 
-@pytest.mark.parametrize("stage", range(5))
-def test_known_part_and_derivative_of_a_stage(p: Problem, rng: np.random.Generator, stage: int) -> None:
-    h, sequence = 3.0, (CORE, ETA, ALPHA)
-    w = work(p, *sequence)
-    for field in (w.n_start, w.tin_start, w.u_start, w.dn, w.dtin, w.du, w.n, w.tin, w.u):
-        field[:] = rng.random(len(field))
-    dn, dtin, du = w.dn.reshape(5, -1).copy(), w.dtin.reshape(5, -1).copy(), w.du.reshape(5, -1).copy()
-    step.gather_known(p, w, stage, 3, h)
-    weights = h * TABLE[stage, :stage]
-    slots, here = list(sequence), cells_of(p, ALPHA)
-    np.testing.assert_allclose(w.n_star[slots], (w.n_start + weights @ dn[:stage])[slots], rtol=1e-13)
-    np.testing.assert_allclose(w.tin_star[slots], (w.tin_start + weights @ dtin[:stage])[slots], rtol=1e-13)
-    np.testing.assert_allclose(w.u_star[here], (w.u_start + weights @ du[:stage])[here], rtol=1e-13)
-    gh = 0.75
-    step.store_derivative(p, w, stage, 3, gh)
-    for rates, before, now, known, where in (
-        (w.dn, dn, w.n, w.n_star, slots),
-        (w.dtin, dtin, w.tin, w.tin_star, slots),
-        (w.du, du, w.u, w.u_star, np.arange(here.start, here.stop)),
-    ):
-        expected = before.copy()
-        expected[stage, where] = (now[where] - known[where]) / gh
-        np.testing.assert_allclose(rates.reshape(5, -1), expected, rtol=1e-13)
-
-
 # --- the estimated error
 
 
@@ -94,43 +64,7 @@ def test_levelling_is_the_step_over_the_time_diffusion_takes() -> None:
     assert step.levelled(p, w, ALPHA, h) == close(0.25 * h * diffusivity * np.pi**2 / thickness**2)
 
 
-def test_error_of_amounts_counts_against_the_larger_of_before_and_after(p: Problem, rng: np.random.Generator) -> None:
-    h = 2.0
-    w = work(p, CORE, ETA)
-    w.dn[:] = rng.normal(size=w.dn.size)
-    error = np.abs(h * OVER @ w.dn.reshape(5, -1))
-    floor = np.array([p.floor * p.perimeter / p.volume[slot] for slot in (CORE, ETA)])
-    w.n[:2], w.n_start[:2] = (2.0, 3.0), (5.0, 1.0)
-    expected = (error[:2] / (np.array([5.0, 3.0]) + floor)).max() / p.tolerance
-    assert step.error_norm(p, w, 2, h) == close(expected, rel=1e-12)
-    # of next to nothing the floor is left
-    w.n[:2] = w.n_start[:2] = -1e-30
-    assert step.error_norm(p, w, 2, h) == close((error[:2] / floor).max() / p.tolerance, rel=1e-12)
-
-
-def test_error_of_a_profile_is_its_misplaced_tin_damped_by_levelling(p: Problem, rng: np.random.Generator) -> None:
-    h = 2.0
-    w = work(p, ETA, ALPHA)
-    w.n[ETA] = w.n_start[ETA] = w.n_start[ALPHA] = 1.0
-    fill(p, w, ALPHA, 1.0, 0.03)
-    w.area_in[ALPHA] = 1e-10
-    w.du[:] = rng.normal(size=w.du.size)
-    moved = np.abs(h * OVER @ w.du.reshape(5, -1))[cells_of(p, ALPHA)].sum()
-    scale = w.tin[ALPHA] + balance.DILUTE
-    for rate in (0.0, 1e-5):
-        w.rate[ALPHA] = rate
-        damped = moved / (1.0 + step.levelled(p, w, ALPHA, h))
-        assert step.error_norm(p, w, 2, h) == close(damped / scale / p.tolerance, rel=1e-12)
-    assert damped < 0.9 * moved
-
-
 # --- closing the tin balance
-
-
-def test_what_tin_is_lacking(p: Problem) -> None:
-    w = work(p, CORE, EPSILON)
-    w.tin[[CORE, ETA, EPSILON]] = 5.0, 100.0, 2.0
-    assert step.lacking_tin(w, 2, 10.0) == 3.0
 
 
 @pytest.mark.parametrize("amounts", [(9.0, 8.0, 1.0), (1.0, 8.0, 9.0)])
@@ -148,16 +82,6 @@ def test_the_two_neighbours_with_most_room_settle_it(p: Problem, amounts: tuple[
     assert w.n.sum() == close(atoms, rel=1e-14)
     assert (w.n[spared], w.tin[spared]) == before
     np.testing.assert_allclose(w.tin[slots] / w.n[slots], content, rtol=1e-13)
-
-
-def test_the_pair_that_settles_it_has_room_on_both_sides(p: Problem) -> None:
-    w = work(p, CORE, ETA, EPSILON, DELTA)
-    slots = [CORE, ETA, EPSILON, DELTA]
-    w.n[slots] = 9.0, 1.0, 5.0, 6.0
-    w.tin[slots] = w.n[slots] * np.array([0.99, 0.45, 0.25, 0.2])
-    before = w.n.copy()
-    step.close_tin(p, w, 4, float(w.tin.sum()) + 1e-3)
-    assert [slot for slot in slots if w.n[slot] != before[slot]] == [EPSILON, DELTA]
 
 
 def test_two_profiles_settle_it_only_where_there_is_nothing_else(p: Problem) -> None:
@@ -223,33 +147,3 @@ def test_a_stage_without_solution_fails_the_step(p: Problem, monkeypatch: pytest
     used = iter((3, 2, 0))
     monkeypatch.setattr(step, "solve_stage", lambda *_: next(used))
     assert step.try_step(p, w, 0, -1, 1, 473.0, 0.0, 1.0) == (-1.0, 5)
-
-
-def test_stages_are_solved_at_the_temperatures_of_their_nodes(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
-    w = work(p, ALPHA)
-    fill(p, w, ALPHA, 4.0, 0.02)
-    step.remember(p, w)
-    seen: list[tuple[float, float, bool]] = []
-    guessed: list[float] = []
-    true = step.set_temperature
-
-    def watched(p: Any, w: Any, regime: int, temperature: float, touched: int) -> None:
-        seen.append((temperature, 0.0, False))
-        true(p, w, regime, temperature, touched)
-
-    def solved(p: Any, w: Any, count: int, gh: float, first: bool) -> int:
-        seen[-1] = (seen[-1][0], gh, first)
-        return 2
-
-    monkeypatch.setattr(step, "guess_stage", lambda p, w, stage, count, after: guessed.append(after))
-    monkeypatch.setattr(step, "set_temperature", watched)
-    monkeypatch.setattr(step, "solve_stage", solved)
-    error, used = step.try_step(p, w, 0, -1, 1, 473.0, 0.5, 8.0)
-    assert used == 10
-    assert error >= 0.0
-    # the row sums of the table are its nodes, its diagonal a quarter
-    nodes = TABLE.sum(axis=1)
-    assert [at for at, _, _ in seen] == close(473.0 + 0.5 * 8.0 * nodes, rel=1e-12)
-    assert guessed == close(8.0 * nodes, rel=1e-12)
-    assert {gh for _, gh, _ in seen} == {2.0}
-    assert [first for _, _, first in seen] == [True, False, False, False, False]
