@@ -37,12 +37,15 @@ _HOMES = {
     "deviation_table": "bronzeward.reports.furnace_deviation",
     "draw_comparison": "bronzeward.plots.comparison",
     "fit": "bronzeward.studies.calibration",
+    "fit_report": "bronzeward.reports.calibration",
     "load_case": "bronzeward.inputs.case",
     "load_log": "bronzeward.inputs.furnace_log",
     "load_set": "bronzeward.materials.kinetics",
     "load_table": "bronzeward.thermo",
     "margins": "bronzeward.studies.furnace_margins",
     "plot_programme": "bronzeward.plots.furnace_deviation",
+    "plot_verdict": "bronzeward.plots.verdict",
+    "plot_witness": "bronzeward.plots.witness",
     "read_measurements": "bronzeward.inputs.layer_measurements",
     "run": "bronzeward.model.simulation",
     "shorten": "bronzeward.studies.optimise.shortest",
@@ -51,6 +54,9 @@ _HOMES = {
     "sweep": "bronzeward.studies.sweep",
     "trade_off": "bronzeward.studies.optimise.shortest",
     "verdict": "bronzeward.studies.verdict",
+    "verdict_report": "bronzeward.reports.verdict",
+    "witness": "bronzeward.studies.witness",
+    "witness_report": "bronzeward.reports.witness",
 }
 
 __all__ = [*_HOMES]
@@ -73,9 +79,14 @@ if TYPE_CHECKING:
     from bronzeward.model.simulation import simulate as simulate
     from bronzeward.plots.comparison import draw_comparison as draw_comparison
     from bronzeward.plots.furnace_deviation import plot_programme as plot_programme
+    from bronzeward.plots.verdict import plot_verdict as plot_verdict
+    from bronzeward.plots.witness import plot_witness as plot_witness
+    from bronzeward.reports.calibration import fit_report as fit_report
     from bronzeward.reports.comparison import comparison_table as comparison_table
     from bronzeward.reports.furnace_deviation import deviation_sentences as deviation_sentences
     from bronzeward.reports.furnace_deviation import deviation_table as deviation_table
+    from bronzeward.reports.verdict import verdict_report as verdict_report
+    from bronzeward.reports.witness import witness_report as witness_report
     from bronzeward.studies.calibration import fit as fit
     from bronzeward.studies.ensemble import Spread as Spread
     from bronzeward.studies.furnace_deviation import compare_programme as compare_programme
@@ -89,6 +100,7 @@ if TYPE_CHECKING:
     from bronzeward.studies.sweep import sweep as sweep
     from bronzeward.studies.uncertainty import band as band
     from bronzeward.studies.verdict import verdict as verdict
+    from bronzeward.studies.witness import witness as witness
     from bronzeward.thermo import load_table as load_table
 
 

@@ -1,0 +1,100 @@
+"""The command that says which quench samples are worth making."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.waiting import progress
+
+
+def witness(
+    case: Annotated[Path, typer.Argument(metavar="CASE.toml", help="Case file: the schedule that is planned.")],
+    answer: Annotated[str, typer.Option("--for", metavar="ANSWER", help="The answer that should be known better.")],
+    keep: Annotated[
+        list[str] | None,
+        typer.Option("--keep", metavar="LIMIT", help="Also say how sure one would be of it: ANSWER<=VALUE@PERCENT."),
+    ] = None,
+    temperatures: Annotated[
+        str, typer.Option("--anneal-at", metavar="C,C,...", help="Temperatures of anneals that could be made.")
+    ] = "150,180,210,250,300,350,400",
+    hours: Annotated[
+        str, typer.Option("--anneal-for", metavar="H,H,...", help="How long they could last.")
+    ] = "1,4,24",
+    readings: Annotated[int, typer.Option("--readings", metavar="N", help="Readings of each layer.")] = 12,
+    reading_scatter: Annotated[
+        float, typer.Option("--reading-scatter", metavar="PERCENT", help="Standard deviation of one reading.")
+    ] = 20.0,
+    model_scatter: Annotated[
+        float, typer.Option("--model-scatter", metavar="PERCENT", help="Of thicknesses, that the model itself has.")
+    ] = 5.0,
+    members: Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")] = 200,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")] = 1,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Store everything as netCDF.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FIGURE", help="Draw what each sample leaves of the band.")
+    ] = None,
+    sections: Annotated[
+        Path | None, typer.Option("--sections", metavar="FIGURE", help="Draw what the best pair should show.")
+    ] = None,
+    workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
+    overwrite: OverwriteOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Say which quench samples would narrow an answer most, what to measure, and what they should look like.
+
+    Samples may be quenched out of the planned schedule, or annealed at one temperature.
+
+    Example: bronzeward witness starter.toml --for shell_at_first_liquid --keep overfill_at_first_liquid<=0@95
+    --figure witness.png --sections look.png
+    """
+    from bronzeward.errors import InputError
+    from bronzeward.files import check_target
+    from bronzeward.inputs.case import load_case
+    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.plots.picture_file import save
+    from bronzeward.plots.witness import draw_looks, plot_witness
+    from bronzeward.reports.witness import witness_data, witness_report
+    from bronzeward.studies import witness as study
+    from bronzeward.studies.ensemble import Spread
+    from bronzeward.studies.optimise.limits import parse_limit
+
+    def listed(text: str, name: str) -> list[float]:
+        try:
+            return [float(part) for part in text.split(",") if part.strip()]
+        except ValueError:
+            raise InputError(f"witness: {name} is '{text}'; expected numbers, as in 180,210") from None
+
+    chosen = load_case(case)
+    for path in (output, figure, sections):
+        if path is not None:
+            check_target(path, overwrite)
+    limits = [parse_limit(text) for text in keep or []]
+    anneals = listed(temperatures, "--anneal-at"), listed(hours, "--anneal-for")
+    scatters = (reading_scatter / 100.0, study.CORE_SCATTER, model_scatter / 100.0)
+    spread = Spread(size=members, seed=seed)
+    with progress(quiet) as watch:
+        data = study.witness(
+            chosen, answer, limits, *anneals, readings, scatters, spread, workers=workers, progress=watch
+        )
+    if output is not None:
+        write_dataset(data, output, overwrite)
+    if figure is not None:
+        save(plot_witness(data), figure, overwrite)
+    if sections is not None:
+        save(draw_looks(study.looks(chosen, data, *anneals)), sections, overwrite)
+    if json:
+        show_json(witness_data(data))
+    elif not quiet:
+        show([witness_report(data)])
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command()(witness)

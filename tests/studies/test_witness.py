@@ -1,0 +1,180 @@
+"""Witness samples: closed forms, what a fit then leaves, and what is said and drawn."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import xarray as xr
+from scipy.stats import norm
+
+from bronzeward.errors import InputError
+from bronzeward.inputs.case import Case, load_case
+from bronzeward.inputs.layer_measurements import Measurement
+from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.starter import STARTER
+from bronzeward.plots.witness import draw_looks, plot_witness
+from bronzeward.reports.witness import enough_readings, sentences, witness_data, witness_report
+from bronzeward.studies.calibration import MODEL_SCATTER, fit
+from bronzeward.studies.ensemble import Members, Spread, run_members
+from bronzeward.studies.optimise.limits import parse_limit
+from bronzeward.studies.witness import (
+    CORE_SCATTER,
+    EACH,
+    LAYERS,
+    NORMAL_95,
+    READING_SCATTER,
+    THINNEST,
+    Slopes,
+    Worth,
+    _Bench,
+    looks,
+    witness,
+)
+from bronzeward.studies.witness_samples import samples_of
+from closeness import close
+
+ANSWER = "shell_at_first_liquid"
+SCATTERS = (READING_SCATTER, CORE_SCATTER, MODEL_SCATTER)
+SMALL = {"temperatures": (180.0,), "hours": (4.0,), "spread": Spread(size=40), "truths": 8}
+LIMITS = [parse_limit("shell_at_first_liquid>=5@90")]
+
+
+def _case() -> Case:
+    plan = Schedule.start(20).ramp(25, to=210).hold(12).ramp(25, to=240)
+    return replace(load_case(STARTER), schedule=plan)
+
+
+@pytest.fixture(scope="module")
+def found() -> xr.Dataset:
+    return witness(_case(), ANSWER, LIMITS, **SMALL)  # type: ignore[arg-type]
+
+
+def _worth(readings: float = 4.0) -> Worth:
+    """One truth, two samples of one layer, two constants: the answer is the sum of both, each sample shows one."""
+    slopes = np.zeros((1, 2, len(LAYERS), 2))
+    slopes[0, 0, 0, 0], slopes[0, 1, 0, 1] = 0.5, 0.25
+    thickness = np.full((1, 2, len(LAYERS)), 2e-6)
+    return Worth(Slopes(np.array([[3.0]]), np.array([[[1.0, 1.0]]]), thickness, slopes, [0, 1]), readings, SCATTERS)
+
+
+def test_what_is_left_is_what_the_normal_distribution_says() -> None:
+    worth = _worth()
+    error = READING_SCATTER**2 / 4.0 + MODEL_SCATTER**2
+    after = [1.0 / (1.0 + 0.25 / error), 1.0 / (1.0 + 0.0625 / error)]
+    first, second = worth.told([0]), worth.told([1])
+    assert worth.width(first) == close(2.0 * NORMAL_95 * np.sqrt(after[0] + 1.0))
+    assert worth.width(second) == close(2.0 * NORMAL_95 * np.sqrt(1.0 + after[1]))
+    assert worth.width(worth.told([0, 1])) == close(2.0 * NORMAL_95 * np.sqrt(sum(after)))
+    assert worth.told([0, 1]) == close(first + second)
+    # what the model leaves open, readings do not make good
+    endless = _worth(1e12)
+    assert endless.width(endless.told([0])) == close(2 * NORMAL_95 * np.sqrt(1 / (1 + 0.25 / MODEL_SCATTER**2) + 1))
+
+
+def test_how_sure_one_will_be_is_what_the_normal_distribution_says() -> None:
+    worth, limit = _worth(), replace(LIMITS[0], value=2.0, confidence=0.9)
+    s = float(worth.deviations(worth.told([0]))[0])
+    reach = norm.ppf(0.9)
+    assert worth.sure(worth.told([0]), 0, limit) == close((norm.cdf(1.0 / s - reach), norm.cdf(-1.0 / s - reach)))
+    assert worth.sure(worth.told([0]), 0, replace(limit, kind="<=")) == close(
+        (norm.cdf(-1.0 / s - reach), norm.cdf(1.0 / s - reach))
+    )
+
+
+def test_samples_lie_on_the_plan_and_on_anneals() -> None:
+    case = _case()
+    runs, samples = samples_of(case, (180.0, 250.0), (1.0, 5.0))
+    planned = [sample for sample in samples if sample.run == 0]
+    assert len(samples) == len(planned) + 4
+    melting = 226.8 - 0.5
+    assert any(sample.schedule.temperature[-1] - 273.15 == pytest.approx(melting, abs=0.1) for sample in planned)
+    for sample in samples:
+        assert sample.schedule.quenched
+        assert sample.time in runs[sample.run].time
+        at = float(runs[sample.run].temperature_at(sample.time))
+        assert float(sample.schedule.temperature[-1]) == close(at)
+    assert np.diff([sample.time for sample in planned]).min() > 0.02 * case.schedule.time[-1]
+
+
+def test_a_sample_read_off_the_plan_is_what_its_own_run_shows() -> None:
+    runs, samples = samples_of(_case(), (210.0,), (4.0,))
+    bench = _Bench(_case(), runs, samples, [ANSWER], 1)
+    z = Members(_case(), Spread(size=1)).z
+    _, (layers,) = bench.run(z)
+    for k in (1, len(samples) - 1):
+        alone = _Bench(_case(), [samples[k].schedule], [replace(samples[k], run=0)], [ANSWER], 1)
+        # quick runs agree within their tolerance
+        assert alone.run(z)[1][0, 0] == pytest.approx(layers[k], rel=2e-3, abs=1e-10)
+
+
+def test_a_fit_leaves_what_was_expected(found: xr.Dataset) -> None:
+    """Simulated measurement and fit of the best sample, eight truths: their mean width."""
+    case, best = _case(), str(found.attrs["best"])
+    _, samples = samples_of(case, SMALL["temperatures"], SMALL["hours"])  # type: ignore[arg-type]
+    (sample,) = (one for one in samples if one.name == best)
+    bench = _Bench(case, [sample.schedule], [replace(sample, run=0)], [ANSWER], 2)
+    members, draw, widths = Members(case, Spread(size=40)), np.random.default_rng(1), []
+    for z in members.z[:8]:
+        thickness = bench.run(z[None])[1][0, 0]
+        error = np.hypot(READING_SCATTER / np.sqrt(12), MODEL_SCATTER)
+        means = thickness[:EACH] * np.exp(error * draw.standard_normal(EACH))
+        rows = [
+            Measurement(best, case.strand, sample.schedule, (name,), float(mean), READING_SCATTER * mean, 12)
+            for name, mean, true in zip(LAYERS, means, thickness, strict=False)
+            if true > THINNEST
+        ]
+        own = replace(case, kinetics=fit(rows, case.kinetics).kinetics)
+        values = run_members(Members(own, Spread(size=60)))[ANSWER]
+        widths.append(np.ptp(np.nanquantile(values, (0.05, 0.95))))
+    # a width of 60 members has a standard error of 12 %, their mean over eight truths 5 %; noise moves the fits as well
+    assert float(found["width"].sel(sample=best)) == close(np.mean(widths), rel=0.2)
+    assert float(found["width_now"]) > 2.0 * np.mean(widths)
+
+
+def test_pairs_tell_no_less_than_their_samples(found: xr.Dataset) -> None:
+    width, pairs = found["width"].values, found["pair_width"].values
+    off = ~np.eye(len(width), dtype=bool)
+    assert (pairs[off] <= np.minimum(width[:, None], width)[off] * (1 + 1e-9)).all()
+    assert float(found["width"].sel(sample=str(found.attrs["best"]))) == width.min()
+    assert (np.diff(found["reading_width"].values) < 0).all()
+    # on the way up to the hold nothing that can be measured has grown
+    early = found.isel(sample=0)
+    assert float(early["width"]) == close(float(found["width_now"]))
+    for limit in range(found.sizes["limit"]):
+        shares = found["sure_kept"].values[1:, limit] + found["sure_broken"].values[1:, limit]
+        assert 0.0 < shares[0] <= shares[1] <= 1.0
+
+
+def test_what_is_found_is_said_and_drawn(found: xr.Dataset) -> None:
+    text = witness_report(found)
+    assert max(map(len, text.splitlines())) <= 80
+    assert f"Best single sample: {found.attrs['best']}" in text.replace("\n", " ")
+    assert "Not worth measuring" in text
+    assert "--phase eta --phase epsilon" in " ".join(sentences(found))
+    assert enough_readings(found).split()[0].isdigit()
+    data = witness_data(found)
+    assert data["pair"] == list(found.attrs["pair"])
+    assert data["samples"][0]["worth_measuring"] is False
+    assert {"now", "best", "pair"} == set(data["limits"][0]["sure_kept"])
+    ax = plot_witness(found)
+    assert len(ax.get_yticklabels()) == found.sizes["sample"]
+    rows = looks(_case(), found, SMALL["temperatures"], SMALL["hours"])  # type: ignore[arg-type]
+    assert [name for name, _ in rows] == list(found.attrs["pair"])
+    for name, row in rows:
+        for quantile, (_, run) in enumerate(row):
+            expected = float(found["look"].sel(sample=name, layer="eta")[quantile])
+            assert float(run["thickness"][-1, 2]) == pytest.approx(expected, rel=2e-3, abs=1e-9)
+    assert len(draw_looks(rows).axes) == 6
+
+
+def test_what_cannot_be_asked_is_said() -> None:
+    with pytest.raises(InputError, match="no first liquid"):
+        witness(replace(_case(), schedule=Schedule.start(20).ramp(50, to=200)), "first_liquid_time", **SMALL)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="allowed are 0 to 1000"):
+        samples_of(_case(), (2000.0,))
+    with pytest.raises(InputError, match="more than 0 h"):
+        samples_of(_case(), (200.0,), (0.0,))
+    with pytest.raises(InputError, match="readings must be"):
+        witness(_case(), ANSWER, readings=0)
