@@ -53,6 +53,7 @@ _HOMES = {
     "simulate_many": "bronzeward.model.batch",
     "sweep": "bronzeward.studies.sweep",
     "trade_off": "bronzeward.studies.optimise.shortest",
+    "varied": "bronzeward.inputs.case_values",
     "verdict": "bronzeward.studies.verdict",
     "verdict_report": "bronzeward.reports.verdict",
     "witness": "bronzeward.studies.witness",
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
     from bronzeward.inputs.case import Numerics as Numerics
     from bronzeward.inputs.case import load_case as load_case
     from bronzeward.inputs.case_values import Axis as Axis
+    from bronzeward.inputs.case_values import varied as varied
     from bronzeward.inputs.furnace_log import load_log as load_log
     from bronzeward.inputs.layer_measurements import read_measurements as read_measurements
     from bronzeward.inputs.schedule import Schedule as Schedule

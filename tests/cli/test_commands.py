@@ -143,6 +143,21 @@ def test_compare_judges_cases_and_results_by_limits(command, case, in_folder, st
     assert (code, err) == (2, "bronzeward: compare: --constants needs --keep, the limit to judge by\n")
 
 
+def test_witness_names_a_sample_and_draws_it(command, case, in_folder):
+    asked = ("--for", "shell_at_first_liquid", "--keep", "shell_at_first_liquid>=5@90")
+    words = ("witness", case, *asked, "--members", 20, "--anneal-at", "210", "--anneal-for", "4")
+    code, out, _ = command(*words, "--figure", "left.png", "--sections", "look.png", "-o", "witness.nc")
+    assert code == 0
+    assert "Best pair" in out
+    for made in ("left.png", "look.png", "witness.nc"):
+        assert (in_folder / made).stat().st_size > 5000
+    data = json.loads(command(*words, "--json")[1])
+    assert data["schema"] == "bronzeward/witness/1"
+    assert data["best"] in [sample["name"] for sample in data["samples"]]
+    code, _, err = command("witness", case, "--for", "shell_at_end", "--anneal-at", "hot")
+    assert (code, err) == (2, "bronzeward: witness: --anneal-at is 'hot'; expected numbers, as in 180,210\n")
+
+
 def test_log_says_what_it_understood(command, in_folder, case):
     (in_folder / "log.csv").write_text("time_h,temperature_C\n0,20\n1,45\n2,70.5\n3,95\n", encoding="utf-8")
     code, out, _ = command("log", "log.csv", "--case", case, "-o", "kept.png")

@@ -78,7 +78,9 @@ def test_notebook_goes_from_case_to_decision_in_ten_cells(tmp_path, monkeypatch,
     said = capsys.readouterr().out
     assert "Tin first melts after" in said
     assert "witness sample" in said
-    assert names["decision"] in (12.0, 24.0, 48.0)
+    # with the literature's constants a day more is asked for than with those of two witness samples
+    assert "The shortest that keeps every limit as asked is larkfell, hold_h 48" in said
+    assert names["decision"] == "larkfell, hold_h 24"
     assert (tmp_path / "larkfell_report.html").is_file()
 
 

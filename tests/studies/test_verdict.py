@@ -9,7 +9,7 @@ import pytest
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, load_case
-from bronzeward.inputs.case_values import parse_axis
+from bronzeward.inputs.case_values import parse_axis, varied
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.materials.kinetics import load_set
@@ -17,7 +17,7 @@ from bronzeward.plots.verdict import plot_verdict
 from bronzeward.reports.verdict import kept_words, sentences, verdict_data, verdict_report
 from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import parse_limit
-from bronzeward.studies.verdict import varied, verdict
+from bronzeward.studies.verdict import verdict
 from closeness import close
 
 LIMITS = [parse_limit("bore_overfill_at_first_liquid<=1@50"), parse_limit("shell_at_first_liquid>=5@50")]

@@ -70,7 +70,7 @@ def _side_by_side(results: list[Path], output: Path | None, overwrite: bool, qui
     from bronzeward.plots.picture_file import save
     from bronzeward.reports.comparison import comparison_data, comparison_table
 
-    named = [(p.stem, run_case(load_case(p)) if p.suffix == ".toml" else read_netcdf(p)) for p in results]
+    named = [(p.stem, read_netcdf(p) if p.suffix.lower() == ".nc" else run_case(load_case(p))) for p in results]
     if json:
         show_json(comparison_data(named))
     elif not quiet:
@@ -83,39 +83,33 @@ def _judge(
     results: list[Path], keep: list[str], constants: list[str], vary: str | None, members: int, seed: int,
     output: Path | None, workers: int, overwrite: bool, quiet: bool, json: bool,
 ) -> None:  # fmt: skip
-    from bronzeward.inputs.case_values import parse_axis
+    from bronzeward.inputs.case import load_case
+    from bronzeward.inputs.case_values import parse_axis, varied
     from bronzeward.materials.kinetics import load_set
     from bronzeward.plots.picture_file import save
     from bronzeward.plots.verdict import plot_verdict
     from bronzeward.reports.verdict import verdict_data, verdict_report
-    from bronzeward.studies import verdict as verdicts
     from bronzeward.studies.ensemble import Spread
     from bronzeward.studies.optimise.limits import parse_limit
+    from bronzeward.studies.verdict import verdict
 
     limits = [parse_limit(text) for text in keep]
     sets = [load_set(text) for text in constants]
     cases: dict[str, Case] = {}
     for k, path in enumerate(results):
-        own = {path.stem: _case(path)}
+        own = {path.stem: load_case(path)}
         if k == 0 and vary is not None:
-            own = verdicts.varied(own[path.stem], path.stem, parse_axis(vary))
+            own = varied(own[path.stem], path.stem, parse_axis(vary))
         for name, case in own.items():
             cases[name if name not in cases else f"{name} ({k + 1})"] = case
     with progress(quiet) as watch:
-        data = verdicts.verdict(cases, limits, sets, Spread(size=members, seed=seed), workers, watch)
+        data = verdict(cases, limits, sets, Spread(size=members, seed=seed), workers, watch)
     if output is not None:
         save(plot_verdict(data), output, overwrite)
     if json:
         show_json(verdict_data(data))
     elif not quiet:
         show([verdict_report(data)])
-
-
-def _case(path: Path) -> Case:
-    from bronzeward.inputs.case import case_from_json, load_case
-    from bronzeward.model.result import read_netcdf
-
-    return load_case(path) if path.suffix == ".toml" else case_from_json(str(read_netcdf(path).attributes["inputs"]))
 
 
 def add_to(app: typer.Typer) -> None:

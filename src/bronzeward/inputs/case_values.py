@@ -118,6 +118,12 @@ def case_with(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> Case:
     return case_from_data(with_values(inputs, values), Path())
 
 
+def varied(case: Case, name: str, axis: Axis) -> dict[str, Case]:
+    """The case once for each value of an axis, by `name` and the value."""
+    inputs, last = case.to_data(), axis.paths[0].rpartition(".")[2]
+    return {f"{name}, {last} {v:g}": case_with(inputs, dict.fromkeys(axis.paths, v)) for v in axis.values}
+
+
 def value_at(inputs: Mapping[str, Any], path: str) -> float | None:
     """The number at a path; None where there is none."""
     here: Any = inputs

@@ -32,20 +32,20 @@ MOST_COLUMNS = 7
 def verdict_report(data: xr.Dataset) -> str:
     """One row a schedule, then sentences; at most 80 columns."""
     limits, sets = [str(v) for v in data["limit"].values], [str(v) for v in data["constants"].values]
-    letters = [chr(ord("A") + k) for k in range(len(limits))]
+    letters = [chr(ord("A") + k) for k in range(len(limits))] + ["all"] * (len(limits) > 1)
     lines = [
         f"{letter}: {limit}, asked for {100 * float(asked):g} %"
-        for letter, limit, asked in zip(letters, limits, data["confidence"].values, strict=True)
+        for letter, limit, asked in zip(letters, limits, data["confidence"].values, strict=False)
     ]
     several = len(sets) > 1
     if several:
         lines += [f"{k}: constants '{name}'" for k, name in enumerate(sets, start=1)]
-    blocks = [range(len(sets))] if len(sets) * (len(limits) + 1) <= MOST_COLUMNS else [[j] for j in range(len(sets))]
+    blocks = [range(len(sets))] if len(sets) * len(letters) <= MOST_COLUMNS else [[j] for j in range(len(sets))]
     for block in blocks:
-        heads = [f"{letter}{j + 1 if several else ''} %" for j in block for letter in (*letters, "all")]
+        heads = [f"{letter}{j + 1 if several else ''} %" for j in block for letter in letters]
         rows = []
         for k, name in enumerate(data["schedule"].values):
-            shares = [[*data["chance"].values[k, j], data["chance_of_all"].values[k, j]] for j in block]
+            shares = [[*data["chance"].values[k, j], data["chance_of_all"].values[k, j]][: len(letters)] for j in block]
             cells = [f"{100 * float(share):.0f}" for part in shares for share in part]
             rows.append([shortened(str(name), LONGEST), f"{float(data['hours'][k]):.1f}", *cells])
         lines += ["", table(["schedule", "hours", *heads], rows)]

@@ -56,7 +56,7 @@ def sentences(data: xr.Dataset) -> list[str]:
         f"Best single sample: {best}; it leaves about {_width(data, data['width'].sel(sample=best))} "
         f"{answer.shown_unit}.",
         f"Best pair: {one} and {two}; together about {_width(data, pair)} {answer.shown_unit}.",
-        f"Readings of each layer: {enough_readings(data)}; {_by_readings(data)} {answer.shown_unit}. One reading is "
+        f"Readings of each layer: {enough_readings(data)}; {_by_readings(data)}. One reading is "
         f"taken to scatter by {_percent(data, 'reading')} (diameters {_percent(data, 'core')}), the model by "
         f"{_percent(data, 'model')}.",
         f"Fit them with: {' '.join(f'--phase {phase}' for phase in _listed(data.attrs['phases']))}.",
@@ -102,9 +102,10 @@ def enough_readings(data: xr.Dataset) -> str:
 
 
 def _by_readings(data: xr.Dataset) -> str:
-    pairs = list(zip(data["readings"].values, data["reading_width"].values, strict=True))
-    told = ", ".join(f"{_width(data, width)} with {count:.0f}" for count, width in pairs[1:-1])
-    return f"{told}, {_width(data, pairs[-1][1])} with ever so many"
+    unit, told = ANSWERS[str(data.attrs["answer"])].shown_unit, []
+    for count, width in zip(data["readings"].values[1:], data["reading_width"].values[1:], strict=True):
+        told.append(f"{_width(data, width)} {unit} with {count:.0f}" if np.isfinite(count) else _width(data, width))
+    return f"{', '.join(told[:-1])}, {told[-1]} {unit} with ever so many"
 
 
 def _percent(data: xr.Dataset, kind: str) -> str:

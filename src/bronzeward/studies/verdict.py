@@ -13,7 +13,6 @@ import numpy as np
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
-from bronzeward.inputs.case_values import Axis, case_with, words
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Progress, run_batch
 from bronzeward.model.provenance import basis
@@ -27,12 +26,6 @@ if TYPE_CHECKING:
 
 OWN = "as in the case"
 """Name of the constants where none are given."""
-
-
-def varied(case: Case, name: str, axis: Axis) -> dict[str, Case]:
-    """The case once for each value of an axis, by a name that tells the value."""
-    inputs, last = case.to_data(), axis.paths[0].rpartition(".")[2]
-    return {f"{name}, {last} {words(v)}": case_with(inputs, dict.fromkeys(axis.paths, v)) for v in axis.values}
 
 
 def verdict(
