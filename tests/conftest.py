@@ -43,7 +43,8 @@ def is_interpreted(nodeid: str) -> bool:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: not is_interpreted(item.nodeid))
+    # validation first: the first stretch of tests goes to one process, which then computes all checks alone
+    items.sort(key=lambda item: (not is_interpreted(item.nodeid), "validation" not in item.nodeid))
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -51,6 +51,12 @@ def regimes() -> Regimes:
     return build_regimes(load_table(), COLDEST_C + 273.15, HOTTEST_C + 273.15)
 
 
+@cache
+def default_set() -> KineticSet:
+    """The default constants, read once for thousands of cases."""
+    return load_set()
+
+
 @dataclass(frozen=True)
 class RandomCase:
     """One case: seed, number and what was drawn."""
@@ -64,7 +70,7 @@ class RandomCase:
     def problem(self, **settings: Any) -> Problem:
         """The arrays for the engine, with the step limits that `simulate` uses."""
         own = {"longest_step": float(self.schedule.time[-1]) / 60, "widest_step": 10.0, **settings}
-        kinetics = load_set().scaled(self.factors)
+        kinetics = default_set().scaled(self.factors)
         return build_problem(self.strand, self.schedule, kinetics, regimes(), load_properties(), Settings(**own))
 
 
