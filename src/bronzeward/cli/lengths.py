@@ -1,16 +1,23 @@
-"""The command on counts of leaks."""
+"""The command on counts of leaks, and on the weakest of many sub-elements."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from bronzeward.cli.common import JsonOption, QuietOption, show, show_json
+from bronzeward.cli.waiting import progress
+
+if TYPE_CHECKING:
+    from bronzeward.studies.ensemble import Spread
 
 
 def lengths(
-    each: Annotated[float, typer.Option("--each", metavar="METRES", help="How long each tested length is.")],
+    each: Annotated[
+        float | None, typer.Option("--each", metavar="METRES", help="How long each tested length is.")
+    ] = None,
     tested: Annotated[int | None, typer.Option("--tested", metavar="N", help="Lengths that were tested.")] = None,
     leaks: Annotated[int, typer.Option("--leaks", metavar="K", help="How many of them leaked.")] = 0,
     confidence: Annotated[
@@ -31,17 +38,57 @@ def lengths(
     against_each: Annotated[
         float | None, typer.Option("--against-each", metavar="METRES", help="Its lengths. Default: as long as these.")
     ] = None,
+    sub_elements: Annotated[
+        int | None, typer.Option("--sub-elements", metavar="N", help="In a strand: how its weakest keeps a limit.")
+    ] = None,
+    case: Annotated[
+        Path | None, typer.Option("--case", metavar="CASE.toml", help="Of a sub-element; needs --sub-elements.")
+    ] = None,
+    keep: Annotated[
+        str | None, typer.Option("--keep", metavar="LIMIT", help="As bore_overfill_at_first_liquid<=1.")
+    ] = None,
+    core_spread: Annotated[
+        float, typer.Option("--core-spread", metavar="PERCENT", help="Of core diameters, one sub-element to another.")
+    ] = 0.0,
+    eccentricity: Annotated[
+        float, typer.Option("--eccentricity", metavar="PERCENT", help="Of the cores' offsets, of the wall.")
+    ] = 0.0,
+    furnace: Annotated[
+        float, typer.Option("--furnace", metavar="KELVIN", help="Of the furnace temperature, one strand to another.")
+    ] = 0.0,
+    members: Annotated[int, typer.Option("--members", metavar="N", help="Strands drawn.")] = 60,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")] = 1,
+    workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> None:
     """Say what leak tests on short lengths prove: limits with a stated confidence, and whether two counts differ.
 
     Example: bronzeward lengths --tested 1500 --each 0.15 --leaks 0 --metres 500 --strands 40
+
+    Or, of the weakest of many sub-elements, each with a core of its own: bronzeward lengths --sub-elements 61
+    --case starter.toml --keep bore_overfill_at_first_liquid<=1.5 --core-spread 3 --eccentricity 10
     """
     from bronzeward.errors import InputError
     from bronzeward.reports import leak_counts as reports
     from bronzeward.studies import leak_counts
 
+    if sub_elements is not None:
+        if tested is not None or rate is not None or case is None or keep is None:
+            raise InputError("lengths: --sub-elements needs --case and --keep, and stands alone")
+        from bronzeward.studies.ensemble import Spread
+
+        spread = Spread(
+            size=members, seed=seed, core_diameter=core_spread / 100.0, eccentricity=eccentricity / 100.0,
+            furnace_offset=furnace,
+        )  # fmt: skip
+        _weakest(case, keep, sub_elements, spread, workers, quiet, json)
+        return
+    for name, given in (("--case", case), ("--keep", keep), ("--core-spread", core_spread or None)):
+        if given is not None:
+            raise InputError(f"lengths: {name} needs --sub-elements")
+    if each is None:
+        raise InputError("lengths: give --each, how long the tested lengths are, or --sub-elements")
     if tested is None and rate is None:
         raise InputError("lengths: give --tested, for what a test proves, or --show, for how much one must test")
     if strands < 1:
@@ -89,6 +136,23 @@ def lengths(
         show_json({**data, "caution": reports.CAUTION})
     elif not quiet:
         show([*lines, "", reports.CAUTION])
+
+
+def _weakest(
+    case: Path, keep: str, sub_elements: int, spread: Spread, workers: int, quiet: bool, json: bool
+) -> None:
+    from bronzeward.inputs.case import load_case
+    from bronzeward.reports.weakest import CAUTION, weakest_data, weakest_sentences
+    from bronzeward.studies.optimise.limits import parse_limit
+    from bronzeward.studies.weakest import weakest
+
+    limit = parse_limit(keep)
+    with progress(quiet) as watch:
+        found = weakest(load_case(case), limit, sub_elements, spread, workers, watch)
+    if json:
+        show_json({"schema": "bronzeward/weakest/1", **weakest_data(found, limit), "caution": CAUTION})
+    elif not quiet:
+        show([*weakest_sentences(found, limit), "", CAUTION])
 
 
 _NEEDED = {
