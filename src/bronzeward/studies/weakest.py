@@ -77,16 +77,17 @@ def weakest(
     members = Members(case, replace(spread, size=len(z)))
     members.z = z
     answers = run_batch(list(members), workers, progress, "quick")
-    values, kept = answers[limit.answer].reshape(-1, sub_elements), limit.kept(answers).reshape(-1, sub_elements)
-    none = np.isnan(values).all(axis=1)
-    worst = np.where(none[:, None], 0.0, values)
-    hardest = np.nanmax(worst, axis=1) if limit.kind == "<=" else np.nanmin(worst, axis=1)
+    values = answers[limit.answer].reshape(-1, sub_elements)
+    kept: NDArray[np.bool_] = np.reshape(limit.kept(answers), values.shape)
+    melts = np.flatnonzero(np.isfinite(values).any(axis=1))
+    hardest = np.full(len(values), np.nan)
+    hardest[melts] = (np.nanmax if limit.kind == "<=" else np.nanmin)(values[melts], axis=1)
     return Weakest(
         strands=spread.size,
         sub_elements=sub_elements,
         any_kept=float(kept.mean()),
         all_kept=float(kept.all(axis=1).mean()),
         any_one=quantiles(values.ravel()),
-        weakest=quantiles(np.where(none, np.nan, hardest)),
+        weakest=quantiles(hardest),
         breaking=float((~kept).sum(axis=1).mean()),
     )

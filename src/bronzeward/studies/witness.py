@@ -60,7 +60,10 @@ STEP = 0.15
 """Finite differences, in standard deviations of the constants."""
 
 ACTIVE = 0.02
-"""Slope of an answer, as a share of its steepest, or of a logarithm, from which a constant takes part."""
+"""Slope of an answer, as a share of its steepest, from which a constant takes part."""
+
+PROBES = 4
+"""Truths that tell which constants do."""
 
 NORMAL_95 = 1.6448536269514722
 TINY = 1e-12
@@ -248,7 +251,7 @@ def witness(
         raise InputError(f"witness: most members have no {chosen.title}; choose another answer")
     bench = _Bench(case, runs, samples, keys, workers)
     able = np.flatnonzero(np.isfinite(values))[:truths]
-    slopes = bench.slopes(members.z[able], _active(bench, members), progress)
+    slopes = bench.slopes(members.z[able], _active(bench, members, able), progress)
     slopes = replace(slopes, answer_slopes=np.nan_to_num(slopes.answer_slopes))
     worth = Worth(slopes, readings, scatters)
     now = float(np.diff(quantiles(values)[[0, -1]])[0])
@@ -307,14 +310,17 @@ def looks(
     return found
 
 
-def _active(bench: _Bench, members: Members) -> list[int]:
-    """Columns of the draws that the answers, or what can be measured, depend on."""
+def _active(bench: _Bench, members: Members, able: NDArray[np.int64]) -> list[int]:
+    """Columns of the draws that the answers depend on."""
     phases = COMPOUNDS + WIDE_PHASES
     moving = [SOURCES.index(name) for name in members.sources() if name.removesuffix(" slope") in phases]
-    about = bench.slopes(np.zeros((1, len(SOURCES))), moving)
-    steep = np.abs(np.nan_to_num(about.answer_slopes[0]))
+    about = bench.slopes(members.z[able[:PROBES]], moving)
+    steep = np.abs(np.nan_to_num(about.answer_slopes)).mean(axis=0)
     share = (steep / np.maximum(steep.max(axis=1, keepdims=True), TINY)).max(axis=0)
-    return [k for k, one in zip(moving, share, strict=True) if one > ACTIVE]
+    active = [k for k, one in zip(moving, share, strict=True) if one > ACTIVE]
+    if not active:
+        raise InputError("witness: the answer does not depend on what is uncertain of the constants")
+    return active
 
 
 def _at_quantiles(values: Array) -> list[int]:
