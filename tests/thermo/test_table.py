@@ -129,14 +129,6 @@ def test_pure_elements_melt_at_one_temperature():
     np.testing.assert_allclose(diagram.liquidus([0, 1]), diagram.solidus([0, 1]))
 
 
-def test_solvus_is_the_limit_of_the_solution():
-    diagram = table()
-    t = np.array([300.0, 500.0, 700.0])
-    np.testing.assert_array_equal(diagram.solvus(t), diagram.boundaries_of("alpha", t)[0])
-    assert np.all(diagram.solvus(np.array([300.0, 480.0]), "(Sn)") > 0.999)
-    assert np.isnan(diagram.solvus(600.0, "(Sn)"))
-
-
 def test_stable_phases_from_tin_to_copper():
     diagram = table()
     assert diagram.stable(420.0) == ("(Sn)", "eta_prime", "epsilon", "alpha")
@@ -189,7 +181,6 @@ def test_diffusion_width_of_lines_and_absent_phases():
         (lambda diagram: diagram.fractions(500.0, 1.2), "between 0 and 1"),
         (lambda diagram: diagram.liquidus(-0.1), "between"),
         (lambda diagram: diagram.fractions(500.0, np.nan), "between"),
-        (lambda diagram: diagram.solvus(5000.0), "outside"),
         (lambda diagram: diagram.boundaries_of("gamma", 900.0, side="left"), "expected one of"),
         (lambda diagram: phases_along(diagram, [], 0.1), "at least one"),
         (lambda diagram: phases_along(diagram, [300, 9000], 0.1), "outside"),

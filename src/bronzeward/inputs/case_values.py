@@ -107,10 +107,10 @@ def words(value: Value) -> str:
 
 def with_values(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> dict[str, Any]:
     """A copy of `inputs` with the values at some paths replaced."""
-    made = copy.deepcopy(dict(inputs))
+    changed = copy.deepcopy(dict(inputs))
     for path, value in values.items():
-        _set(made, path, value)
-    return made
+        _set(changed, path, value)
+    return changed
 
 
 def case_with(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> Case:
@@ -126,15 +126,15 @@ def varied(case: Case, name: str, axis: Axis) -> dict[str, Case]:
 
 def value_at(inputs: Mapping[str, Any], path: str) -> float | None:
     """The number at a path; None where there is none."""
-    here: Any = inputs
+    value: Any = inputs
     for part in path.split("."):
-        if isinstance(here, Mapping):
-            here = here.get(part)
-        elif isinstance(here, list) and _is_place(here, part):
-            here = here[int(part)]
+        if isinstance(value, Mapping):
+            value = value.get(part)
+        elif isinstance(value, list) and _is_place(value, part):
+            value = value[int(part)]
         else:
             return None
-    return float(here) if isinstance(here, int | float) and not isinstance(here, bool) else None
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
 def _set(data: dict[str, Any], path: str, value: Value) -> None:

@@ -56,16 +56,16 @@ def by_phase(
     inside = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
     everything = np.full((len(area), 1), strand.core_area + strand.copper_area)
     radius = radius_of_area(strand, np.hstack([inside, everything]))
-    there = amount > 0
-    thickness = np.where(there, radius[:, 1:] - radius[:, :-1], 0.0)
-    inner, outer = (np.where(there, end, np.nan) for end in (radius[:, :-1], radius[:, 1:]))
-    moles, moles_tin = np.where(there, amount, 0.0), np.where(there, tin, 0.0)
+    present = amount > 0
+    thickness = np.where(present, radius[:, 1:] - radius[:, :-1], 0.0)
+    inner, outer = (np.where(present, end, np.nan) for end in (radius[:, :-1], radius[:, 1:]))
+    moles, moles_tin = np.where(present, amount, 0.0), np.where(present, tin, 0.0)
     sums = [
         _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN], 0.0)
         for values in (moles, moles_tin, thickness)
     ]
     ends = [
-        _phases(end, liquid, np.where(there[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN]), np.nan)
+        _phases(end, liquid, np.where(present[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN]), np.nan)
         for end in (inner, outer)
     ]
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
@@ -95,9 +95,9 @@ def alpha_profile(
     edges = np.array(graded_edges(count))
     atoms = amount[:, None] * np.diff(edges)
     tin = cells[:, -count:]
-    there = atoms > 0
-    x = np.divide(tin, atoms, out=np.full_like(atoms, np.nan), where=there)
+    present = atoms > 0
+    x = np.divide(tin, atoms, out=np.full_like(atoms, np.nan), where=present)
     area = atoms * properties.molar_volume["alpha"] + tin * properties.alpha_slope
     outside = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
-    radius = np.where(there, radius_of_area(strand, outside + 0.5 * area), np.nan)
+    radius = np.where(present, radius_of_area(strand, outside + 0.5 * area), np.nan)
     return radius, x

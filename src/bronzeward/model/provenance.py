@@ -27,8 +27,8 @@ COMMENT = (
 
 def provenance(case: Case, table: Any = None, properties: Properties | None = None) -> dict[str, Any]:
     """What the runs of a case rest on, with its inputs; `table` and `properties` only save reading them again."""
-    own = basis([case.kinetics], table or case_table(case), properties)
-    return {"inputs": json.dumps(case.to_data(), ensure_ascii=False, sort_keys=True), **own}
+    rests = basis([case.kinetics], table or case_table(case), properties)
+    return {"inputs": json.dumps(case.to_data(), ensure_ascii=False, sort_keys=True), **rests}
 
 
 def rests_on(cases: Iterable[Case]) -> dict[str, str]:
@@ -44,13 +44,13 @@ def basis(sets: Iterable[KineticSet], table: Any, properties: Properties | None 
     """The same without inputs, for runs of many cases with some sets of constants and one description."""
     sets = list(sets)
     known = properties or load_properties()
-    keys = [*table.references, *(key for own in sets for key in own.references), *known.references]
+    keys = [*table.references, *(key for constants in sets for key in constants.references), *known.references]
     versions = {"bronzeward": bronzeward.__version__, "numpy": np.__version__, "python": platform.python_version()}
     return {
         "comment": COMMENT,
         "versions": json.dumps(versions),
         "thermodynamic_description": table.description,
         "tdb_sha256": table.tdb_sha256,
-        "kinetic_set": ", ".join(dict.fromkeys(own.name for own in sets)),
+        "kinetic_set": ", ".join(dict.fromkeys(constants.name for constants in sets)),
         "references": "\n".join(literature.citations(keys)),
     }

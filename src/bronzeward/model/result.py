@@ -165,13 +165,13 @@ LAYOUT: dict[str, tuple[str, ...]] = {
 def _fault(result: Result) -> str | None:
     """What makes a stored result unusable: its readers rely on shapes, kinds and increasing times."""
     for name, dims in LAYOUT.items():
-        own = result.variables.get(name)
-        if own is None:
+        column = result.variables.get(name)
+        if column is None:
             return f"no variable {name}"
         text = name in ("phase", "event_name")
-        if own.dims != dims or own.values.ndim != len(dims):
-            return f"{name} has the dimensions {', '.join(own.dims) or 'none'} instead of {', '.join(dims)}"
-        if own.values.dtype.kind not in ("U" if text else "fiu") and own.values.size:
+        if column.dims != dims or column.values.ndim != len(dims):
+            return f"{name} has the dimensions {', '.join(column.dims) or 'none'} instead of {', '.join(dims)}"
+        if column.values.dtype.kind not in ("U" if text else "fiu") and column.values.size:
             return f"{name} does not hold {'text' if text else 'numbers'}"
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):

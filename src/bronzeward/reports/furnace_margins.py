@@ -29,10 +29,10 @@ def margins_table(data: xr.Dataset | str | Path) -> str:
     for k in range(data.sizes["hold"]):
         kelvin = [float(data[name][k]) for name in ("hold_temperature", "hold_coldest", "hold_hottest")]
         touched = [name for name, touches in zip(heads, data["touches"].values[k], strict=True) if touches]
-        own = [name.rpartition(" ")[0] for name in touched if name in heads[:OWN]]
+        met = [name.rpartition(" ")[0] for name in touched if name in heads[:OWN]]
         safe = [_place(data, k, j, kelvin[0]) for j in range(len(heads))]
         texts = [number(t - ZERO_CELSIUS, 1) for t in kelvin]
-        rows.append([str(int(data["hold"][k])), *texts, ", ".join(own) or "nothing", *safe[:OWN]])
+        rows.append([str(int(data["hold"][k])), *texts, ", ".join(met) or "nothing", *safe[:OWN]])
         others.append([str(int(data["hold"][k])), *safe[OWN:]])
     if rows:
         lines += [table(["hold", "set °C", "coldest", "hottest", "touches", *heads[:OWN]], rows), ""]

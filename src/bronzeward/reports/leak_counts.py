@@ -51,16 +51,16 @@ def on_needed(per_metre: float, each: float, needed: int, confidence: float) -> 
     )
 
 
-def on_difference(one: Count, other: Count, found: Difference) -> list[str]:
+def on_difference(one: Count, other: Count, difference: Difference) -> list[str]:
     """Whether two counts differ."""
     lines = [
         f"Against {other.tested} lengths of {other.each:g} m, {_leaks(other.leaks)}: counts that differ as much or "
-        f"more have a chance of {_chance(found.p_value)} if nothing differs"
-        f" ({'per metre' if found.lengths is None else 'by lengths'}, exact)."
+        f"more have a chance of {_chance(difference.p_value)} if nothing differs"
+        f" ({'per metre' if difference.lengths is None else 'by lengths'}, exact)."
     ]
-    if found.lengths is not None:
-        lines.append(f"By leaks per metre, each leak counted, that chance is {_chance(found.metres)}.")
-    sign = "a sign of a difference" if found.p_value < UNLIKELY else "no proof of a difference, nor of none"
+    if difference.lengths is not None:
+        lines.append(f"By leaks per metre, each leak counted, that chance is {_chance(difference.metres)}.")
+    sign = "a sign of a difference" if difference.p_value < UNLIKELY else "no proof of a difference, nor of none"
     return [*lines, f"That is {sign}."]
 
 

@@ -45,9 +45,9 @@ def computed(address: str, function: Callable[[Job], Part], jobs: Sequence[Job])
 
 def _knock(address: str) -> None:
     """Raise InputError at once where nobody takes connections; only the plain kinds of address are tried."""
-    kind, there, place = address.rpartition("://")
+    kind, separator, place = address.rpartition("://")
     host, colon, port = place.partition("/")[0].rpartition(":")
-    if there and kind not in ("tcp", "tls"):
+    if separator and kind not in ("tcp", "tls"):
         return
     if not colon or not host or not port.isdecimal() or not 0 < int(port) < 65536:
         raise InputError(f"scheduler {address}: expected tcp://HOST:PORT")

@@ -188,15 +188,6 @@ class PhaseTable:
                 temperature = choose(temperature, np.where(inside, field.temperature[end], worst))
         return temperature.reshape(x.shape)
 
-    def solvus(self, temperature: npt.ArrayLike, phase: str = "alpha") -> Array:
-        """Solubility limit of a terminal solution at temperature [K], as a tin fraction.
-
-        For alpha the most tin that copper holds, for (Sn) the least tin, i.e. the most copper;
-        above the solidus the limit against the liquid. NaN where the phase is not stable.
-        """
-        tin, copper = self.boundaries_of(phase, temperature)
-        return copper if phase == "(Sn)" else tin
-
     def boundaries_of(self, label: str, temperature: npt.ArrayLike, side: str = "copper") -> tuple[Array, Array]:
         """Tin fractions of a phase at its boundary towards tin and at that towards copper.
 

@@ -162,8 +162,8 @@ def _sequence(check: Check, lab: Laboratory) -> tuple[float, str]:
     wanted = check.condition["phases"].split("|")
     celsius, hours = (float(check.condition[key]) for key in ("temperature_C", "time_h"))
     layers = lab.layers(check.condition["set"], celsius, hours)
-    found = ["Cu" if phase == "alpha" else phase for phase in layers]
-    return float(found == wanted), "/".join(found)
+    sequence = ["Cu" if phase == "alpha" else phase for phase in layers]
+    return float(sequence == wanted), "/".join(sequence)
 
 
 def _contraction(check: Check, lab: Laboratory) -> float:
