@@ -181,21 +181,10 @@ def test_a_factor_multiplies_every_law_of_its_phase_only():
     assert len(faster.constant("eta").terms) == 1
 
 
-@pytest.mark.parametrize("factor", [0.5, 0.9, 1.0, 1e6])
-def test_factors_may_lie_on_either_side_of_one(factor):
-    assert load_set().scaled({"eta": factor}).constant("eta").prefactor == near(
-        factor * load_set().constant("eta").prefactor, rel=1e-15
-    )
-
-
 @pytest.mark.parametrize("factor", [0.0, -1.0, math.inf, math.nan])
 def test_impossible_factors_are_told(factor):
     with pytest.raises(InputError, match=r"factor for eta .* finite and above 0"):
         load_set().scaled({"eta": factor})
-
-
-def test_without_an_exponent_composition_does_not_matter():
-    assert made(ROW).constant("eta").exponent == 0.0
 
 
 def test_temperatures_and_energies_are_read_in_their_units():

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
 from bronzeward.errors import InputError
-from bronzeward.growth.slots import CORE, EPSILON, ETA
+from bronzeward.growth.slots import EPSILON, ETA
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials import literature
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.plane_couple import growth_from_integrated, integrated_from_growth
 from bronzeward.materials.properties import load_properties
@@ -81,27 +78,6 @@ def test_simulated_couple_gives_back_its_growth_constants(name: str, celsius: fl
     growth = (width[-1] ** 2 - width[half] ** 2) / (run.time[-1] - run.time[half])
     # physics asks for 1e-6; steps are controlled to 1e-8 and layers of 1e-11 m to start with leave 1e-12 of w^2
     np.testing.assert_allclose(growth, expected, rtol=1e-6)
-
-
-def rows_of_checks() -> list[dict[str, str]]:
-    with (literature.folder() / "checks.csv").open(encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if row["id"].startswith(("couple_mei1992", "couple_onishi1975"))]
-    assert len(rows) == 6
-    return rows
-
-
-@pytest.mark.parametrize("row", rows_of_checks(), ids=lambda row: row["id"])
-def test_published_sets_at_215_c(row: dict[str, str]) -> None:
-    """48 h at 215 C; sources and tolerance (1 %) in `checks.csv`, an independent integration of the balance."""
-    condition = dict(part.split("=") for part in row["condition"].split("; "))
-    run = hold(load_set(condition["set"]), float(condition["temperature_C"]), float(condition["time_h"]))
-    molar = load_properties().molar_volume
-    got = {
-        "eta": run.amount[-1, ETA] * molar["eta"],
-        "epsilon": run.amount[-1, EPSILON] * molar["epsilon"],
-        "tin_used": (run.amount[0, CORE] - run.amount[-1, CORE]) * molar["(Sn)"],
-    }[condition["answer"]]
-    assert abs(got * 1e6 - float(row["value"])) <= float(row["tolerance"])
 
 
 def test_closed_form_against_the_differential_equation() -> None:

@@ -57,24 +57,3 @@ def test_docstrings_name_what_is_there() -> None:
     found = [f"{path}: {wrong}" for path in files for wrong in complaints(ast.parse(path.read_text(encoding="utf-8")))]
     assert found == []
     assert len(files) > 50
-
-
-def test_the_reader_of_sections_itself() -> None:
-    text = '''"""A.
-
-    Parameters
-    ----------
-    a, b : float, [m]
-        Both : with a colon.
-    *more : int
-    {extra}
-    Returns
-    -------
-    float : of no name
-    """'''
-    code = "def grow(a, b, *more):\n    {}\n    return a\n"
-    assert list(complaints(ast.parse(code.format(text.format(extra=""))))) == []
-    wrong = text.format(extra="c : int\n\n    Moods\n    -----\n")
-    assert list(complaints(ast.parse(code.format(wrong)))) == [
-        "grow: Parameters names c", "grow: no section is called Moods",
-    ]  # fmt: skip
