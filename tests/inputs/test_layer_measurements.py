@@ -18,6 +18,7 @@ from closeness import close
 
 STRAND = Strand.round(24, 44)
 
+AREAS = "temperature_C,time_h,layer,readings,area_percent,area_sd_percent\n"
 PLAIN = "temperature_C,time_h,layer,mean_um,sd_um,readings\n210,6,eta,2.5,0.25,4\n210,6,epsilon,1.25,0.125,9\n"
 WRITTEN = {
     "semicolons and decimal commas": "temperature_C;time_h;layer;mean_um;sd_um;readings\n"
@@ -54,6 +55,19 @@ def test_the_same_layers_however_they_are_written(tmp_path, written, code):
     assert found[0].sample == found[1].sample
 
 
+def test_areas_are_read_beside_thicknesses(tmp_path):
+    head = "temperature_C;time_h;layer;mean_um;sd_um;readings;area [%];area sd (%)\n"
+    rows = ("210;6;eta;2,5;0,25;4;;", "210;6;void;;;9;4,5;1,5", "210;6;eta+core;;;4;60;3")
+    thick, void, both = read(tmp_path, head + "\n".join(rows))
+    assert not thick.of_area
+    assert (void.layers, void.layer, void.shown(void.mean)) == (("area of void",), "area of void", "4.5 %")
+    assert (void.mean, void.log_error) == (close(0.045), close(1.5 / 4.5 / 3.0))
+    assert both.layers == ("area of eta", "area of core")
+    assert both.layer == "area of eta+core"
+    only = read(tmp_path, "temperature_C,time_h,layer,readings,area_percent,area_sd_percent\n210,6,eta,4,30,2\n")
+    assert only[0].mean == close(0.3)
+
+
 def test_samples_of_one_schedule_may_have_names_of_their_own(tmp_path):
     first, second = read(
         tmp_path, "sample,temperature_C,time_h,layer,mean_um,sd_um,readings\nA,210,6,eta,2,1,4\nB,210,6,eta,2,1,4"
@@ -88,6 +102,12 @@ def test_a_layer_that_is_not_there(tmp_path):
         ("temperature_K,time_h,layer,mean_um,sd_um,readings\n200,6,eta,2,1,4\n", "temperature is -73.15 °C"),
         ("temperature_C,time_h,layer,mean_um,sd_um,readings,below_um\n210,6,eta,2,1,4,0.1\n", "not both"),
         ("temperature_C,time_h,layer,sd_um,readings,below_um\n210,6,eta,1,4,\n", "below is empty"),
+        (AREAS + "210,6,void,4,,\n", "area is empty"),
+        (AREAS + "210,6,void,4,5,\n", "area_sd_percent is ''"),
+        (AREAS + "210,6,eta,4,120,3\n", "cannot be more than the section"),
+        (AREAS + "210,6,shell+eta,4,20,3\n", "counts a layer twice"),
+        (AREAS.replace(",area_sd_percent", "") + "210,6,eta,4,20\n", "column area_sd_percent is missing"),
+        ("temperature_C,time_h,layer,mean_um,sd_um,readings\n210,6,void,2,1,4\n", "layer 'void' is not known"),
         ("sample," + PLAIN.replace("\n210,6", "\nA,210,6", 1).replace("\n210,6", "\nA,210,7"), "row 2.*had another"),
         ("sample,temperature_C,time_h,layer,mean_um,sd_um,readings\nA,,,eta,2,1,4\n", "give case, or both"),
         (b"\0\1\2", "not a text file"),

@@ -282,7 +282,7 @@ def test_bad_rows_are_named(tmp_path: Path, row: str, message: str) -> None:
 
 def test_bad_files_and_choices_are_named(tmp_path: Path) -> None:
     path = tmp_path / "layers.csv"
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="no such file"):
         read_measurements(path)
     path.write_text("layer,mean_um,sd_um\n")
     with pytest.raises(InputError, match="column readings is missing"):
@@ -314,6 +314,34 @@ def test_a_core_diameter_gives_the_constant() -> None:
     plan = [Measurement(f"{h} h", Strand.round(24, 44), isothermal(210, h), ("core",), 1e-6, 1e-7, 4) for h in (6, 24)]
     found = fit(_measured(plan, truth, 0.003, None), load_set(), phases=["eta"], numerics=COARSE)
     assert found.factors["eta"] == close(1.5, rel=0.01)
+
+
+def test_areas_are_those_of_the_simulated_section() -> None:
+    strand, schedule = Strand.round(24, 44, [(56, 0.25)]), Schedule.start(20).ramp(500, to=240).hold(6)
+    names = ("eta", "epsilon", "core", "alpha", "void", "shell")
+    plan = [Measurement("a", strand, schedule, (f"area of {name}",), 0.1, 0.01, 4) for name in names]
+    eta, epsilon, core, alpha, void, shell = _Model(plan, load_set(), ["eta"]).thicknesses(np.zeros((1, 2)))[0]
+    data = simulate(strand, schedule).isel(time=-1)
+    room = 1.0 - float(data["void_fraction"])
+    assert void == close(float(data["void_fraction"]), rel=1e-3)
+    assert eta == close(room * float(data["volume_fraction"].sel(phase="eta")), rel=1e-3)
+    assert core == close(room * float(data["volume_fraction"].sel(phase="liquid")), rel=1e-3)
+    assert shell == close(eta + epsilon, rel=1e-6)
+    assert eta + epsilon + core + alpha + void == close(1.0)
+
+
+def test_areas_give_the_constant() -> None:
+    truth = _truth(eta=(np.log(1.5), 0.0))
+    plan = [
+        Measurement("24 h", Strand.round(24, 44), isothermal(210, 24), (layer,), 0.1, 0.01, 4)
+        for layer in ("area of eta", "area of core", "area of void")
+    ]
+    data = _measured(plan, truth, 0.003, None)
+    for rows in (data, data[:1], data[1:2], data[2:]):
+        found = fit(rows, load_set(), phases=["eta"], scatter=0.0, numerics=COARSE)
+        assert found.factors["eta"] == close(1.5, rel=0.01)
+    assert plot_fit(found).get_xlabel() == "computed area [%]"
+    assert "area of void" in fit_report(found)
 
 
 def test_a_layer_that_is_not_there_holds_its_constant_down() -> None:

@@ -15,6 +15,9 @@ mean [nm] or temperature (K). Columns:
     sd              their standard deviation
     readings        their number
     below           instead of mean: the layer was looked for and is not there; thinner than this
+    area            instead of mean: share of the section, of all that lies inside the barrier and is no filament; also
+                    of void, and of core for the tin or liquid itself
+    area_sd         its standard deviation, instead of sd
     note            not used
 
 Where a layer is below a limit of detection, sd says how sharp that limit is; empty: 30 % of it.
@@ -51,14 +54,21 @@ from bronzeward.units import HOUR, ZERO_CELSIUS
 CORE, SHELL = "core", "shell"
 LAYERS = (SHELL, CORE, *(phase for phase in PHASES if phase not in (LIQUID, SOLID_TIN)))
 
+VOID, AREA = "void", "area of "
+"""What has an area and no thickness; what stands before the name of a layer of which the area is meant."""
+
 LENGTHS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "µm": 1e-6, "μm": 1e-6, "nm": 1e-9}
 """Units of thicknesses [m]; the second and the third µ are two letters that look alike."""
 
-REQUIRED = {"layer": "layer", "sd": "sd_um", "readings": "readings"}
+SHARES = {"%": 0.01, "percent": 0.01, "1": 1.0}
+"""Units of areas, all of the section being 1."""
+
+REQUIRED = {"layer": "layer", "readings": "readings"}
 """Columns every file has, and how they may be written."""
 
 ALLOWED = (
-    "sample", "case", "temperature_C", "time_h", "layer", "mean_um", "sd_um", "readings", "below_um", "note",
+    "sample", "case", "temperature_C", "time_h", "layer", "mean_um", "sd_um", "readings", "below_um", "area_percent",
+    "area_sd_percent", "note",
 )  # fmt: skip
 
 THICK_UM = 500.0
@@ -78,8 +88,8 @@ class Measurement:
         Samples of the same name share strand and schedule.
     strand, schedule : Strand, Schedule
     layers : tuple of str
-        Names of `LAYERS` whose thicknesses are added up; of `CORE` the diameter.
-    mean, deviation : float, [m]
+        Names of `LAYERS` whose thicknesses are added up, of `CORE` the diameter; or, after `AREA`, whose areas are.
+    mean, deviation : float, [m], of areas [-]
         Of the readings; of a layer that is not there, the limit of detection.
     readings : int
     absent : bool
@@ -101,9 +111,18 @@ class Measurement:
         return self.deviation / self.mean / (1.0 if self.absent else sqrt(self.readings))
 
     @property
+    def of_area(self) -> bool:
+        """Whether the area is meant."""
+        return self.layers[0].startswith(AREA)
+
+    def shown(self, value: float) -> str:
+        """A value as it is shown, with its unit."""
+        return f"{100.0 * value:.3g} %" if self.of_area else f"{1e6 * value:.3g} µm"
+
+    @property
     def layer(self) -> str:
         """The layers as they were written."""
-        return ("no " if self.absent else "") + "+".join(self.layers)
+        return ("no " if self.absent else "") + "+".join(self.layers).replace(f"+{AREA}", "+")
 
 
 class _Column(NamedTuple):
@@ -169,20 +188,29 @@ def _columns(names: Sequence[str], path: Path) -> dict[str, _Column]:
     columns: dict[str, _Column] = {}
     while names and not names[-1]:  # a separator at the end of the line
         names = names[:-1]
-    known = [re.split(r"[_\[(/\s]", name)[0] for name in ALLOWED]
+    known = [_key(name) for name in ALLOWED]
     for place, name in enumerate(names):
-        key = re.split(r"[_\[(/\s]", name.strip())[0].casefold()
+        key = _key(name)
         if key not in known:
             raise InputError(f"{path}: unknown column '{name}'; allowed: {', '.join(ALLOWED)}")
         if key in columns:
             raise InputError(f"{path}: columns '{columns[key].name}' and '{name}' are the same")
         columns[key] = _Column(name.strip(), place, *_unit(key, name, path))
-    for key, name in REQUIRED.items():
+    needed = dict(REQUIRED)
+    if "area" in columns:
+        needed["area_sd"] = "area_sd_percent"
+    if "mean" in columns or not {"below", "area"} & set(columns):
+        needed |= {"mean": "mean_um", "sd": "sd_um"}
+    for key, name in needed.items():
         if key not in columns:
-            raise InputError(f"{path}: column {name} is missing; needed: {', '.join(('mean_um', *REQUIRED.values()))}")
-    if "mean" not in columns and "below" not in columns:
-        raise InputError(f"{path}: column mean_um is missing; needed: {', '.join(('mean_um', *REQUIRED.values()))}")
+            raise InputError(f"{path}: column {name} is missing; needed: {', '.join(needed.values())}")
     return columns
+
+
+def _key(name: str) -> str:
+    """What a column holds, from its name without the unit."""
+    words = re.split(r"[_\[(/\s]+", name.strip().casefold())
+    return "area_sd" if words[:2] == ["area", "sd"] else words[0]
 
 
 def _unit(key: str, name: str, path: Path) -> tuple[float, float]:
@@ -192,12 +220,13 @@ def _unit(key: str, name: str, path: Path) -> tuple[float, float]:
         "time": {unit: (scale, 0.0) for unit, scale in TIME_UNITS.items()},
     }
     lengths = {unit: (scale, 0.0) for unit, scale in LENGTHS.items()}
-    units |= {"mean": lengths, "sd": lengths, "below": lengths}
+    shares = {unit: (scale, 0.0) for unit, scale in SHARES.items()}
+    units |= {"mean": lengths, "sd": lengths, "below": lengths, "area": shares, "area_sd": shares}
     if key not in units:
         return 1.0, 0.0
     unit = unit_of(name)
     if unit not in units[key] or unit == name.strip().casefold():
-        like = next(allowed for allowed in ALLOWED if allowed.startswith(key))
+        like = next(allowed for allowed in ALLOWED if _key(allowed) == key)
         raise InputError(f"{path}: column '{name}' has no known unit; write it as in {like}")
     return units[key][unit]
 
@@ -234,27 +263,33 @@ def _treatment(row: _Row, folder: Path, couple: Strand) -> tuple[Strand, Schedul
 
 
 def _measurement(row: _Row, sample: str, strand: Strand, schedule: Schedule) -> Measurement:
-    layers = _layers(row.text("layer"), row.where)
+    given = [key for key in ("mean", "below", "area") if row.text(key)]
+    if len(given) > 1:
+        raise InputError(f"{row.where}: give mean, below for a layer that is not there, or area, not both")
+    kind = given[0] if given else "mean" if "mean" in row.columns else "below" if "below" in row.columns else "area"
+    if not given and kind != "mean":
+        raise InputError(f"{row.where}: {kind} is empty")
+    layers, absent = _layers(row.text("layer"), row.where, kind == "area"), kind == "below"
     if CORE in layers and strand.plane:
         raise InputError(f"{row.where}: a plane couple has no core diameter; give the strand's case")
-    absent = bool(row.text("below"))
-    if absent and row.text("mean"):
-        raise InputError(f"{row.where}: give mean, or below for a layer that is not there, not both")
-    mean = row.number("below" if absent else "mean") if absent or "mean" in row.columns else 0.0
-    if not mean:
-        raise InputError(f"{row.where}: below is empty")
-    deviation = BLUR * mean if absent and not row.text("sd") else row.number("sd")
+    mean = row.number(kind)
+    if kind == "area" and mean > 1.0:
+        raise InputError(f"{row.where}: area is {100 * mean:g} %; it cannot be more than the section")
+    spread = "area_sd" if kind == "area" else "sd"
+    deviation = BLUR * mean if absent and not row.text(spread) else row.number(spread)
     readings = 1.0 if absent and not row.text("readings") else row.number("readings")
     if readings != int(readings):
         raise InputError(f"{row.where}: readings is {readings:g}; it must be a whole number")
     return Measurement(sample, strand, schedule, layers, mean, deviation, int(readings), absent)
 
 
-def _layers(text: str, where: str) -> tuple[str, ...]:
-    names = tuple(part.strip() for part in text.split("+"))
+def _layers(text: str, where: str, of_area: bool) -> tuple[str, ...]:
+    names, allowed = tuple(part.strip() for part in text.split("+")), LAYERS + ((VOID,) if of_area else ())
     for name in names:
-        if name not in LAYERS:
-            raise InputError(f"{where}: layer '{name}' is not known; allowed: {', '.join(LAYERS)}, or a sum with +")
-    if len(set(names)) != len(names) or ({SHELL, CORE} & set(names) and len(names) > 1):
+        if name not in allowed:
+            raise InputError(f"{where}: layer '{name}' is not known; allowed: {', '.join(allowed)}, or a sum with +")
+    if len(set(names)) != len(names) or ({SHELL, CORE} & set(names) and len(names) > 1 and not of_area):
         raise InputError(f"{where}: layer '{text}' counts a layer twice")
-    return names
+    if of_area and SHELL in names and set(names) - {SHELL, CORE, VOID, "alpha"}:
+        raise InputError(f"{where}: layer '{text}' counts a layer twice")
+    return tuple(f"{AREA}{name}" for name in names) if of_area else names

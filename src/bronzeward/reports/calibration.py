@@ -35,10 +35,10 @@ def fit_report(fit: Fit) -> str:
     lines.append(f"Thicknesses of the model itself count as known to {100 * fit.model_scatter:g} %.")
     lines += ["- " + "\n  ".join(wrap(remark, 76)) for remark in fit.remarks]
     body = [
-        [m.sample[:28], m.layer[:20], f"{m.mean * 1e6:.3g}", f"{c * 1e6:.3g}", f"{r:+.1f}"]
+        [m.sample[:26], m.layer[:20], m.shown(m.mean), m.shown(c), f"{r:+.1f}"]
         for m, c, r in zip(fit.measurements, fit.computed, fit.residuals, strict=True)
     ]
-    lines += ["", table(["sample", "layer", "measured µm", "computed µm", "off by sd"], body)]
+    lines += ["", table(["sample", "layer", "measured", "computed", "off by sd"], body)]
     return "\n".join(lines)
 
 

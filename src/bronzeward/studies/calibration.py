@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
-from bronzeward.inputs.layer_measurements import CORE, Measurement
+from bronzeward.inputs.layer_measurements import AREA, CORE, Measurement
 from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Covariance
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
@@ -76,7 +76,7 @@ class Fit:
         The same of the activation energies.
     middle : float, [K]
         That temperature.
-    computed : ndarray, shape (n_measurements,), [m]
+    computed : ndarray, shape (n_measurements,), [m], of areas [-]
     residuals : ndarray, shape (n_measurements,)
         ln(measured / computed) over its standard deviation.
     model_scatter : float, [-]
@@ -144,7 +144,7 @@ class _Model:
         return with_changes(self.base, dict(zip(self.parameters, (self.to_changes @ z).tolist(), strict=True)))
 
     def thicknesses(self, many: Array) -> Array:
-        """Computed thickness of every measurement [m], for each row of `many`: shape (n, n_measurements)."""
+        """Computed thickness [m] or area of every measurement, for each row of `many`: shape (n, n_measurements)."""
         sets = [self.kinetics(z) for z in many]
         cases = [replace(case, kinetics=kinetics) for kinetics in sets for case in self.cases]
         with ThreadPoolExecutor(self.workers) as pool:
@@ -176,10 +176,15 @@ class _Model:
 
 
 def _grown(measurement: Measurement) -> float:
-    """What of ln(mean) the model has made: all of a thickness, of a core's diameter what it has lost."""
-    if measurement.layers != (CORE,):
+    """What of ln(mean) the model has made: all of a layer; of a core, its diameter or its area, what it has lost."""
+    strand = measurement.strand
+    first: dict[tuple[str, ...], float] = {
+        (CORE,): 2.0 * strand.core_radius,
+        (f"{AREA}{CORE}",): strand.core_area / (strand.core_area + strand.copper_area),
+    }
+    if measurement.layers not in first:
         return 1.0
-    return max(2.0 * measurement.strand.core_radius / measurement.mean - 1.0, 0.0)
+    return max(first[measurement.layers] / measurement.mean - 1.0, 0.0)
 
 
 def data_name(measurements: Sequence[Measurement], name: str) -> str:

@@ -32,7 +32,7 @@ from bronzeward.studies.calibration import MODEL_SCATTER
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
 from bronzeward.studies.optimise.limits import Limit
 from bronzeward.studies.quantiles import QUANTILES, quantiles
-from bronzeward.studies.section_measures import section_measures
+from bronzeward.studies.section_measures import thicknesses
 from bronzeward.studies.witness_samples import HOURS, TEMPERATURES_C, Sample, samples_of
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ class _Bench:
             for k, sample in enumerate(self.samples):
                 if sample.run == number:
                     row = int(np.searchsorted(recorded.time, sample.time + 1e-3)) - 1
-                    measures = section_measures(history, row)
+                    measures = thicknesses(history, row)
                     layers[k] = [measures[name] for name in LAYERS]
         return answers, layers
 
