@@ -51,19 +51,20 @@ class RunAccessor:
 
     def at(self, moment: str) -> xr.Dataset:
         """All that is known of one moment, such as "first liquid", "12 h" or "before eta decomposes"."""
-        from bronzeward.model.moments import find_moment
+        from bronzeward.model.asked_moments import state_at
         from bronzeward.model.result import as_result
 
-        return self._dataset.isel(time=find_moment(as_result(self._dataset), moment))
+        stored = as_result(self._dataset)
+        result, row = state_at(stored, moment)
+        return (self._dataset if result is stored else result.to_dataset()).isel(time=row)
 
     def layers(self, moment: str = "first liquid") -> list[Layer]:
         """What lies where at a moment, from the centre outwards: phase (None is void), inner and outer radius [m]."""
+        from bronzeward.model.asked_moments import state_at
         from bronzeward.model.layer_stack import layers_at
-        from bronzeward.model.moments import find_moment
         from bronzeward.model.result import as_result
 
-        result = as_result(self._dataset)
-        return layers_at(result, find_moment(result, moment))
+        return layers_at(*state_at(as_result(self._dataset), moment))
 
     def report(self, path: str | Path, overwrite: bool = False) -> Path:
         """Write the page to hand on; its path."""

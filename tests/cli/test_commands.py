@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import re
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
+from matplotlib.image import imsave
 
 from bronzeward.inputs import starter
 from bronzeward.inputs.case import load_case
@@ -117,6 +121,37 @@ def test_pictures_and_report_are_written_once(command, in_folder, stored, words,
     assert code == 2
     assert "--overwrite" in err
     assert (in_folder / made).stat().st_size == size
+
+
+def test_section_gives_the_radii_at_the_moment_asked_for(command, in_folder, stored):
+    words = ("section", stored, "--at", "first liquid", "--at", "350.0C", "-o", "a.png")
+    data = json.loads(command(*words, "--layers", "layers.csv", "--json")[1])
+    assert data["schema"] == "bronzeward/section/1"
+    first, later = data["moments"]
+    assert later["temperature_K"] == pytest.approx(623.15, abs=1e-3)
+    for moment in (first, later):
+        layers = moment["layers"]
+        assert layers[-1]["outer_m"] == close(22e-6)
+        assert all(one["outer_m"] == close(other["inner_m"]) for one, other in pairwise(layers))
+    rows = list(csv.DictReader((in_folder / "layers.csv").read_text(encoding="utf-8").splitlines()))
+    assert [row["layer"] for row in rows] == [layer["layer"] for one in data["moments"] for layer in one["layers"]]
+    assert float(rows[-1]["outer_um"]) == 22.0
+    assert {row["temperature_C"] for row in rows if row["moment"] == "350.0C"} == {"350.00"}
+
+
+def test_section_beside_a_micrograph(command, in_folder, stored):
+    imsave(in_folder / "photo.png", np.zeros((400, 400)), cmap="gray")
+    code, _, err = command("section", stored, "--beside", "photo.png", "--scale", 0.1, "-o", "both.png")
+    assert (code, err) == (0, "")
+    assert (in_folder / "both.png").is_file()
+    for words, said in (
+        (("--beside", "photo.png"), "needs --scale"), (("--scale", 1), "need --beside"),
+        (("--beside", "photo.png", "--scale", 1, "--at", "end", "--at", "start"), "room for one"),
+    ):  # fmt: skip
+        code, _, err = command("section", stored, *words, "-o", "other.png")
+        assert code == 2
+        assert said in err
+    assert not (in_folder / "other.png").exists()
 
 
 def test_compare_names_both(command, in_folder, stored):

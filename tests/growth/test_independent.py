@@ -37,9 +37,7 @@ def independent(
 ) -> np.ndarray:
     """Atoms of liquid, eta, epsilon and alpha [mol/m], and tin in alpha, after the hold."""
     kelvin = CELSIUS + 273.15
-    k_eta, k_eps, d_alpha = (
-        p.rate0[s] * np.exp(-p.activation[s] / (GAS * kelvin)) for s in (ETA, EPSILON, ALPHA)
-    )
+    k_eta, k_eps, d_alpha = (p.rate0[s] * np.exp(-p.activation[s] / (GAS * kelvin)) for s in (ETA, EPSILON, ALPHA))
     growth = p.exponent[ALPHA]
     v_eta, v_eps, v_alpha = p.volume[ETA], p.volume[EPSILON], p.volume[ALPHA]
     b = np.sqrt(p.area / np.pi)

@@ -20,6 +20,8 @@ from closeness import close
 from growth_cases import problem_of
 
 D, VOLUME = 1e-15, 7e-6
+
+
 class Layer:
     """One wide phase whose two ends stand still, driven through `profile.py` with the engine's own method."""
 

@@ -15,6 +15,8 @@ from growth_cases import problem_of
 from growth_pieces import cells_of, fill, shares_of, work
 
 TABLE = np.array(step.WEIGHTS).reshape(5, 5)
+
+
 def problem(strand: Strand) -> Problem:
     return problem_of(strand, Schedule.start(200).hold(1), alpha_cells=5, inner_cells=4)
 

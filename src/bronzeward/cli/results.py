@@ -48,20 +48,60 @@ def section(
         typer.Option("--at", metavar="MOMENT", help="'first liquid', 12.5h, 400C, an event; repeat it for a strip."),
     ] = None,
     output: FigureOption = None,
+    layers: Annotated[
+        Path | None, typer.Option("--layers", metavar="LAYERS.csv", help="Also write radii and thicknesses as CSV.")
+    ] = None,
+    beside: Annotated[
+        Path | None, typer.Option("--beside", metavar="PHOTO", help="Draw it beside a micrograph; needs --scale.")
+    ] = None,
+    scale: Annotated[
+        float | None, typer.Option("--scale", metavar="UM_PER_PIXEL", help="Width of a pixel of the micrograph, µm.")
+    ] = None,
+    centre: Annotated[
+        tuple[float, float] | None,
+        typer.Option("--centre", metavar="X Y", help="Pixel at the middle of the strand: show only what is round it."),
+    ] = None,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> None:
     """Draw the strand to scale at one moment, or a strip of several: the micrograph a quench should show.
 
-    Example: bronzeward section starter.nc --at "first liquid" --at end
+    A time or temperature between stored states is computed.
+
+    Example: bronzeward section starter.nc --at "first liquid" --at 350C --layers layers.csv
     """
+    from bronzeward.errors import InputError
+    from bronzeward.files import check_target
+    from bronzeward.model.asked_moments import with_states_at
+    from bronzeward.model.result import read_netcdf
+    from bronzeward.plots.beside_micrograph import draw_beside
     from bronzeward.plots.picture_file import check_figure, save
     from bronzeward.plots.section import draw_section
+    from bronzeward.reports.section_layers import section_data, write_layers
 
+    moments = at or ["first liquid"]
+    if (beside is None) != (scale is None) or (centre is not None and beside is None):
+        raise InputError("section: --beside PHOTO needs --scale UM_PER_PIXEL; --scale and --centre need --beside")
+    if beside is not None and len(moments) > 1:
+        raise InputError(f"section: {len(moments)} moments; beside a micrograph there is room for one")
     target = check_figure(output or result.with_name(f"{result.stem}_section.png"), overwrite)
-    save(draw_section(result, at or ["first liquid"]), target, overwrite)
-    _say_written("Section", target, json, quiet)
+    if layers is not None:
+        check_target(layers, overwrite)
+    run, _ = with_states_at(read_netcdf(result), moments)
+    data = section_data(run, moments)
+    if beside is None or scale is None:
+        figure = draw_section(run, moments)
+    else:
+        figure = draw_beside(run, beside, scale, moments[0], centre)
+    save(figure, target, overwrite)
+    if layers is not None:
+        write_layers(data, layers, overwrite)
+    if json:
+        show_json({**data, "output": str(target)})
+    elif not quiet:
+        show([f"Warning: {line}." for line in data["warnings"]])
+        _say_written("Section", target, json, quiet)
 
 
 def report(

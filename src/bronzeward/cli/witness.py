@@ -21,9 +21,7 @@ def witness(
     temperatures: Annotated[
         str, typer.Option("--anneal-at", metavar="C,C,...", help="Temperatures of anneals that could be made.")
     ] = "150,180,210,250,300,350,400",
-    hours: Annotated[
-        str, typer.Option("--anneal-for", metavar="H,H,...", help="How long they could last.")
-    ] = "1,4,24",
+    hours: Annotated[str, typer.Option("--anneal-for", metavar="H,H,...", help="How long they could last.")] = "1,4,24",
     readings: Annotated[int, typer.Option("--readings", metavar="N", help="Readings of each layer.")] = 12,
     reading_scatter: Annotated[
         float, typer.Option("--reading-scatter", metavar="PERCENT", help="Standard deviation of one reading.")

@@ -35,10 +35,11 @@ def find_moment(result: Result, text: str) -> int:
     """Row along time of a moment given in words.
 
     Understood are "start", "end", "first liquid", "peak liquid", "liquid gone", a time as "12.5h" (also
-    s, min, d; the stored state nearest to it), a temperature as "400C" or "673K" (the first time the run
-    comes to it), and the name of an event as the result lists it, such as "delta appears"; the state is
-    then the first one after the event, or with "before " in front the last one before it. A number after
-    an event, as in "epsilon used up 2", asks for the second of that name.
+    s, min, d), a temperature as "400C" or "673K" (the first time the run comes to it), and the name of an
+    event as the result lists it, such as "delta appears"; the state is then the first one after the event,
+    or with "before " in front the last one before it. A number after an event, as in "epsilon used up 2",
+    asks for the second of that name. Of a time or temperature the nearest stored state is given;
+    `asked_moments.with_states_at` computes the state itself.
 
     Raises
     ------
@@ -49,13 +50,26 @@ def find_moment(result: Result, text: str) -> int:
     plain = words.casefold()
     if plain in LANDMARKS:
         return _landmark(result, LANDMARKS[plain])
-    quantity = QUANTITY.fullmatch(plain)
+    seconds = seconds_of(result, words)
+    return _at_event(result, words) if seconds is None else int(np.argmin(np.abs(result["time"] - seconds)))
+
+
+def seconds_of(result: Result, text: str) -> float | None:
+    """The time [s] meant by a time or by a temperature, which is first come to then; None for other words.
+
+    Raises
+    ------
+    InputError
+        When it lies outside the run.
+    """
+    words = " ".join(str(text).split())
+    quantity = QUANTITY.fullmatch(words.casefold())
     if quantity is None:
-        return _at_event(result, words)
+        return None
     value, unit = float(quantity[1].replace(",", ".")), quantity[2].lstrip("°")
     if unit in _SECONDS:
-        return _at_time(result, value * _SECONDS[unit], words)
-    return _at_temperature(result, value if unit == "k" else value + ZERO_CELSIUS)
+        return _time(result, value * _SECONDS[unit], words)
+    return _time_of_temperature(result, value if unit == "k" else value + ZERO_CELSIUS)
 
 
 def _landmark(result: Result, landmark: str) -> int:
@@ -76,25 +90,28 @@ def _landmark(result: Result, landmark: str) -> int:
     return int(rows[-1]) + 1
 
 
-def _at_time(result: Result, seconds: float, words: str) -> int:
+def _time(result: Result, seconds: float, words: str) -> float:
     time = result["time"]
     if not time[0] <= seconds <= time[-1] + 1.0:
         raise InputError(f"moment: {words} lies outside the run, which takes {time[-1] / HOUR:.4g} h")
-    return int(np.argmin(np.abs(time - seconds)))
+    return min(seconds, float(time[-1]))
 
 
-def _at_temperature(result: Result, wanted: float) -> int:
-    """Row at which the run first comes to a temperature [K]."""
-    kelvin = result["temperature"]
+def _time_of_temperature(result: Result, wanted: float) -> float:
+    """Time [s] at which the run first comes to a temperature [K], straight between stored states as schedules are."""
+    kelvin, time = result["temperature"], result["time"]
     if not kelvin.min() - 1e-6 <= wanted <= kelvin.max() + 1e-6:
         low, high = kelvin.min() - ZERO_CELSIUS, kelvin.max() - ZERO_CELSIUS
         raise InputError(
             f"moment: {wanted - ZERO_CELSIUS:.4g} °C is never reached; the run goes from {low:.4g} to {high:.4g} °C"
         )
     side = np.sign(kelvin - wanted)
-    crossed = np.flatnonzero((side == 0) | (side != side[0]))
-    first = int(crossed[0]) if crossed.size else 0
-    return min((max(first - 1, 0), first), key=lambda k: abs(float(kelvin[k]) - wanted))
+    crossed = np.flatnonzero((np.abs(kelvin - wanted) < 1e-6) | (side != side[0]))
+    k = int(crossed[0]) if crossed.size else 0
+    if k == 0 or abs(kelvin[k] - wanted) < 1e-6:
+        return float(time[k])
+    share = (wanted - kelvin[k - 1]) / (kelvin[k] - kelvin[k - 1])
+    return float(time[k - 1] + share * (time[k] - time[k - 1]))
 
 
 def _at_event(result: Result, words: str) -> int:

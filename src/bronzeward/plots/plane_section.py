@@ -9,10 +9,14 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.model.layer_stack import SEED, Layer
 from bronzeward.plots import style
 from bronzeward.plots.lettering import spread_out
-from bronzeward.plots.section_words import layer_letter, micrometres, scale_bar
+from bronzeward.plots.section_words import layer_letter, layer_look, micrometres, scale_bar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+SLAB = (1.08, 0.375)
+"""Width and height of a drawing without call-outs, over the thickness of the couple."""
 
 
 def draw_slabs(ax: Axes, layers: Sequence[Layer], strand: Strand, callouts: bool) -> None:
@@ -22,13 +26,11 @@ def draw_slabs(ax: Axes, layers: Sequence[Layer], strand: Strand, callouts: bool
     whole = strand.barrier_radius * 1e6
     tall = 0.27 * whole
     for layer in layers:
-        void = {"facecolor": style.VOID, "edgecolor": style.INK, "linewidth": 0.4}
-        look = void if layer.phase is None else style.fill(layer.phase)
-        ax.add_patch(Rectangle((layer.inner * 1e6, 0.0), layer.thickness * 1e6, tall, **look))
+        ax.add_patch(Rectangle((layer.inner * 1e6, 0.0), layer.thickness * 1e6, tall, **layer_look(layer)))
         ax.plot([layer.outer * 1e6] * 2, [0.0, tall], color=style.INK, linewidth=0.4)
     ax.add_patch(Rectangle((0.0, 0.0), whole, tall, fill=False, edgecolor=style.INK, linewidth=0.6))
     ax.set_xlim(-0.04 * whole, 1.04 * whole)
-    ax.set_ylim(-0.1 * whole, (1.6 if callouts else 1.02) * tall)
+    ax.set_ylim(-0.1 * whole, 1.6 * tall if callouts else (SLAB[1] - 0.1) * whole)
     scale_bar(ax, (0.0, -0.05 * whole), 0.7 * whole)
     if callouts:
         _name_slabs(ax, [layer for layer in layers if layer.thickness > SEED], whole, tall)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from bronzeward.inputs.strand import Strand
 from bronzeward.model.layer_stack import SEED, Layer
 from bronzeward.plots import style
-from bronzeward.plots.section_words import layer_line, scale_bar
+from bronzeward.plots.section_words import layer_line, layer_look, scale_bar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,6 +19,9 @@ MOST_FILAMENTS = 420
 
 THINNEST_HATCHED = 0.005
 """Layers thinner than this share of the barrier's radius are filled without a hatch."""
+
+SEEN_THROUGH = 0.6
+"""Opacity of filaments, so that the layers they lie in are seen."""
 
 _WALL = 0.035
 """Thickness of the barrier as drawn, over its radius."""
@@ -61,14 +64,13 @@ def _ring(ax: Axes, layer: Layer, barrier: float) -> None:
     from matplotlib.patches import Circle, Wedge
 
     outer, width = layer.outer * 1e6, layer.thickness * 1e6
-    void = {"facecolor": style.VOID, "edgecolor": style.INK, "linewidth": 0.4}
-    look = void if layer.phase is None else style.fill(layer.phase)
+    look = layer_look(layer)
     if layer.phase is not None and width < THINNEST_HATCHED * barrier:
         look["hatch"] = ""
     full = layer.inner <= 0.0
     ax.add_patch(Circle((0, 0), outer, **look) if full else Wedge((0, 0), outer, 0, 360, width=width, **look))
-    if layer.phase is not None:
-        ax.add_patch(Circle((0, 0), outer, fill=False, edgecolor=style.INK, linewidth=0.4))
+    if layer.phase is not None:  # above the filaments, which hide thin layers
+        ax.add_patch(Circle((0, 0), outer, fill=False, edgecolor=style.INK, linewidth=0.5, zorder=4))
 
 
 def _filaments(ax: Axes, strand: Strand) -> None:
@@ -77,7 +79,7 @@ def _filaments(ax: Axes, strand: Strand) -> None:
     for places, radius in filament_dots(strand):
         dots = EllipseCollection(
             2.0 * radius, 2.0 * radius, 0.0, units="xy", offsets=places, offset_transform=ax.transData,
-            facecolor=style.FILAMENT, edgecolor="white", linewidth=0.1, zorder=3,
+            facecolor=style.FILAMENT, edgecolor="white", linewidth=0.1, zorder=3, alpha=SEEN_THROUGH,
         )  # fmt: skip
         ax.add_collection(dots)
 

@@ -12,24 +12,27 @@ from typing import TYPE_CHECKING
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.phases import PHASES
+from bronzeward.model.asked_moments import NEAR, with_states_at
 from bronzeward.model.events import events
-from bronzeward.model.layer_stack import layers_at, seen_layers, strand_of
-from bronzeward.model.moments import QUANTITY, find_moment
+from bronzeward.model.layer_stack import Layer, layers_at, seen_layers, strand_of
+from bronzeward.model.moments import QUANTITY, find_moment, seconds_of
 from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots import style
 from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH, new_axes, new_figure
 from bronzeward.plots.plane_section import draw_slabs
 from bronzeward.plots.round_section import SINGLE, STRIP, draw_rings
-from bronzeward.plots.section_words import layer_line
+from bronzeward.plots.section_words import layer_line, layer_look
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_LINE, _CAPTION, _KEY_LINE = 0.115, 0.36, 0.17
-"""Heights in a strip [inch]: a line of the list of layers, the caption, a line of the key."""
+LINE = 0.13
+"""Height of a line of the list of layers [inch]."""
+
+_CAPTION, _FOOT = 0.36, 0.14
+"""Heights in a strip [inch]: the caption, and what stands below all of it."""
 
 
 def draw_section(run: Source, moments: Sequence[str] | str = ("first liquid",), columns: int | None = None) -> Figure:
@@ -39,7 +42,7 @@ def draw_section(run: Source, moments: Sequence[str] | str = ("first liquid",), 
     ----------
     run : Result, xarray.Dataset or file name
     moments : str or sequence of str
-        In the words of `moments.find_moment`.
+        In the words of `moments.find_moment`; times and temperatures are computed where the run holds no such state.
     columns : int, optional
         Sections side by side in a strip; two take one column of a page, more the whole page. Default: by their number.
 
@@ -52,8 +55,9 @@ def draw_section(run: Source, moments: Sequence[str] | str = ("first liquid",), 
     wanted = [moments] if isinstance(moments, str) else list(moments)
     if not wanted:
         raise InputError("section: give at least one moment, such as 'first liquid'")
+    result, _ = with_states_at(result, wanted)
     rows = [find_moment(result, text) for text in wanted]
-    captions = [_caption(result, row, text) for row, text in zip(rows, wanted, strict=True)]
+    captions = [caption(result, row, text) for row, text in zip(rows, wanted, strict=True)]
     if len(rows) == 1:
         return _single(result, rows[0], captions[0])
     usual = len(rows) if len(rows) <= 3 else ceil(len(rows) / 2) if len(rows) <= 8 else 4
@@ -85,7 +89,7 @@ def _single(result: Result, row: int, caption: str) -> Figure:
     figure = new_figure(COLUMN_WIDTH, total)
     plot_section(result, row, figure.add_axes((0.0, 0.14 / total, 1.0, picture / total)), strand)
     figure.text(0.02, 1.0 - 0.05 / total, caption.replace("\n", ": "), va="top", fontsize=7.5)
-    _foot(figure, strand)
+    foot(figure, strand)
     return figure
 
 
@@ -93,14 +97,11 @@ def _single(result: Result, row: int, caption: str) -> Figure:
 def _strip(result: Result, rows: Sequence[int], captions: Sequence[str], columns: int) -> Figure:
     strand = strand_of(result)
     layers = [seen_layers(result, row) for row in rows]
-    phases = [phase for phase in PHASES if any(phase == layer.phase for stack in layers for layer in stack)]
     width = COLUMN_WIDTH if columns <= 2 else PAGE_WIDTH
     cell = width / columns
     picture = 0.45 * cell if strand.plane else 0.94 * cell * STRIP.high / STRIP.wide
-    tall = picture + _LINE * max(map(len, layers)) + _CAPTION + 0.06
-    per_line = max(1, int((width - 0.1) / 0.8))
-    key = _KEY_LINE * ceil(len(phases) / per_line) + 0.2
-    total = ceil(len(rows) / columns) * tall + key
+    tall = picture + LINE * max(map(len, layers)) + _CAPTION + 0.06
+    total = ceil(len(rows) / columns) * tall + _FOOT
     figure = new_figure(width, total)
     for k, row in enumerate(rows):
         line, column = divmod(k, columns)
@@ -110,15 +111,25 @@ def _strip(result: Result, rows: Sequence[int], captions: Sequence[str], columns
         plot_section(result, row, ax, strand, callouts=False)
         x = (left + 0.06) / width
         figure.text(x, (top - 0.05) / total, captions[k], va="top", fontsize=7)
-        for n, layer in enumerate(reversed(layers[k])):
-            y = (top - _CAPTION - _LINE * n) / total
-            figure.text(x, y, layer_line(layer, strand.plane), va="top", fontsize=6, color=style.FAINT)
-    _key(figure, phases, key, per_line)
-    _foot(figure, strand)
+        list_layers(figure, layers[k], left + 0.06, top - _CAPTION, strand.plane)
+    foot(figure, strand)
     return figure
 
 
-def _caption(result: Result, row: int, text: str) -> str:
+def list_layers(figure: Figure, layers: Sequence[Layer], left: float, top: float, plane: bool) -> None:
+    """A patch, name and thickness of every layer, the outermost first, from a place on the page [inch] downwards."""
+    from matplotlib.patches import Rectangle
+
+    width, total = figure.get_size_inches()
+    for n, layer in enumerate(reversed(layers)):
+        middle = top - LINE * (n + 0.4)
+        corner, size = (left / width, (middle - 0.05) / total), (0.16 / width, 0.1 / total)
+        figure.add_artist(Rectangle(corner, *size, transform=figure.transFigure, **layer_look(layer)))
+        place = (left + 0.21) / width, middle / total
+        figure.text(*place, layer_line(layer, plane), va="center_baseline", fontsize=6, color=style.FAINT)
+
+
+def caption(result: Result, row: int, text: str) -> str:
     """The moment in words, and its time and temperature on a second line."""
     hours, celsius = float(result["time"][row]) / HOUR, float(result["temperature"][row]) - ZERO_CELSIUS
     place = f"{hours:.2f} h, {celsius:.0f} °C"
@@ -126,27 +137,18 @@ def _caption(result: Result, row: int, text: str) -> str:
     quantity = QUANTITY.fullmatch(words.casefold())
     if quantity is not None:
         unit = quantity[2].lstrip("°")
-        return f"nearest to {quantity[1]} { {'c': '°C', 'k': 'K'}.get(unit, unit) }\n{place}"
+        seconds = seconds_of(result, words)
+        there = seconds is not None and abs(float(result["time"][row]) - seconds) <= NEAR
+        asked = f"{quantity[1]} { {'c': '°C', 'k': 'K'}.get(unit, unit) }"
+        return f"{'at' if there else 'nearest to'} {asked}\n{place}"
     before, name = ("before ", words[7:]) if words.casefold().startswith("before ") else ("", words)
     known = [event.words for event in events(result) if event.name.casefold() == name.casefold()]
     return f"{before}{known[0] if known else name}\n{place}"
 
 
-def _key(figure: Figure, phases: Sequence[str], height: float, per_line: int) -> None:
-    """Patches with the names of the phases, in rows."""
-    from matplotlib.patches import Rectangle
-
-    width, total = figure.get_size_inches()
-    for k, phase in enumerate(phases):
-        line, column = divmod(k, per_line)
-        x, y = 0.06 + 0.8 * column, height - 0.1 - _KEY_LINE * line
-        size = 0.16 / width, 0.1 / total
-        figure.add_artist(Rectangle((x / width, y / total), *size, transform=figure.transFigure, **style.fill(phase)))
-        figure.text((x + 0.2) / width, (y + 0.05) / total, style.LOOKS[phase].name, va="center", fontsize=6)
-
-
-def _foot(figure: Figure, strand: Strand) -> None:
+def foot(figure: Figure, strand: Strand) -> None:
+    """What must be known of every section, at the lower edge."""
     packed = any(ring.copper_fraction < 1.0 for ring in strand.rings)
     pattern = " Grey dots: filaments, a pattern of the right area." if packed else ""
     text, y = f"Computed, to scale; an estimate.{pattern}", 0.03 / figure.get_figheight()
-    figure.text(0.02, y, text, fontsize=5.5, color=style.FAINT, va="bottom")
+    figure.text(0.06 / figure.get_figwidth(), y, text, fontsize=5.5, color=style.FAINT, va="bottom")

@@ -1,9 +1,9 @@
-"""What is written on a section: names and thicknesses of layers, and the scale."""
+"""What a section shows and says of its layers: fills, names, thicknesses; and the scale."""
 
 from __future__ import annotations
 
 from math import floor, log10
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bronzeward.materials.phases import LETTERS
 from bronzeward.model.layer_stack import Layer
@@ -19,6 +19,12 @@ def layer_line(layer: Layer, plane: bool) -> str:
     if layer.inner <= 0.0 and not plane:
         return f"{name}, ⌀ {micrometres(2.0 * layer.outer)}"
     return f"{name}, {micrometres(layer.thickness)}"
+
+
+def layer_look(layer: Layer) -> dict[str, Any]:
+    """Keywords that fill a layer; void is white with a rim."""
+    void = {"facecolor": style.VOID, "edgecolor": style.INK, "linewidth": 0.4}
+    return void if layer.phase is None else style.fill(layer.phase)
 
 
 def layer_letter(layer: Layer) -> str:

@@ -90,5 +90,6 @@ def _layer(place: int, phase: str | None) -> Layer:
         return Layer("void", style.VOID, style.VOID, "", style.INK)
     look = style.LOOKS[phase]
     strokes = STROKES[look.hatch[0]] if look.hatch else ""
-    return Layer(look.name, f"url(#hatch-{place})" if strokes else look.colour, look.colour, strokes,
-                 style.hatch_ink(phase))
+    return Layer(
+        look.name, f"url(#hatch-{place})" if strokes else look.colour, look.colour, strokes, style.hatch_ink(phase)
+    )
