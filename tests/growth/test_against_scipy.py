@@ -31,16 +31,26 @@ def test_whole_schedule(strand: Strand, schedule: Schedule) -> None:
 
 
 @pytest.mark.parametrize(
-    ("strand", "schedule", "factors"),
+    ("strand", "schedule", "factors", "slowing"),
     [
-        (Strand.couple(4, 8), Schedule.start(200).ramp(200, to=350).hold(1), {"alpha": 1e4}),
-        (Strand.round(10, 12, [(20, 0.3), (24, 0.8)]), Schedule.start(250).ramp(500, to=480).hold(2), {"alpha": 1e3}),
-        (Strand.round(10, 16), Schedule.start(20).ramp(2000, to=410).ramp(1000, to=180).hold(1), {"delta": 3.0}),
+        (Strand.couple(4, 8), Schedule.start(200).ramp(200, to=350).hold(1), {"alpha": 1e4}, {}),
+        (
+            Strand.round(10, 12, [(20, 0.3), (24, 0.8)]),
+            Schedule.start(250).ramp(500, to=480).hold(2), {"alpha": 1e3}, {},
+        ),
+        (Strand.round(10, 16), Schedule.start(20).ramp(2000, to=410).ramp(1000, to=180).hold(1), {"delta": 3.0}, {}),
+        (
+            Strand.round(10, 16, void_place="between shell and copper"),
+            Schedule.start(20).ramp(2000, to=380).hold(0.2), {}, {"eta": 1.0, "epsilon": 0.5},
+        ),
     ],
-)
-def test_in_plain_python(strand: Strand, schedule: Schedule, factors: dict[str, float]) -> None:
-    """The same with few cells and the engine interpreted; alpha is made to take part."""
-    problem = problem_of(strand, schedule, load_set().scaled(factors), alpha_cells=12, inner_cells=4, tolerance=3e-5)
+)  # fmt: skip
+def test_in_plain_python(
+    strand: Strand, schedule: Schedule, factors: dict[str, float], slowing: dict[str, float]
+) -> None:
+    """The same with few cells and the engine interpreted; alpha is made to take part, or layers to slow."""
+    kinetics = load_set().scaled(factors).slowed(slowing)
+    problem = problem_of(strand, schedule, kinetics, alpha_cells=12, inner_cells=4, tolerance=3e-5)
     # at 1e-6 BDF itself is off by up to 3e-5, now and then, with the last digits of the boundary tables
     _, at_ends = Baseline(problem, 1e-7).run()
     theirs, run = np.array(at_ends) / problem.amount.sum(), run_plain(problem)

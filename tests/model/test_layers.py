@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from math import pi
 from typing import Any
@@ -201,3 +202,18 @@ def test_a_narrow_range_gets_the_regimes_it_touches() -> None:
 
 def test_cuts_that_are_one_but_for_rounding_are_merged() -> None:
     assert _merge_close([500.0, 500.0 + 5e-7, 500.0 + 3e-6, 600.0]) == [500.0, 500.0 + 3e-6, 600.0]
+
+
+def test_a_void_behind_the_shell_leaves_the_core_full_and_the_copper_where_it_was() -> None:
+    """Half the core gone: the void is at the centre, or it parts the copper from the rest."""
+    amount, tin = slots_filling({CORE: (0.0, 8e-6), ETA: (8e-6, 9e-6), ALPHA: (13e-6, 20e-6)})
+    liquid = np.array([False])
+    there, behind = (
+        by_phase(replace(STRAND, void_place=place), amount, tin, liquid, VOLUMES, SLOPES)
+        for place in ("core", "between shell and copper")
+    )
+    assert behind.outer[0, COLUMN["eta"]] == close(9e-6, rel=1e-12)
+    assert behind.inner[0, COLUMN["alpha"]] == close(13e-6, rel=1e-12)
+    assert behind.outer[0, COLUMN["alpha"]] == close(20e-6, rel=1e-12)
+    assert there.outer[0, COLUMN["eta"]] == close(13e-6, rel=1e-12)
+    assert behind.thickness[0, COLUMN["eta"]] > there.thickness[0, COLUMN["eta"]]  # the same area round a thinner core

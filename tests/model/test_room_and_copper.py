@@ -209,3 +209,23 @@ def test_a_couple_stores_its_room_too():
     couple = replace(Strand.couple(10, 20, initial_eta=1e-6), film_makes_room=True, cavity_expansion=12e-6)
     history = simulate(couple, Schedule.start(20).ramp(100, to=100).quench())
     assert case_from_json(history.attrs["inputs"]).strand == couple
+
+
+def test_an_eccentric_core_leaves_less_copper_on_its_thin_side():
+    """Layers grow alike all round, so the thin side has less by the distance of the core from the axis, not below 0."""
+    plan = Schedule.start(20).ramp(25, to=300).quench()
+    even, off, far = (simulate(replace(STRAND, eccentricity=e), plan).bronzeward.answers() for e in (0.0, 0.1, 0.9))
+    assert off["copper_left_with_liquid_m"] == close(even["copper_left_with_liquid_m"] - 0.1 * 10e-6, rel=1e-9)
+    assert far["copper_left_with_liquid_m"] == 0.0
+    for case in ({"eccentricity": 1.0}, {"void_place": "outside"}):
+        with pytest.raises(InputError, match="allowed are"):
+            replace(STRAND, **case)
+
+
+def test_where_the_void_opens_is_stored_and_moves_the_shell():
+    """Behind the shell, layers lie nearer the centre, where the way through them is longer: less has grown."""
+    plan = Schedule.start(20).ramp(25, to=240).quench()
+    behind = replace(STRAND, void_place="between shell and copper", eccentricity=0.05)
+    inside, outside = (run_case(Case(strand, plan, load_set())) for strand in (STRAND, behind))
+    assert numbers(outside)["tin_left_at_first_liquid"] > numbers(inside)["tin_left_at_first_liquid"]
+    assert case_from_json(str(outside.attributes["inputs"])).strand == behind

@@ -71,7 +71,7 @@ class Baseline:
         kelvin = begin + slope * time
         (x_in, x_out, factor), drift = self.boundaries(regime, kelvin, slope != 0.0)
         drift = drift * slope
-        count, through = len(slots), 0.0
+        p, count, through = self.p, len(slots), 0.0
         n, u = y[:count], y[count:]
         has_alpha = slots[-1] == ALPHA
         x = u / (n[-1] * self.width) if has_alpha else u
@@ -80,6 +80,8 @@ class Baseline:
         if has_alpha:
             volume[-1] = cell.sum()
         outer = self.p.area - np.concatenate([np.cumsum(volume[::-1])[::-1][1:], [0.0]])
+        if p.void_outside:
+            outer[: -1 if has_alpha else None] = np.cumsum(volume)[: -1 if has_alpha else None]
         s = np.zeros(count)
         for k in range(count - 1):
             left, right = slots[k], slots[k + 1]
@@ -90,7 +92,9 @@ class Baseline:
             if k + 1 < count - 1:
                 ends = self.resistance(np.array([outer[k], outer[k + 1]]))
                 rate = self.rate(right, kelvin, right == wet) * (factor[right] if right != wet else 1.0)
-                through = rate / (self.volume[right] * (ends[1] - ends[0]))
+                distance = ends[1] - ends[0]
+                through = rate / (self.volume[right] * distance)
+                through *= (distance * volume[k + 1]) ** (-0.5 * p.slowing[right])
                 s[k] = (through - given) / (by_speed + x_in[right])
             elif right != ALPHA:
                 s[k] = (n[k + 1] * drift[0, right] - given) / (by_speed + x_in[right])

@@ -23,6 +23,7 @@ class Problem(NamedTuple):
     zone_shift: Numbers
     area: float  # A inside the barrier
     perimeter: float  # of the tin core [m], plane: 1
+    void_outside: int  # 1 where shrinkage opens its void between shell and copper, 0 in the core
     # phase boundaries, by regime (an interval of temperature with one sequence of stable phases)
     present: Numbers  # (regimes * 9) 1 where the phase is stable
     liquid_core: Numbers  # (regimes) 1 where the core is liquid
@@ -39,6 +40,8 @@ class Problem(NamedTuple):
     rate0_liquid: Numbers  # for the compound in contact with liquid
     activation_liquid: Numbers
     exponent: Numbers  # D rises as exp(exponent * N)
+    slowing: Numbers  # m of a compound: its rate falls as thickness^-m, and `rate0` is that at 1 m times 1 m^m
+    slowing_liquid: Numbers  # the same in contact with liquid
     # phases
     wide: Numbers  # 1 where the phase carries a profile
     volume: Numbers  # molar volume at N = 0 of a wide phase, of the compound otherwise [m3/mol]
@@ -74,6 +77,7 @@ class Work(NamedTuple):
     x_in: Numbers  # (9) at the present temperature
     x_out: Numbers
     rate: Numbers
+    slowing: Numbers
     n_start: Numbers  # (9) state at the start of the step
     tin_start: Numbers
     u_start: Numbers

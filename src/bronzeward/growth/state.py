@@ -31,7 +31,7 @@ def interpolate(table: Numbers, start: int, nodes: int, position: float) -> floa
 
 
 def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid_touches: int) -> None:
-    """Fill `x_in`, `x_out` and `rate`; slot `liquid_touches` (or -1) uses the constants for liquid."""
+    """Fill `x_in`, `x_out`, `rate` and `slowing`; slot `liquid_touches` (or -1) uses the constants for liquid."""
     position = (temperature - p.table_start[regime]) / p.table_step[regime]
     reciprocal = 1.0 / (GAS_CONSTANT * temperature)
     before = -1
@@ -43,9 +43,11 @@ def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid
             if slot == liquid_touches:
                 w.rate[slot] = p.rate0_liquid[slot] * exp(-p.activation_liquid[slot] * reciprocal)
                 w.rate[slot] *= interpolate(p.factor_liquid, start, p.nodes, position)
+                w.slowing[slot] = p.slowing_liquid[slot]
             else:
                 w.rate[slot] = p.rate0[slot] * exp(-p.activation[slot] * reciprocal)
                 w.rate[slot] *= interpolate(p.factor, start, p.nodes, position)
+                w.slowing[slot] = p.slowing[slot]
             if before >= 0 and w.x_out[before] < w.x_in[slot] + LEAST_JUMP:
                 if p.wide[before]:
                     w.x_out[before] = w.x_in[slot] + LEAST_JUMP

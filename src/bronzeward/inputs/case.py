@@ -23,16 +23,15 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 _TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "numerics"}
 _STRAND = {
     "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport", "cavity_expansion",
-    "film_makes_room",
-    "porosity", "initial_eta_um", "initial_epsilon_um",
+    "film_makes_room", "void_place", "eccentricity", "porosity", "initial_eta_um", "initial_epsilon_um",
 }  # fmt: skip
 _COUPLE = {
     "tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um", "film_makes_room",
-    "cavity_expansion",
+    "cavity_expansion", "void_place",
 }  # fmt: skip
 _PACK = {"outer_diameter_um", "copper_fraction"}
 _SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "measured"}
-_KINETICS = {"set", "file", "constants", "factors"}
+_KINETICS = {"set", "file", "constants", "factors", "slowing"}
 
 
 @dataclass(frozen=True)
@@ -205,6 +204,8 @@ def _room(data: Mapping[str, Any], where: str) -> dict[str, Any]:
         raise InputError(f"{where}: film_makes_room must be true or false")
     if data.get("cavity_expansion", "copper") != "copper":
         room["cavity_expansion"] = _number(data, "cavity_expansion", where)
+    if "void_place" in data:
+        room["void_place"] = data["void_place"]
     return room
 
 
@@ -214,6 +215,7 @@ def _strand(data: dict[str, Any]) -> Strand:
     more = _room(data, "strand")
     if "pack_transport" in data:
         more["pack_transport"] = data["pack_transport"]
+    more["eccentricity"] = _number(data, "eccentricity", "strand", 0.0)
     if "copper_tin_ratio" in data:
         if "sleeve_diameter_um" in data or "pack" in data:
             raise InputError(
@@ -275,5 +277,6 @@ def _kinetics(data: dict[str, Any], folder: Path) -> KineticSet:
         chosen = set_from_data(_table(data, "constants"), "kinetics.constants")
     else:
         chosen = load_set(str(data.get("set", "default")))
-    factors = _table(data, "factors")
+    slowing, factors = _table(data, "slowing"), _table(data, "factors")
+    chosen = chosen.slowed({key: _number(slowing, key, "kinetics.slowing") for key in slowing})
     return chosen.scaled({key: _number(factors, key, "kinetics.factors") for key in factors})

@@ -14,7 +14,10 @@ from bronzeward.inputs.case import Case, case_from_data
 
 Value = float | str
 
-TEXTS = ("kinetics.set", "kinetics.file", "thermodynamics.description", "thermodynamics.eta_limit")
+TEXTS = (
+    "kinetics.set", "kinetics.file", "thermodynamics.description", "thermodynamics.eta_limit",
+    "strand.void_place", "couple.void_place", "strand.pack_transport", "strand.cavity_expansion",
+)  # fmt: skip
 """Paths whose values may be names."""
 
 

@@ -10,11 +10,17 @@ from bronzeward.errors import InputError
 from bronzeward.materials.properties import load_properties
 from bronzeward.units import MICROMETRE, written
 
+MOST_ECCENTRIC = 0.9
+"""Largest distance of the core from the axis, over the wall."""
+
 SMALLEST, LARGEST = 1e-9, 1e3
 """Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
 
 BETWEEN_FILAMENTS, PARALLEL_CHANNELS = "between filaments", "parallel channels"
 """How tin and copper pass a pack: round filaments in a hexagonal array, or straight out."""
+
+IN_CORE, BEHIND_SHELL = "core", "between shell and copper"
+"""Where shrinkage opens its void; micrographs in the literature show both."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +62,10 @@ class Strand:
     initial_epsilon: float = 0.0
     pack_transport: str = BETWEEN_FILAMENTS
     cavity_expansion: float | None = None
+    void_place: str = IN_CORE
+    """Where shrinkage opens its void, "core" or "between shell and copper"; moves the layers' radii."""
+    eccentricity: float = 0.0
+    """Distance of the core from the strand's axis over the wall of the first ring [-]; thins the copper on one side."""
     film_makes_room: bool = False
     """Whether what a film from storage shrank is still void; drawing may have closed it, so no is cautious."""
     stated_ratio: float | None = field(default=None, compare=False, repr=False)
@@ -82,6 +92,13 @@ class Strand:
             raise InputError(
                 f"strand: pack_transport is {self.pack_transport!r}; allowed are '{BETWEEN_FILAMENTS}' and "
                 f"'{PARALLEL_CHANNELS}'"
+            )
+        if self.void_place not in (IN_CORE, BEHIND_SHELL):
+            raise InputError(f"strand: void_place is {self.void_place!r}; allowed are '{IN_CORE}' and '{BEHIND_SHELL}'")
+        if not 0.0 <= self.eccentricity <= MOST_ECCENTRIC or (self.plane and self.eccentricity):
+            raise InputError(
+                f"strand: eccentricity {self.eccentricity:g}; allowed are 0 to {MOST_ECCENTRIC:g} of the wall, in a "
+                "plane couple 0"
             )
         if self.cavity_expansion is not None:
             _positive(self.cavity_expansion, "cavity_expansion")
@@ -131,6 +148,8 @@ class Strand:
         }
         if self.film_makes_room:
             films["film_makes_room"] = True
+        if self.void_place != IN_CORE:
+            films["void_place"] = self.void_place
         if self.cavity_expansion is not None:
             films["cavity_expansion"] = self.cavity_expansion
         if self.plane:
@@ -148,6 +167,8 @@ class Strand:
             if pack:
                 rows = [(_diameter(ring.radius), ring.copper_fraction) for ring in pack]
                 data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
+        if self.eccentricity:
+            data["eccentricity"] = self.eccentricity
         if self.pack_transport != BETWEEN_FILAMENTS:
             data["pack_transport"] = self.pack_transport
         return {"strand": {**data, "porosity": self.porosity, **films}}
@@ -186,6 +207,11 @@ class Strand:
         """Outer radius of the pure copper round the core [m]; the core's own when there is none."""
         first = self.rings[0]
         return first.radius if first.copper_fraction == 1.0 and not self.plane else self.core_radius
+
+    @property
+    def offset(self) -> float:
+        """Distance of the core from the strand's axis [m]."""
+        return 0.0 if self.plane else self.eccentricity * (self.rings[0].radius - self.core_radius)
 
     def copper_tin_ratio(self) -> float:
         """Copper atoms for each tin atom."""

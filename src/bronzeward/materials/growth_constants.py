@@ -53,6 +53,10 @@ class Constant:
     seen: str = ""
     source: tuple[str, ...] = ()
     note: str = ""
+    slowing: float = 0.0
+    """m of a compound whose grains coarsen: K falls as (reference / thickness)^m, w^(2 + m) ~ t; 0 is parabolic."""
+    reference: float = 1e-6
+    """Thickness [m] at which the law holds where m is not 0."""
     terms: tuple[tuple[float, float], ...] = ()
     """Further (prefactor [m2/s], activation [J/mol]) to add to the first law."""
 

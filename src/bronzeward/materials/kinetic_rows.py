@@ -10,19 +10,25 @@ import numpy as np
 
 from bronzeward.errors import InputError
 from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, FITTED, WIDE_PHASES, Constant, Covariance
-from bronzeward.units import ZERO_CELSIUS, written
+from bronzeward.units import MICROMETRE, ZERO_CELSIUS, written
 
 KINDS = ("integrated", "interdiffusion", "tracer", "growth")
 CONTACTS = ("any", "liquid")
 GROWN = ("eta", "epsilon")
 """Phases of a plane couple, whose growth constants are converted together."""
 
+MOST_SLOWING = 4.0
+"""Largest exponent: w^6 ~ t, steeper than any growth law of layers."""
+
+REFERENCE_UM = 1.0
+"""Where a row names no thickness [µm]; what a law means has to be said, not known, so this is no literature value."""
+
 _REQUIRED = (
     "phase", "kind", "prefactor", "activation_energy_kJ_per_mol", "t_min_C", "t_max_C", "factor_1sigma",
 )  # fmt: skip
 _OPTIONAL = (
     "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated", "more_terms",
-    "contact", "grade", "seen", "source", "locator", "note",
+    "slowing_exponent", "reference_thickness_um", "contact", "grade", "seen", "source", "locator", "note",
 )  # fmt: skip
 
 
@@ -36,6 +42,9 @@ def constant_from(row: object, where: str) -> Constant:
     _check_kind(phase, kind, where)
     factor = _above_zero(known, "factor_1sigma", where)
     wider = _above_zero({"factor_1sigma_extrapolated": factor, **known}, "factor_1sigma_extrapolated", where)
+    if phase in WIDE_PHASES and not {"slowing_exponent", "reference_thickness_um"}.isdisjoint(known):
+        raise InputError(f"{where}: {phase} has a profile; only compounds slow as they thicken")
+    reference = _above_zero({"reference_thickness_um": REFERENCE_UM, **known}, "reference_thickness_um", where)
     sources = known.get("source", [])
     if not isinstance(sources, list):
         raise InputError(f"{where}: source must be a list of bibliography keys")
@@ -53,6 +62,8 @@ def constant_from(row: object, where: str) -> Constant:
         seen=str(known.get("seen", "")),
         source=tuple(str(key) for key in sources),
         note=str(known.get("note", "")),
+        slowing=checked_slowing(known.get("slowing_exponent", 0.0), f"{where}: slowing_exponent"),
+        reference=reference * MICROMETRE,
         terms=_terms(known.get("more_terms", []), f"{where}: more_terms"),
     )
 
@@ -87,6 +98,14 @@ def _prefactor(row: Mapping[str, Any], where: str) -> float:
     if "homogeneity_range" not in row:
         raise InputError(f"{where}: interdiffusion in {row['phase']} needs homogeneity_range (atom fraction)")
     return prefactor * _above_zero(row, "homogeneity_range", where)
+
+
+def checked_slowing(value: object, where: str) -> float:
+    """An exponent by which growth slows, if it is one."""
+    exponent = _finite(value, where)
+    if not 0.0 <= exponent <= MOST_SLOWING:
+        raise InputError(f"{where} is {exponent:g}; allowed are 0 (parabolic) to {MOST_SLOWING:g}")
+    return exponent
 
 
 def _kelvin(row: Mapping[str, Any], key: str, where: str) -> float:
@@ -145,6 +164,15 @@ def _celsius(kelvin: float) -> float:
     return written(kelvin, kelvin - ZERO_CELSIUS, lambda celsius: celsius + ZERO_CELSIUS)
 
 
+def _slowing_of(constant: Constant) -> dict[str, float]:
+    """The keys of a growth law that is not parabolic, and of a thickness that is not the usual one."""
+    reference = written(constant.reference, constant.reference / MICROMETRE, lambda um: um * MICROMETRE)
+    return {
+        **({"slowing_exponent": constant.slowing} if constant.slowing else {}),
+        **({"reference_thickness_um": reference} if reference != REFERENCE_UM else {}),
+    }
+
+
 def row_of(constant: Constant) -> dict[str, Any]:
     """The row that gives a constant; energies to the last bit but one."""
     compound = constant.phase in COMPOUNDS
@@ -163,5 +191,6 @@ def row_of(constant: Constant) -> dict[str, Any]:
         "seen": constant.seen,
         "source": list(constant.source),
         "note": constant.note,
+        **_slowing_of(constant),
         "more_terms": [[a, _kilo(e)] for a, e in constant.terms],
     }

@@ -7,6 +7,10 @@ A set holds, for each phase, an Arrhenius law prefactor * exp(-E / (R T)) of one
 - tracer: D* [m2/s], multiplied by the mean thermodynamic factor of the phase,
 - growth: k [m2/s] of w^2 = k t on a plane couple of solid tin and copper; eta and epsilon together, which
   `plane_couple` converts to K without loss.
+
+Each compound is parabolic, or slows by grain coarsening: K falls as (w_ref / w)^m with `slowing_exponent` m and
+`reference_thickness_um` of its row. Grains that coarsen as the layer thickens close short circuits; m = 1 is the
+w^3 ~ t of scalloped eta on liquid tin. Then k of a couple is that of w^(2 + m) = k w_ref^m t, [m2/s] as well.
 """
 
 from __future__ import annotations
@@ -21,7 +25,7 @@ from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.materials import literature
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Constant, Covariance
-from bronzeward.materials.kinetic_rows import GROWN, constant_from, covariance_from, row_of
+from bronzeward.materials.kinetic_rows import GROWN, checked_slowing, constant_from, covariance_from, row_of
 from bronzeward.materials.plane_couple import integrated_terms
 from bronzeward.materials.properties import load_properties
 
@@ -57,14 +61,24 @@ class KineticSet:
             together[phase] = together.get(phase, 1.0) * factor
         return replace(self, constants=constants, factors=tuple(together.items()))
 
+    def slowed(self, exponents: Mapping[str, float]) -> KineticSet:
+        """The same set with the growth of some compounds slowing by these exponents, whatever they touch."""
+        for phase, exponent in exponents.items():
+            if phase not in COMPOUNDS:
+                raise InputError(f"kinetics: slowing for '{phase}'; allowed: {', '.join(COMPOUNDS)}")
+            checked_slowing(exponent, f"kinetics: slowing for {phase}")
+        constants = tuple(replace(c, slowing=float(exponents.get(c.phase, c.slowing))) for c in self.constants)
+        return replace(self, constants=constants)
+
     def to_data(self) -> dict[str, Any]:
-        """The set with the keys of [kinetics] in a case file: by name with factors, or constant by constant."""
+        """The set with the keys of [kinetics] in a case file: by name with what changes it, or constant by constant."""
         if self.name in available_sets():
             named, factors = load_set(self.name), dict(self.factors)
-            if factors and named.scaled(factors) == self:
-                return {"set": self.name, "factors": factors}
-            if named == self:
-                return {"set": self.name}
+            slowing = {c.phase: c.slowing for c in self.constants if named.constant(c.phase).slowing != c.slowing}
+            for kept in ({}, factors):
+                if named.slowed(slowing).scaled(kept) == self:
+                    changes = {"factors": kept, "slowing": slowing}
+                    return {"set": self.name, **{key: values for key, values in changes.items() if values}}
         return {"constants": plain_set(self)}
 
     @property
@@ -136,12 +150,16 @@ def _converted(constants: Sequence[Constant], grown: Sequence[bool], where: str)
         raise InputError(f"{where}: kind growth needs eta and epsilon, each once and with contact any")
     known, pair = load_properties(), [layers[phase] for phase in GROWN]
     volumes, tin = [known.molar_volume[phase] for phase in GROWN], [known.compound_tin[phase] for phase in GROWN]
-    share = integrated_terms(volumes, tin, (1.0, 0.0))
+    if len({(layer.slowing, layer.reference) for layer in pair}) > 1:
+        raise InputError(f"{where}: layers of kind growth need the same slowing_exponent and reference_thickness_um")
+    other = 1.0 / (2.0 + pair[0].slowing)
+    own = 1.0 - other
+    share = integrated_terms(volumes, tin, (1.0, 0.0), pair[0].slowing)
     converted = {}
     for i, layer in enumerate(pair):
         laws = [
-            (share[i, j] * (layer.prefactor * other.prefactor) ** 0.5, 0.5 * (layer.activation + other.activation))
-            for j, other in enumerate(pair)
+            (share[i, j] * layer.prefactor**own * o.prefactor**other, own * layer.activation + other * o.activation)
+            for j, o in enumerate(pair)
         ]
         first, second = laws[i], laws[1 - i]
         converted[layer.phase] = replace(layer, prefactor=first[0], activation=first[1], terms=(second,))

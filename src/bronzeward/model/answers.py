@@ -85,8 +85,12 @@ class Course:
 
     @cached_property
     def copper(self) -> Array:
-        """Thickness of the copper outside the shell, filaments in a pack included [m], shape (n_times,)."""
-        return np.asarray(self.thickness[:, PHASES.index("alpha")])
+        """Thickness of the copper outside the shell, filaments in a pack included [m], shape (n_times,).
+
+        On the thin side where the core lies off the axis: layers grow alike all round, what is left there is less.
+        """
+        left = self.thickness[:, PHASES.index("alpha")] - attribute_of(self.history, "core_offset_m")
+        return np.asarray(np.maximum(left, 0.0))
 
     def where_copper_is_least(self, name: str) -> float:
         """A column where `copper_row` is; nan without liquid."""

@@ -49,6 +49,7 @@ class History:
         return {
             "eta_limit_K": stable_ranges(self.table).get("eta", (0.0, 0.0))[1],
             "elastic_overfill": float(elastic),
+            "core_offset_m": self.case.strand.offset,
         }
 
     @cached_property

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
-from bronzeward.inputs.strand import Strand
+from bronzeward.inputs.strand import IN_CORE, Strand
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import Properties
 
@@ -46,30 +46,41 @@ def radius_of_area(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.floa
     return np.asarray(np.sqrt(squares))
 
 
+def area_inside(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Area inside each layer [m2] from the areas of all, shape (n_times, 9) by slot, as the engine lays them.
+
+    From the barrier inwards; where the void lies between shell and copper, all but alpha from the centre outwards.
+    """
+    from_barrier = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
+    if strand.void_place == IN_CORE:
+        return np.asarray(from_barrier)
+    inside = np.cumsum(area, axis=1) - area
+    inside[:, ALPHA] = from_barrier[:, ALPHA]
+    return np.asarray(inside)
+
+
 def by_phase(
     strand: Strand, amount: NDArray[np.float64], tin: NDArray[np.float64], liquid: NDArray[np.bool_],
     volumes: list[float], slopes: list[float],
 ) -> Layers:  # fmt: skip
     """Sort the engine's slots into phases; `amount` and `tin` of shape (n_times, 9) by slot."""
     area = amount * np.array(volumes) + tin * np.array(slopes)
-    # areas inside the interfaces, from the barrier inwards; the barrier itself is the last
-    inside = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
-    everything = np.full((len(area), 1), strand.core_area + strand.copper_area)
-    radius = radius_of_area(strand, np.hstack([inside, everything]))
+    inside = area_inside(strand, area)
+    ends = radius_of_area(strand, inside), radius_of_area(strand, inside + area)
     present = amount > 0
-    thickness = np.where(present, radius[:, 1:] - radius[:, :-1], 0.0)
-    inner, outer = (np.where(present, end, np.nan) for end in (radius[:, :-1], radius[:, 1:]))
+    thickness = np.where(present, ends[1] - ends[0], 0.0)
+    inner, outer = (np.where(present, end, np.nan) for end in ends)
     moles, moles_tin = np.where(present, amount, 0.0), np.where(present, tin, 0.0)
     sums = [
         _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN], 0.0)
         for values in (moles, moles_tin, thickness)
     ]
-    ends = [
+    places = [
         _phases(end, liquid, np.where(present[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN]), np.nan)
         for end in (inner, outer)
     ]
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
-    return Layers(sums[0], sums[1], sums[2], ends[0], ends[1], shell)
+    return Layers(sums[0], sums[1], sums[2], places[0], places[1], shell)
 
 
 def _phases(

@@ -15,7 +15,7 @@ from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS, WIDE
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import BETWEEN_FILAMENTS, Strand
+from bronzeward.inputs.strand import BEHIND_SHELL, BETWEEN_FILAMENTS, Strand
 from bronzeward.materials.growth_constants import Constant
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import Properties, load_properties
@@ -141,12 +141,13 @@ def cell_edges(settings: Settings) -> tuple[list[int], list[int], list[float]]:
 
 
 def rates(kinetics: KineticSet) -> dict[str, Any]:
-    """Arrhenius constants by slot, arrays of shape (9,)."""
-    columns = np.zeros((5, N_SLOTS))
+    """Arrhenius constants and exponents by slot, arrays of shape (9,)."""
+    columns = np.zeros((7, N_SLOTS))
     for slot, label in enumerate(SLOT_LABELS[1:], start=1):
         plain, wetted = kinetics.constant(label), kinetics.constant(label, "liquid")
-        columns[:, slot] = plain.prefactor, plain.activation, wetted.prefactor, wetted.activation, plain.exponent
-    names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent")
+        laws = [value for c in (plain, wetted) for value in (c.prefactor * c.reference**c.slowing, c.activation)]
+        columns[:, slot] = *laws, plain.exponent, plain.slowing, wetted.slowing
+    names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent", "slowing", "slowing_liquid")
     return dict(zip(names, columns, strict=True))
 
 
@@ -228,6 +229,7 @@ class ProblemBuilder:
             **{name: np.array(column) for name, column in zone_table(strand).items()},
             "area": strand.copper_area + strand.core_area,
             "perimeter": 1.0 if strand.plane else 2.0 * pi * strand.core_radius,
+            "void_outside": int(strand.void_place == BEHIND_SHELL),
             "amount": amount,
             "tin": tin,
         }

@@ -176,7 +176,7 @@ def _fault(result: Result) -> str | None:
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):
             return f"no text in the attribute {name}"
-    for name in ("eta_limit_K", "elastic_overfill"):
+    for name in ("eta_limit_K", "elastic_overfill", "core_offset_m"):
         if not isinstance(result.attributes.get(name), float | np.floating):
             return f"no number in the attribute {name}"
     time, row = result["time"], result["event_row"]

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.inputs.strand import MOST_ECCENTRIC, Ring, Strand
 from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, Covariance
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Answers, Progress, run_batch
@@ -46,7 +46,6 @@ SOURCES: tuple[str, ...] = (
 OUTSIDE = ("slope", "largest", "measured")
 
 COLDEST_K = ZERO_CELSIUS
-MOST_ECCENTRIC = 0.9
 FARTHEST_COLD_K = 293.15
 """Where a constant is extrapolated to the cold side only, its factor for that is met here [K]."""
 
