@@ -35,8 +35,8 @@ from bronzeward.model.history import History
 from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
 from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_record
-from bronzeward.model.result import cf_attributes, without_fill
-from bronzeward.model.simulation import settings_of
+from bronzeward.model.result import Result, cf_attributes, without_fill
+from bronzeward.model.simulation import result_of, settings_of
 from bronzeward.thermo import load_table
 from bronzeward.thermo.table import PhaseTable
 
@@ -274,6 +274,10 @@ class Shared:
         """The columns of a run, as a single run has them; profiles are not recorded."""
         regimes, table = self.regimes[diagram_of(case)], self.tables[diagram_of(case)]
         return History(case, table, self.properties, regimes, recorded, 0)
+
+    def result(self, case: Case) -> Result:
+        """The result of one case as a single run has it, but for the profile of alpha, which is not recorded."""
+        return result_of(self.history(case, self.integrate(case)))
 
     def problem(self, case: Case) -> Problem:
         """The problem of a case."""

@@ -107,9 +107,7 @@ def run_case(case: Case, cache: bool = True) -> Result:
     problem = build_problem(case.strand, case.schedule, case.kinetics, regimes, properties, settings)
     recorded = integrate_interpreted(problem)
     history = History(case, table, properties, regimes, recorded, settings.alpha_cells)
-    return _result(
-        history, _reservations(case, recorded) + _doubts_about_eta(case, table, recorded) + list(table.warnings)
-    )
+    return result_of(history)
 
 
 def settings_of(case: Case) -> Settings:
@@ -173,7 +171,10 @@ def _doubts_about_eta(case: Case, table: PhaseTable, recorded: Recorded) -> list
     return notes
 
 
-def _result(history: History, notes: list[str]) -> Result:
+def result_of(history: History) -> Result:
+    """The result of what an engine has recorded, with every reservation; without a profile of alpha if it has none."""
+    case, recorded, table = history.case, history.recorded, history.table
+    notes = _reservations(case, recorded) + _doubts_about_eta(case, table, recorded) + list(table.warnings)
     per_length = "mol m-2" if history.case.strand.plane else PER_LENGTH
     variables = {
         name: Variable(
@@ -185,6 +186,7 @@ def _result(history: History, notes: list[str]) -> Result:
             },
         )
         for name, column in COLUMNS.items()
+        if history.cells or "alpha_cell" not in column.dims
     }
     return Result(variables, _attributes(history, notes))
 

@@ -1,0 +1,189 @@
+"""One live page: its panes, what they change, and what comes back from the work beside it.
+
+Every page has its own draft, history and thread, so that two at once do not mix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from bokeh.document import Document
+from bokeh.events import MouseMove
+from bokeh.models import Button, Column, Div, Row, Slider
+from jinja2 import Environment, FileSystemLoader
+
+from bronzeward.live.charts import Charts
+from bronzeward.live.computing import MEMBERS, Computed, Computer
+from bronzeward.live.draft import Draft
+from bronzeward.live.fields import Complaint
+from bronzeward.live.limits_pane import LimitsPane
+from bronzeward.live.programme_pane import ProgrammePane
+from bronzeward.live.saving import save
+from bronzeward.live.saving_pane import SavingPane
+from bronzeward.live.section_chart import SectionChart
+from bronzeward.live.strand_pane import StrandPane
+from bronzeward.live.tables import STYLE, answers_table, layers_list, plain_list
+from bronzeward.live.undoing import Undoing
+from bronzeward.model.answers import numbers
+from bronzeward.model.layer_stack import edges_at, strand_of
+from bronzeward.model.result import Result
+from bronzeward.reports.answer_bands import bands_of
+from bronzeward.units import HOUR, ZERO_CELSIUS
+
+_TEMPLATES = Environment(loader=FileSystemLoader(Path(__file__).parent), autoescape=True)
+
+
+class LivePage:
+    """A page in a document of Bokeh.
+
+    Parameters
+    ----------
+    document : Document
+    draft : Draft
+        What it begins with.
+    folder : Path
+        Where it saves.
+    name : str
+        Under which it saves unless another is typed.
+    members : int
+        Runs in a band; 0 for none.
+    """
+
+    def __init__(self, document: Document, draft: Draft, folder: Path, name: str, members: int = MEMBERS) -> None:
+        self._document, self._folder = document, folder
+        self._drafts = Undoing(draft)
+        self._number = 0
+        self._result: Result | None = None
+        self._beside: Result | None = None
+        self._seconds, self._row = 0.0, -1
+        self._charts, self._section = Charts(), SectionChart()
+        self._programme = ProgrammePane(self._charts, self._change)
+        self._strand = StrandPane(draft, self._change, self._drafts.settle)
+        self._limits = LimitsPane(self._change)
+        self._saving = SavingPane(name, self._save)
+        self._trouble = Complaint()
+        self._answers, self._layers, self._cautions, self._state = (
+            Div(text="", stylesheets=[STYLE], sizing_mode="stretch_width") for _ in range(4)
+        )
+        self._layers.update(width=190, sizing_mode="inherit")
+        self._undo = _button("↶ undo", partial(self._step, self._drafts.undo))
+        self._redo = _button("↷ redo", partial(self._step, self._drafts.redo))
+        self._keep = _button("keep this one beside", self._keep_beside, 180)
+        self._moment = Slider(title="moment, h", start=0.0, end=1.0, step=0.01, value=0.0, sizing_mode="stretch_width")
+        self._computer = Computer(lambda computed: document.add_next_tick_callback(partial(self._arrived, computed)),
+                                  members)  # fmt: skip
+        self._members = members
+        self._lay_out(draft.case().title)
+        self._refresh()
+
+    def close(self, *_: Any) -> None:
+        """End the work beside the page."""
+        self._computer.stop()
+
+    def _lay_out(self, title: str) -> None:
+        actions = Row(self._undo, self._redo, self._keep, styles={"flex-wrap": "wrap"})
+        section = Row(self._section.chart, self._layers, styles={"flex-wrap": "wrap"})
+        roots = {
+            "actions": actions,
+            "charts": Column(*self._charts.all, sizing_mode="stretch_width"),
+            "dragging": Column(self._programme.dragging.root, self._trouble.root, sizing_mode="stretch_width"),
+            "moment": self._moment,
+            "section": section,
+            "state": self._state,
+            "answers": self._answers,
+            "limits": self._limits.root,
+            "programme": self._programme.root,
+            "strand": self._strand.root,
+            "saving": self._saving.root,
+            "cautions": self._cautions,
+        }
+        for chart in self._charts.all:  # what is asked for once a chart is in a document never comes
+            chart.on_event(MouseMove, lambda event: self._look_at(HOUR * event.x))
+        for name, root in roots.items():
+            root.name = name
+            self._document.add_root(root)
+        self._document.title = f"{title or 'Cu-Sn mixing heat treatment'} · live"
+        self._document.template = _TEMPLATES.get_template("page.html")
+        self._moment.on_change("value", lambda _a, _o, new: self._look_at(HOUR * new))
+        self._document.on_session_destroyed(self.close)
+
+    def _change(self, make: Callable[[Draft], Draft], topic: str | None = None) -> None:
+        """Replace the draft; raises InputError, and leaves everything as it was, where the new one is refused."""
+        self._drafts.do(make(self._drafts.now), topic)
+        self._refresh()
+
+    def _step(self, move: Callable[[], bool]) -> None:
+        if move():
+            self._refresh()
+
+    def _refresh(self) -> None:
+        """Show the draft everywhere and have it computed."""
+        draft = self._drafts.now
+        self._number += 1
+        self._computer.ask(self._number, draft.case())
+        self._programme.show(draft)
+        self._programme.dragging.tell("")
+        self._strand.show(draft)
+        self._limits.show(draft)
+        self._undo.disabled, self._redo.disabled = (not possible for possible in self._drafts.can)
+
+    def _arrived(self, computed: Computed) -> None:
+        """Show what was computed, unless a newer draft has been asked for."""
+        if computed.number != self._number:
+            return
+        self._trouble.tell(computed.trouble)
+        if computed.result is None:
+            self._state.text = "<b>✖ not computed</b>"
+            return
+        result = self._result = computed.result
+        found, bands = numbers(result), bands_of(result)
+        beside = numbers(self._beside) if self._beside is not None else None
+        self._answers.text = answers_table(found, bands, beside)
+        self._limits.judge(found, bands)
+        waiting = self._members and not computed.banded
+        self._state.text = f"band of {self._members} runs …" if waiting else f"with a band of {self._members} runs"
+        status = str(result.attributes["status"])
+        warnings = [line for line in str(result.attributes["warnings"]).splitlines() if line]
+        self._cautions.text = plain_list([*([status] if status != "completed" else []), *warnings])
+        self._charts.show(result)
+        self._moment.end = float(result["time"][-1]) / HOUR
+        self._row = -1
+        self._look_at(self._seconds)
+
+    def _look_at(self, seconds: float) -> None:
+        """Show the section at a moment [s]: the stored state at or just before it."""
+        if self._result is None:
+            return
+        time = self._result["time"]
+        self._seconds = min(max(seconds, 0.0), float(time[-1]))
+        row = int(np.searchsorted(time, self._seconds, side="right")) - 1
+        self._charts.show_moment(self._seconds / HOUR)
+        if row == self._row:
+            return
+        self._row = row
+        strand = strand_of(self._result)
+        self._section.show(self._result, row, strand)
+        place = f"{time[row] / HOUR:.2f} h, {self._result['temperature'][row] - ZERO_CELSIUS:.1f} °C"
+        self._layers.text = f"<b>{place}</b>{layers_list(edges_at(self._result, row), strand.plane)}"
+
+    def _keep_beside(self) -> None:
+        """Keep this run for comparison, or let go of the one that is kept."""
+        self._beside = None if self._beside is not None else self._result
+        self._keep.label = "keep this one beside" if self._beside is None else "let go of the one beside"
+        self._charts.show_beside(self._beside)
+        if self._result is not None:
+            beside = numbers(self._beside) if self._beside is not None else None
+            self._answers.text = answers_table(numbers(self._result), bands_of(self._result), beside)
+
+    def _save(self, kind: str, name: str, replace: bool) -> str:
+        return str(save(kind, self._drafts.now, self._result, self._folder, name, replace))
+
+
+def _button(label: str, action: Callable[[], None], width: int = 90) -> Button:
+    button = Button(label=label, width=width)
+    button.on_click(lambda: action())
+    return button

@@ -1,0 +1,111 @@
+"""The server of live pages: for browsers on this machine that know its secret, and for nobody else.
+
+It listens on the loopback address only. The address it prints carries a secret, and a page and its socket are refused
+without it. So is a request that names another host, as a name that was made to point here would, and a socket that a
+page of another origin opens. Secret and signatures of sessions are new for each server.
+"""
+
+from __future__ import annotations
+
+import hmac
+import logging
+import secrets
+import socket
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+
+from bokeh.application import Application
+from bokeh.application.handlers.function import FunctionHandler
+from bokeh.document import Document
+from bokeh.server.auth_provider import AuthProvider
+from bokeh.server.server import BaseServer
+from bokeh.server.tornado import BokehTornado
+from tornado.httpserver import HTTPServer
+from tornado.ioloop import IOLoop
+from tornado.web import HTTPError, RequestHandler
+
+from bronzeward.errors import InputError
+from bronzeward.live.computing import MEMBERS
+from bronzeward.live.draft import Draft
+from bronzeward.live.page import LivePage
+
+LOOPBACK = "127.0.0.1"
+
+
+class Secret(AuthProvider):
+    """Lets in whoever knows the secret; a page's socket has the page's address, secret and all."""
+
+    def __init__(self, port: int) -> None:
+        self.token = secrets.token_urlsafe(24)
+        self.host = f"{LOOPBACK}:{port}"
+        super().__init__()
+
+    @property
+    def get_user_async(self) -> Callable[[RequestHandler], Awaitable[str]]:
+        """Who may enter; asked before anything is answered, a socket's handshake included, and raises 403."""
+        return self._admitted
+
+    @property
+    def login_url(self) -> str:
+        """Never used: nobody is sent to log in."""
+        return "/refused"
+
+    async def _admitted(self, request: RequestHandler) -> str:
+        if request.request.host != self.host:
+            raise HTTPError(403, "this host is not served")
+        if not hmac.compare_digest(request.get_query_argument("token", "").encode(), self.token.encode()):
+            raise HTTPError(403, "open the address that bronzeward printed")
+        return "here"
+
+
+class LiveServer:
+    """A server of live pages; every page that is opened begins with the same draft.
+
+    Parameters
+    ----------
+    draft : Draft
+    folder : Path
+        Where pages save.
+    name : str
+        Under which they save.
+    members : int
+        Runs in a band; 0 for none.
+    port : int
+        0 for any that is free.
+    """
+
+    def __init__(self, draft: Draft, folder: Path, name: str, members: int = MEMBERS, port: int = 0) -> None:
+        logging.getLogger("bokeh").setLevel(logging.WARNING)
+        logging.getLogger("tornado").setLevel(logging.ERROR)
+        try:
+            listening = socket.create_server((LOOPBACK, port))
+        except OSError as error:
+            raise InputError(f"live: port {port} cannot be used ({error.strerror or error})") from None
+        listening.setblocking(False)
+        secret = Secret(listening.getsockname()[1])
+
+        def open_page(document: Document) -> None:
+            LivePage(document, draft, folder, name, members)
+
+        pages = BokehTornado(
+            {"/": Application(FunctionHandler(open_page))},
+            extra_websocket_origins=[secret.host], auth_provider=secret, sign_sessions=True,
+            secret_key=secrets.token_bytes(32), include_headers=[], include_cookies=[], generate_session_ids=True,
+        )  # fmt: skip
+        http = HTTPServer(pages)
+        http.add_sockets([listening])
+        self._loop = IOLoop.current()
+        self._server = BaseServer(self._loop, pages, http)
+        self.address = f"http://{secret.host}/?token={secret.token}"
+
+    def run(self) -> None:
+        """Serve until `stop`, or an interrupt."""
+        self._server.start()
+        try:
+            self._loop.start()
+        finally:
+            self._server.stop()
+
+    def stop(self) -> None:
+        """End `run`; may be called from another thread."""
+        self._loop.add_callback(self._loop.stop)
