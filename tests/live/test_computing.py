@@ -74,7 +74,7 @@ def test_what_is_overtaken_is_dropped(case, told, monkeypatch):
 
 def test_trouble_is_told_and_the_work_goes_on(case, told, monkeypatch):
     class Failing:
-        def __init__(self, cases, precision):
+        def __init__(self, cases, precision, tables):
             raise ZeroDivisionError("odd case")
 
     worker = computer(told, members=0)
@@ -89,9 +89,11 @@ def test_trouble_is_told_and_the_work_goes_on(case, told, monkeypatch):
     worker.stop()
 
 
-def test_stopping_does_not_wait_for_a_band(case, told):
+def test_stopping_drops_a_band_on_its_way(case, told):
     worker = computer(told, members=2000)
     worker.ask(1, case)
     told.get(timeout=60)
     worker.stop()
+    worker._thread.join(60)
+    assert not worker._thread.is_alive()
     assert told.empty()

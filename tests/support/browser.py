@@ -44,6 +44,7 @@ def headless() -> Iterator[Any]:
 def page_of(browser: Any, width: int = 1280, height: int = 900, **more: Any) -> Iterator[Any]:
     """A page in which nothing may go wrong: errors of scripts and of the console fail the test at the end."""
     context = browser.new_context(viewport={"width": width, "height": height}, **more)
+    context.set_default_timeout(120_000.0)
     page = context.new_page()
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from bokeh.models import ColumnDataSource, LegendItem, PointDrawTool, Range1d, Span
+from bokeh.models import ColumnDataSource, LegendItem, PointDrawTool, Range1d
 from bokeh.plotting import figure
 
 from bronzeward.live.programme import Corner
@@ -45,14 +45,13 @@ class Charts:
         self._beside = ColumnDataSource({name: [] for name in BESIDE})
         self._events = ColumnDataSource({"hours": [], "name": []})
         self._across = Range1d(0.0, 1.0)
+        self._moment = ColumnDataSource({"hours": [0.0]})
         self.schedule = self._schedule()
         self.thickness = self._thickness()
         self.liquid = self._liquid()
-        self._moments = [
-            Span(location=0.0, dimension="height", line_color=style.WARN, line_width=2) for _ in self.all
-        ]
-        for chart, moment in zip(self.all, self._moments, strict=True):
-            chart.add_layout(moment)
+        for chart in self.all:
+            # on a layer of its own: a moving pointer must not have everything below drawn again
+            chart.vspan(x="hours", source=self._moment, line_color=style.WARN, line_width=2, level="overlay")
 
     @property
     def all(self) -> tuple[Any, Any, Any]:
@@ -66,8 +65,7 @@ class Charts:
 
     def show_moment(self, hours: float) -> None:
         """Mark a moment [h]."""
-        for moment in self._moments:
-            moment.location = hours
+        self._moment.data = {"hours": [hours]}
 
     def show(self, result: Result) -> None:
         """Draw a run, with bands if it has them."""
@@ -78,7 +76,8 @@ class Charts:
         for phase, item, there in zip(DRAWN, self._legend, seen, strict=True):
             thickness = result["thickness"][:, COLUMN[phase]]
             columns[phase] = 1e6 * np.where(thickness > 0.0, thickness, np.nan)
-            item.visible = bool(there)
+            for shown in (item, *item.renderers):
+                shown.visible = bool(there)
         self._run.data = columns
         banded = "shell_thickness_low" in result.variables
         names = ("shell_thickness_low", "shell_thickness_high", "liquid_tin_fraction_low", "liquid_tin_fraction_high")

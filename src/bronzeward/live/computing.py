@@ -8,13 +8,18 @@ from typing import NamedTuple
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
-from bronzeward.model.batch import Shared, default_workers
+from bronzeward.model.batch import Diagram, Shared, default_workers
 from bronzeward.model.result import Result
 from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.history_bands import with_bands
+from bronzeward.thermo.table import PhaseTable
 
 MEMBERS = 100
 """Runs in a band of a live page."""
+
+
+PAUSE = 0.05
+"""Between a run and the start of its band [s]: the browser draws the run meanwhile, and needs a core for that."""
 
 
 class Computed(NamedTuple):
@@ -41,6 +46,7 @@ class Computer:
         self._changed = threading.Condition()
         self._wish: tuple[int, Case] | None = None
         self._stopped = False
+        self._tables: dict[Diagram, PhaseTable] = {}
         self._thread = threading.Thread(target=self._work, name="live", daemon=True)
         self._thread.start()
 
@@ -51,11 +57,10 @@ class Computer:
             self._changed.notify()
 
     def stop(self) -> None:
-        """End the thread."""
+        """Drop everything; the thread ends by itself soon after."""
         with self._changed:
             self._stopped = True
             self._changed.notify()
-        self._thread.join()
 
     def _next(self) -> tuple[int, Case] | None:
         with self._changed:
@@ -67,10 +72,12 @@ class Computer:
         while (wish := self._next()) is not None:
             number, case = wish
             try:
-                result = Shared([case], "run").result(case)
+                shared = Shared([case], "run", self._tables)
+                self._tables, result = shared.tables, shared.result(case)
                 self._tell_unless_overtaken(Computed(number, result, banded=False))
                 if self._members:
-                    spread, workers = Spread(size=self._members), default_workers()
+                    self._pause()
+                    spread, workers = Spread(size=self._members), max(1, default_workers() - 1)
                     banded = with_bands(result, spread, workers, progress=lambda done, total: self._stop_if_overtaken())
                     self._tell_unless_overtaken(Computed(number, banded, banded=True))
             except Overtaken:
@@ -79,6 +86,12 @@ class Computer:
                 self._tell(Computed(number, None, False, str(error)))
             except Exception as error:  # the page must go on, whatever an odd case meets
                 self._tell(Computed(number, None, False, f"this run failed: {type(error).__name__}: {error}"))
+
+    def _pause(self) -> None:
+        """Leave the machine to whoever draws the run; end early if something newer is asked for."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or self._wish is not None, timeout=PAUSE)
+        self._stop_if_overtaken()
 
     def _tell_unless_overtaken(self, computed: Computed) -> None:
         self._stop_if_overtaken()

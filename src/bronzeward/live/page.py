@@ -37,6 +37,10 @@ from bronzeward.units import HOUR, ZERO_CELSIUS
 _TEMPLATES = Environment(loader=FileSystemLoader(Path(__file__).parent), autoescape=True)
 
 
+SHORTLY = 30
+"""How long the pointer may move on before the section follows [ms]."""
+
+
 class LivePage:
     """A page in a document of Bokeh.
 
@@ -60,6 +64,8 @@ class LivePage:
         self._result: Result | None = None
         self._beside: Result | None = None
         self._seconds, self._row = 0.0, -1
+        self._wanted: float | None = None
+        self._strand_shown = draft.case().strand
         self._charts, self._section = Charts(), SectionChart()
         self._programme = ProgrammePane(self._charts, self._change)
         self._strand = StrandPane(draft, self._change, self._drafts.settle)
@@ -102,13 +108,13 @@ class LivePage:
             "cautions": self._cautions,
         }
         for chart in self._charts.all:  # what is asked for once a chart is in a document never comes
-            chart.on_event(MouseMove, lambda event: self._look_at(HOUR * event.x))
+            chart.on_event(MouseMove, lambda event: self._look_soon(HOUR * event.x))
         for name, root in roots.items():
             root.name = name
             self._document.add_root(root)
         self._document.title = f"{title or 'Cu-Sn mixing heat treatment'} · live"
         self._document.template = _TEMPLATES.get_template("page.html")
-        self._moment.on_change("value", lambda _a, _o, new: self._look_at(HOUR * new))
+        self._moment.on_change("value", lambda _a, _o, new: self._look_soon(HOUR * new))
         self._document.on_session_destroyed(self.close)
 
     def _change(self, make: Callable[[Draft], Draft], topic: str | None = None) -> None:
@@ -144,15 +150,26 @@ class LivePage:
         beside = numbers(self._beside) if self._beside is not None else None
         self._answers.text = answers_table(found, bands, beside)
         self._limits.judge(found, bands)
-        waiting = self._members and not computed.banded
-        self._state.text = f"band of {self._members} runs …" if waiting else f"with a band of {self._members} runs"
         status = str(result.attributes["status"])
         warnings = [line for line in str(result.attributes["warnings"]).splitlines() if line]
         self._cautions.text = plain_list([*([status] if status != "completed" else []), *warnings])
         self._charts.show(result)
         self._moment.end = float(result["time"][-1]) / HOUR
-        self._row = -1
+        self._row, self._strand_shown = -1, strand_of(result)
         self._look_at(self._seconds)
+        waiting = self._members and not computed.banded
+        self._state.text = f"band of {self._members} runs …" if waiting else f"with a band of {self._members} runs"
+
+    def _look_soon(self, seconds: float) -> None:
+        """Show the section at a moment [s] shortly; of several on end the last, so that nothing else has to wait."""
+        waiting, self._wanted = self._wanted is not None, seconds
+        if not waiting:
+            self._document.add_timeout_callback(self._look_now, SHORTLY)
+
+    def _look_now(self) -> None:
+        seconds, self._wanted = self._wanted, None
+        if seconds is not None:
+            self._look_at(seconds)
 
     def _look_at(self, seconds: float) -> None:
         """Show the section at a moment [s]: the stored state at or just before it."""
@@ -165,10 +182,9 @@ class LivePage:
         if row == self._row:
             return
         self._row = row
-        strand = strand_of(self._result)
-        self._section.show(self._result, row, strand)
+        self._section.show(self._result, row, self._strand_shown)
         place = f"{time[row] / HOUR:.2f} h, {self._result['temperature'][row] - ZERO_CELSIUS:.1f} °C"
-        self._layers.text = f"<b>{place}</b>{layers_list(edges_at(self._result, row), strand.plane)}"
+        self._layers.text = f"<b>{place}</b>{layers_list(edges_at(self._result, row), self._strand_shown.plane)}"
 
     def _keep_beside(self) -> None:
         """Keep this run for comparison, or let go of the one that is kept."""

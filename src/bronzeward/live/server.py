@@ -11,6 +11,7 @@ import hmac
 import logging
 import secrets
 import socket
+import sys
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
@@ -30,6 +31,9 @@ from bronzeward.live.draft import Draft
 from bronzeward.live.page import LivePage
 
 LOOPBACK = "127.0.0.1"
+
+SWITCH = 5e-4
+"""How long the thread that computes may keep the one that serves waiting, each time [s]; 5e-3 if nothing is said."""
 
 
 class Secret(AuthProvider):
@@ -101,6 +105,7 @@ class LiveServer:
     def run(self) -> None:
         """Serve until `stop`, or an interrupt."""
         self._server.start()
+        sys.setswitchinterval(SWITCH)
         try:
             self._loop.start()
         finally:

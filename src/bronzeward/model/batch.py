@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 
 Answers = dict[str, NDArray[np.float64]]
 Progress = Callable[[int, int], None]
+Diagram = tuple[str, float | None]
+"""What the phase table of a case depends on: its description, and up to where eta is stable [K]."""
 
 QUICK_TOLERANCE = 1e-3
 """Relative error of a step in a quick batch.
@@ -204,15 +206,16 @@ class Shared:
     """What the runs of a batch have in common: tables by description, and parts of problems by object.
 
     Cases must not be changed while it lives; strands, schedules and sets used by several cases are
-    prepared once.
+    prepared once. `tables`, by `diagram_of`, are taken in place of reading them again.
     """
 
-    def __init__(self, cases: Sequence[Case], precision: str) -> None:
+    def __init__(self, cases: Sequence[Case], precision: str, tables: Mapping[Diagram, PhaseTable] | None = None):
         if precision not in PRECISIONS:
             raise InputError(f"batch: precision is {precision!r}; allowed: {', '.join(PRECISIONS)}")
         self.quick = precision == "quick"
         self.properties = load_properties()
-        self.tables = {diagram_of(case): case_table(case) for case in {diagram_of(c): c for c in cases}.values()}
+        known, one_each = tables or {}, {diagram_of(case): case for case in cases}
+        self.tables = {name: known[name] if name in known else case_table(case) for name, case in one_each.items()}
         self.regimes = {name: _regimes(table, name, cases) for name, table in self.tables.items()}
         self._builders = {name: ProblemBuilder(regimes, self.properties) for name, regimes in self.regimes.items()}
         self._room = threading.local()
@@ -292,12 +295,12 @@ class Shared:
         return replace(settings, tolerance=tolerance, alpha_cells=cells, longest_step=np.inf, widest_step=np.inf)
 
 
-def diagram_of(case: Case) -> tuple[str, float | None]:
+def diagram_of(case: Case) -> Diagram:
     """What the phase table of a case depends on."""
     return case.description, case.eta_limit_K
 
 
-def _regimes(table: PhaseTable, diagram: tuple[str, float | None], cases: Sequence[Case]) -> Regimes:
+def _regimes(table: PhaseTable, diagram: Diagram, cases: Sequence[Case]) -> Regimes:
     """Regimes over all temperatures that the cases of one diagram touch."""
     touched = [case.schedule.temperature for case in cases if diagram_of(case) == diagram]
     return build_regimes(table, min(float(t.min()) for t in touched), max(float(t.max()) for t in touched))
