@@ -1,6 +1,6 @@
 """How soon a live page shows what a dragged corner does: from letting go to the frame after everything was redrawn.
 
-Measured in the browser's own clock, for the run and for its band of 100 members; and the page's memory before and after.
+Measured in the browser's own clock, for the run and for its band of 100 members; and the memory of page and server.
 
     python tests/benchmarks/live_speed.py [DRAGS]
 """
@@ -16,10 +16,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
+from bronzeward.inputs.starter import STARTER
 from browser import headless, page_of
 from live_page import drag, live, on_screen, opened
-
-from bronzeward.inputs.starter import STARTER
 
 WATCH = """() => {
     window.frames_after = [];
@@ -55,8 +54,8 @@ def main(drags: int) -> None:
             found = page.evaluate("frames_after")
     for kind, wanted in (("run", 100.0), ("band", 500.0)):
         times = np.array([t for what, t in found if what == kind])
-        low, middle, high = np.quantile(times, (0.05, 0.5, 0.95))
-        print(f"{kind}: {low:.0f}, {middle:.0f}, {high:.0f} ms (5, 50, 95 %), {len(times)} drags; wanted: {wanted:.0f} ms")
+        spread = ", ".join(f"{q:.0f}" for q in np.quantile(times, (0.05, 0.5, 0.95)))
+        print(f"{kind}: {spread} ms (5, 50, 95 %), {len(times)} drags; wanted: {wanted:.0f} ms")
     print(f"browser's heap: {used[0] / 2**20:.1f} MB after the first drag, {used[-1] / 2**20:.1f} MB after the last")
 
 

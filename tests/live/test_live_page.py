@@ -6,9 +6,9 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from browser import beyond_the_edge, page_of
 from bronzeward.inputs.case import Case, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
@@ -16,6 +16,7 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.live.saving import KINDS
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.simulation import run_case
+from browser import beyond_the_edge, page_of
 from live_page import answer, drag, live, on_screen, opened
 
 SHELL, LENGTH = "shell at first liquid", "length of the schedule"
@@ -164,10 +165,13 @@ def test_one_run_is_kept_beside_another(page):
 
 def test_the_section_is_that_of_the_moment_under_the_pointer(page, case):
     run = run_case(case)
-    for chart, hours, y in (("schedule", 20.0, 50.0), ("thickness", 36.0, 3.0), ("liquid", 50.0, 10.0)):
-        page.mouse.move(*on_screen(page, chart, hours, y))
-        row = [k for k, seconds in enumerate(run["time"]) if seconds <= 3600 * (hours + 0.1)][-1]
-        page.get_by_text(re.compile(rf"^{run['time'][row] / 3600:.0f}\.\d\d h, ")).wait_for()
+    hours = run["time"] / 3600
+    for chart, about, y in (("schedule", 20.0, 50.0), ("thickness", 36.0, 3.0), ("liquid", 50.0, 10.0)):
+        row = int(np.searchsorted(hours, about))
+        between = (hours[row] + hours[row + 1]) / 2
+        assert hours[row + 1] - hours[row] > 0.3  # three pixels
+        page.mouse.move(*on_screen(page, chart, between, y))
+        page.get_by_text(f"{hours[row]:.2f} h, ").wait_for()
 
 
 def test_two_pages_at_once_do_not_mix(page, browser, address):

@@ -29,13 +29,9 @@ BESIDE = ("hours", "celsius", "shell", "melt")
 
 
 class Charts:
-    """Three charts with one axis of time, and the sources they draw from.
+    """Three charts with one axis of time: `schedule`, `thickness` and `liquid`, and the sources they draw from.
 
-    Attributes
-    ----------
-    schedule, thickness, liquid : figure
-    corners : ColumnDataSource
-        Of the programme: `x` [h] and `y` [°C].
+    `corners` holds those of the programme: `x` [h] and `y` [°C].
     """
 
     def __init__(self) -> None:

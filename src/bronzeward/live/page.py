@@ -42,19 +42,9 @@ SHORTLY = 30
 
 
 class LivePage:
-    """A page in a document of Bokeh.
+    """A page in a document of Bokeh, which begins with a draft.
 
-    Parameters
-    ----------
-    document : Document
-    draft : Draft
-        What it begins with.
-    folder : Path
-        Where it saves.
-    name : str
-        Under which it saves unless another is typed.
-    members : int
-        Runs in a band; 0 for none.
+    It saves in `folder`, under `name` unless another is typed; bands are of `members` runs, 0 for none.
     """
 
     def __init__(self, document: Document, draft: Draft, folder: Path, name: str, members: int = MEMBERS) -> None:

@@ -63,19 +63,9 @@ class Secret(AuthProvider):
 
 
 class LiveServer:
-    """A server of live pages; every page that is opened begins with the same draft.
+    """A server of live pages; every page that is opened begins with the same draft, see `LivePage`.
 
-    Parameters
-    ----------
-    draft : Draft
-    folder : Path
-        Where pages save.
-    name : str
-        Under which they save.
-    members : int
-        Runs in a band; 0 for none.
-    port : int
-        0 for any that is free.
+    `port` 0 is any that is free; `address` is what a browser opens.
     """
 
     def __init__(self, draft: Draft, folder: Path, name: str, members: int = MEMBERS, port: int = 0) -> None:
