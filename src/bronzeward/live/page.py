@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from bokeh.document import Document
-from bokeh.events import MouseMove
+from bokeh.events import DocumentReady, MouseMove
 from bokeh.models import Button, Column, Div, Row, Slider
 from jinja2 import Environment, FileSystemLoader
 
@@ -74,7 +74,9 @@ class LivePage:
                                   members)  # fmt: skip
         self._members = members
         self._lay_out(draft.case().title)
-        self._refresh()
+        self._show_draft()
+        # not earlier: what the thread says before the document has its session is lost
+        document.on_event(DocumentReady, lambda _: self._ask())
 
     def close(self, *_: Any) -> None:
         """End the work beside the page."""
@@ -117,10 +119,16 @@ class LivePage:
             self._refresh()
 
     def _refresh(self) -> None:
-        """Show the draft everywhere and have it computed."""
-        draft = self._drafts.now
+        """Have the draft computed, and meanwhile show it everywhere."""
+        self._ask()
+        self._show_draft()
+
+    def _ask(self) -> None:
         self._number += 1
-        self._computer.ask(self._number, draft.case())
+        self._computer.ask(self._number, self._drafts.now.case())
+
+    def _show_draft(self) -> None:
+        draft = self._drafts.now
         self._programme.show(draft)
         self._programme.dragging.tell("")
         self._strand.show(draft)
