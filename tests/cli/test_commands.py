@@ -181,8 +181,10 @@ def test_compare_judges_cases_and_results_by_limits(command, case, in_folder, st
 def test_witness_names_a_sample_and_draws_it(command, case, in_folder):
     asked = ("--for", "shell_at_first_liquid", "--keep", "shell_at_first_liquid>=5@90")
     words = ("witness", case, *asked, "--members", 20, "--anneal-at", "210", "--anneal-for", "4")
-    code, out, _ = command(*words, "--figure", "left.png", "--sections", "look.png", "-o", "witness.nc")
+    code, out, _ = command(*words, "--figure", "left.png", "--sections", "look.png", "-o", "witness.nc",
+                           "--layers", "layers.csv")  # fmt: skip
     assert code == 0
+    assert "To be filled in, or its case: layers.csv" in out
     assert "Best pair" in out
     for made in ("left.png", "look.png", "witness.nc"):
         assert (in_folder / made).stat().st_size > 5000

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,11 +12,12 @@ from scipy.stats import norm
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, load_case
-from bronzeward.inputs.layer_measurements import Measurement
+from bronzeward.inputs.layer_measurements import Measurement, read_measurements
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.plots.witness import draw_looks, plot_witness
 from bronzeward.reports.witness import enough_readings, sentences, witness_data, witness_report
+from bronzeward.reports.witness_layers import write_layers
 from bronzeward.studies.calibration import MODEL_SCATTER, fit
 from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import parse_limit
@@ -167,6 +169,27 @@ def test_what_is_found_is_said_and_drawn(found: xr.Dataset) -> None:
             expected = float(found["look"].sel(sample=name, layer="eta")[quantile])
             assert float(run["thickness"][-1, 2]) == pytest.approx(expected, rel=2e-3, abs=1e-9)
     assert len(draw_looks(rows).axes) == 6
+
+
+def test_the_file_to_fill_in_is_one_that_fit_takes(found: xr.Dataset, tmp_path: Path) -> None:
+    _, samples = samples_of(_case(), SMALL["temperatures"], SMALL["hours"])  # type: ignore[arg-type]
+    *cases, path = write_layers(_case(), found, samples, tmp_path / "layers.csv")
+    assert len(cases) == sum(str(name).startswith("plan") for name in found.attrs["pair"]) > 0
+    lines = path.read_text(encoding="utf-8").splitlines()
+    with pytest.raises(InputError, match="mean_um is ''"):
+        read_measurements(path, _case().strand)
+    for n, line in enumerate(lines[1:], start=1):
+        expected = line.split("expected ")[1].split(" ")[0]
+        lines[n] = line.replace(",,,,,", f",{expected},0.5,12,,", 1)
+    path.write_text("\n".join(lines), encoding="utf-8")
+    rows = read_measurements(path, _case().strand)
+    by_name = {sample.name: sample for sample in samples}
+    for row, line in zip(rows, lines[1:], strict=True):
+        sample = next(one for name, one in by_name.items() if name in line)
+        assert row.schedule.time[-1] == close(sample.time)
+        assert row.schedule.temperature[-1] == close(sample.schedule.temperature[-1])
+        middle = float(found["look"].sel(sample=sample.name, layer=row.layer)[1])
+        assert row.mean == pytest.approx(middle, abs=6e-9)  # printed to a hundredth of a micrometre
 
 
 def test_what_cannot_be_asked_is_said() -> None:

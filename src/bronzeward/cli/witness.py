@@ -40,6 +40,9 @@ def witness(
     sections: Annotated[
         Path | None, typer.Option("--sections", metavar="FIGURE", help="Draw what the best pair should show.")
     ] = None,
+    layers: Annotated[
+        Path | None, typer.Option("--layers", metavar="LAYERS.csv", help="Write a file to fill in for `fit`.")
+    ] = None,
     workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
@@ -50,7 +53,7 @@ def witness(
     Samples may be quenched out of the planned schedule, or annealed at one temperature.
 
     Example: bronzeward witness starter.toml --for shell_at_first_liquid --keep overfill_at_first_liquid<=0@95
-    --figure witness.png --sections look.png
+    --figure witness.png --sections look.png --layers layers.csv
     """
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
@@ -59,9 +62,11 @@ def witness(
     from bronzeward.plots.picture_file import save
     from bronzeward.plots.witness import draw_looks, plot_witness
     from bronzeward.reports.witness import witness_data, witness_report
+    from bronzeward.reports.witness_layers import case_paths, write_layers
     from bronzeward.studies import witness as study
     from bronzeward.studies.ensemble import Spread
     from bronzeward.studies.optimise.limits import parse_limit
+    from bronzeward.studies.witness_samples import samples_of
 
     def listed(text: str, name: str) -> list[float]:
         try:
@@ -70,7 +75,7 @@ def witness(
             raise InputError(f"witness: {name} is '{text}'; expected numbers, as in 180,210") from None
 
     chosen = load_case(case)
-    for path in (output, figure, sections):
+    for path in (output, figure, sections, layers, *(case_paths(layers) if layers else ())):
         if path is not None:
             check_target(path, overwrite)
     limits = [parse_limit(text) for text in keep or []]
@@ -87,10 +92,11 @@ def witness(
         save(plot_witness(data), figure, overwrite)
     if sections is not None:
         save(draw_looks(study.looks(chosen, data, *anneals)), sections, overwrite)
+    made = [] if layers is None else write_layers(chosen, data, samples_of(chosen, *anneals)[1], layers, overwrite)
     if json:
         show_json(witness_data(data))
     elif not quiet:
-        show([witness_report(data)])
+        show([witness_report(data), *(f"To be filled in, or its case: {path}" for path in made)])
 
 
 def add_to(app: typer.Typer) -> None:
