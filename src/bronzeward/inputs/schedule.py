@@ -19,6 +19,12 @@ HOTTEST_C = 1000.0
 LONGEST = 1e13
 """Schedules may not last longer than this, some hundred thousand years [s]; beyond, a second is lost in rounding."""
 
+RATES = 1e-6, 1e9
+"""Ramps are between these [C/h]: a century for a tenth of a degree, and any quench."""
+
+HALF_TIMES = 1e-6, 1e9
+"""Half times of furnace cools [h]."""
+
 COOLING_KNOTS = 24
 """Straight pieces that stand for one exponential furnace cool."""
 
@@ -83,7 +89,7 @@ class Schedule:
 
     def ramp(self, rate: float, to: float) -> Schedule:
         """Change at `rate` [C/h], always positive, to the temperature `to` [C]."""
-        rate = _positive(rate, "ramp rate", "°C/h")
+        rate = _positive(rate, "ramp rate", "°C/h", RATES)
         target = _checked_kelvin(to, "ramp target")
         if target == self.temperature[-1]:
             raise InputError(f"schedule: ramp to {to:g} °C starts there already; leave it out or use a hold")
@@ -104,7 +110,7 @@ class Schedule:
 
         The exponential is drawn with straight pieces of equal temperature ratio.
         """
-        half_time = _positive(half_time, "furnace cool half time", "h")
+        half_time = _positive(half_time, "furnace cool half time", "h", HALF_TIMES)
         target, ambient = _checked_kelvin(to, "furnace cool target"), _checked_kelvin(room, "room")
         here = self.temperature[-1]
         if not ambient < target < here:
@@ -208,10 +214,12 @@ def _number(value: Any, what: str) -> float:
     return float(value)
 
 
-def _positive(value: Any, what: str, unit: str) -> float:
-    number = _number(value, what)
+def _positive(value: Any, what: str, unit: str, bounds: tuple[float, float]) -> float:
+    number, (low, high) = _number(value, what), bounds
     if number <= 0:
         raise InputError(f"schedule: {what} is {number:g} {unit}; it must be above 0")
+    if not low <= number <= high:
+        raise InputError(f"schedule: {what} is {number:g} {unit}; allowed are {low:g} to {high:g}")
     return number
 
 

@@ -16,6 +16,9 @@ MOST_ECCENTRIC = 0.9
 SMALLEST, LARGEST = 1e-9, 1e3
 """Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
 
+LEAST_COPPER = 1e-4
+"""Share of copper in a ring at least [-]."""
+
 BETWEEN_FILAMENTS, PARALLEL_CHANNELS = "between filaments", "parallel channels"
 """How tin and copper pass a pack: round filaments in a hexagonal array, or straight out."""
 
@@ -85,8 +88,11 @@ class Strand:
                     f"strand: a ring ends at {2 * ring.radius / MICROMETRE:g} µm diameter, inside what it surrounds "
                     f"({2 * inner / MICROMETRE:g} µm); diameters must grow from the core outwards"
                 )
-            if not 0.0 < ring.copper_fraction <= 1.0:
-                raise InputError(f"strand: copper fraction {ring.copper_fraction:g}; it must be above 0 and at most 1")
+            if not LEAST_COPPER <= ring.copper_fraction <= 1.0:
+                raise InputError(
+                    f"strand: copper fraction {ring.copper_fraction:g}; it must be above 0 ({LEAST_COPPER:g} or more) "
+                    "and at most 1"
+                )
             inner = ring.radius
         if self.pack_transport not in (BETWEEN_FILAMENTS, PARALLEL_CHANNELS):
             raise InputError(

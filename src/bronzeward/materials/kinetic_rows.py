@@ -32,6 +32,31 @@ _OPTIONAL = (
 )  # fmt: skip
 
 
+PREFACTORS = 1e-30, 1e6
+"""Between these lie prefactors [m2/s], ..."""
+
+ENERGIES = 1e-3, 1e3
+"""activation energies [kJ/mol], ..."""
+
+EXPONENTS = -200.0, 200.0
+"""exponents of composition, ..."""
+
+FACTORS = 1e-6, 1e6
+"""standard deviations as factors, homogeneity ranges, and factors that a case scales constants by, ..."""
+
+THICKNESSES_UM = 1e-3, 1e6
+"""thicknesses that growth slows from [µm], ..."""
+
+HOTTEST_C = 5000.0
+"""and ranges of temperature [°C]: far beyond all that was ever measured."""
+
+FASTEST, RICHEST = 1e-5, 0.25
+"""Constants at most [m2/s], a thousand times what tin does in liquid tin; tin of the richest phase with a profile."""
+
+_KELVIN = np.linspace(ZERO_CELSIUS, ZERO_CELSIUS + 1000.0, 201)
+"""Temperatures at which a constant must be above 0 [K]: all that a schedule may have."""
+
+
 def constant_from(row: object, where: str) -> Constant:
     """The constant that a row of a kinetic file gives; growth constants as they stand."""
     known = _with_known_keys(row, where)
@@ -40,20 +65,21 @@ def constant_from(row: object, where: str) -> Constant:
     _one_of(kind, KINDS, f"{where}: kind")
     _one_of(contact, CONTACTS, f"{where}: contact")
     _check_kind(phase, kind, where)
-    factor = _above_zero(known, "factor_1sigma", where)
-    wider = _above_zero({"factor_1sigma_extrapolated": factor, **known}, "factor_1sigma_extrapolated", where)
+    factor = _between(known, "factor_1sigma", FACTORS, where)
+    wider = _between({"factor_1sigma_extrapolated": factor, **known}, "factor_1sigma_extrapolated", FACTORS, where)
     if phase in WIDE_PHASES and not {"slowing_exponent", "reference_thickness_um"}.isdisjoint(known):
         raise InputError(f"{where}: {phase} has a profile; only compounds slow as they thicken")
-    reference = _above_zero({"reference_thickness_um": REFERENCE_UM, **known}, "reference_thickness_um", where)
+    thickness = {"reference_thickness_um": REFERENCE_UM, **known}
+    reference = _between(thickness, "reference_thickness_um", THICKNESSES_UM, where)
     sources = known.get("source", [])
     if not isinstance(sources, list):
         raise InputError(f"{where}: source must be a list of bibliography keys")
-    return Constant(
+    constant = Constant(
         phase=phase,
         contact=contact,
         prefactor=_prefactor(known, where),
-        activation=_above_zero(known, ENERGY, where) * 1e3,
-        exponent=_finite(known.get("composition_exponent", 0.0), f"{where}: composition_exponent"),
+        activation=_between(known, ENERGY, ENERGIES, where) * 1e3,
+        exponent=_between({"composition_exponent": 0.0, **known}, "composition_exponent", EXPONENTS, where),
         thermodynamic=kind == "tracer",
         range=(_kelvin(known, "t_min_C", where), _kelvin(known, "t_max_C", where)),
         factor=max(factor, 1.0 / factor),
@@ -66,6 +92,22 @@ def constant_from(row: object, where: str) -> Constant:
         reference=reference * MICROMETRE,
         terms=_terms(known.get("more_terms", []), f"{where}: more_terms"),
     )
+    _check_size(constant, where)
+    if constant.range[0] > constant.range[1]:
+        raise InputError(f"{where}: t_min_C is above t_max_C")
+    return constant
+
+
+def _check_size(constant: Constant, where: str) -> None:
+    """All terms together, with what their composition adds, may be neither nothing nor faster than any liquid."""
+    values = constant.at(_KELVIN)
+    richest = np.exp(max(constant.exponent, 0.0) * RICHEST)
+    for value, celsius in zip(values, _KELVIN - ZERO_CELSIUS, strict=True):
+        if not 0.0 < value * richest <= FASTEST:
+            raise InputError(
+                f"{where}: at {celsius:g} °C it is {value * richest:.3g} m2/s, all terms and the composition counted; "
+                f"allowed are values above 0 up to {FASTEST:g}"
+            )
 
 
 def _with_known_keys(row: object, where: str) -> dict[str, Any]:
@@ -92,12 +134,12 @@ def _check_kind(phase: str, kind: str, where: str) -> None:
 
 def _prefactor(row: Mapping[str, Any], where: str) -> float:
     """The prefactor; of D in a narrow compound times its homogeneity range, which gives K."""
-    prefactor = _above_zero(row, "prefactor", where)
+    prefactor = _between(row, "prefactor", PREFACTORS, where)
     if row["phase"] not in COMPOUNDS or row["kind"] != "interdiffusion":
         return prefactor
     if "homogeneity_range" not in row:
         raise InputError(f"{where}: interdiffusion in {row['phase']} needs homogeneity_range (atom fraction)")
-    return prefactor * _above_zero(row, "homogeneity_range", where)
+    return prefactor * _between(row, "homogeneity_range", (FACTORS[0], 1.0), where)
 
 
 def checked_slowing(value: object, where: str) -> float:
@@ -109,13 +151,17 @@ def checked_slowing(value: object, where: str) -> float:
 
 
 def _kelvin(row: Mapping[str, Any], key: str, where: str) -> float:
-    return _finite(row[key], f"{where}: {key}") + ZERO_CELSIUS
+    return _between(row, key, (-ZERO_CELSIUS, HOTTEST_C), where) + ZERO_CELSIUS
 
 
 def _terms(value: object, where: str) -> tuple[tuple[float, float], ...]:
     if not isinstance(value, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in value):
         raise InputError(f"{where} must be a list of [prefactor, activation energy in kJ/mol] pairs")
-    return tuple((_finite(a, where), _finite(e, where) * 1e3) for a, e in value)
+    for prefactor, energy in value:
+        size = {"prefactor": abs(_finite(prefactor, where)), "energy": energy}
+        _between(size, "prefactor", PREFACTORS, where)
+        _between(size, "energy", ENERGIES, where)
+    return tuple((float(a), e * 1e3) for a, e in value)
 
 
 def _one_of(value: object, allowed: tuple[str, ...], where: str) -> None:
@@ -129,10 +175,12 @@ def _finite(value: object, where: str) -> float:
     return float(value)
 
 
-def _above_zero(row: Mapping[str, Any], key: str, where: str) -> float:
-    value = _finite(row[key], f"{where}: {key}")
-    if value <= 0:
+def _between(row: Mapping[str, Any], key: str, bounds: tuple[float, float], where: str) -> float:
+    value, (low, high) = _finite(row[key], f"{where}: {key}"), bounds
+    if low > 0.0 and value <= 0.0:
         raise InputError(f"{where}: {key} is {value:g}; it must be above 0")
+    if not low <= value <= high:
+        raise InputError(f"{where}: {key} is {value:g}; allowed are {low:g} to {high:g}")
     return value
 
 

@@ -25,7 +25,7 @@ from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.materials import literature
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Constant, Covariance
-from bronzeward.materials.kinetic_rows import GROWN, checked_slowing, constant_from, covariance_from, row_of
+from bronzeward.materials.kinetic_rows import FACTORS, GROWN, checked_slowing, constant_from, covariance_from, row_of
 from bronzeward.materials.plane_couple import integrated_terms
 from bronzeward.materials.properties import load_properties
 
@@ -55,6 +55,10 @@ class KineticSet:
         for phase, factor in factors.items():
             if not isfinite(factor) or factor <= 0:
                 raise InputError(f"kinetics: factor for {phase} is {factor}; it must be finite and above 0")
+            if not FACTORS[0] <= factor <= FACTORS[1]:
+                raise InputError(
+                    f"kinetics: factor for {phase} is {factor:g}; allowed are {FACTORS[0]:g} to {FACTORS[1]:g}"
+                )
         constants = tuple(c.times(factors.get(c.phase, 1.0)) for c in self.constants)
         together = dict(self.factors)
         for phase, factor in factors.items():

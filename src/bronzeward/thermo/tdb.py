@@ -6,7 +6,6 @@ The one module that imports pycalphad.
 from __future__ import annotations
 
 import io
-import re
 import warnings
 from contextlib import redirect_stdout
 from dataclasses import replace
@@ -21,11 +20,9 @@ from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.thermo.description import Description
 from bronzeward.thermo.gibbs import Expressions, Phase
+from bronzeward.thermo.tdb_work import MOST_FREE, MOST_PARAMETERS, too_much
 
 _PRESSURE = 101325.0
-
-_TOWER = re.compile(r"\*\*[\s(]*[-+]?[\s(]*(?:\d{4}|[\w.#]+[\s)]*\*\*)")
-"""Powers that take minutes and gigabytes to write out, and that no description needs."""
 
 
 def read(description: Description) -> tuple[list[Phase], list[str]]:
@@ -74,8 +71,8 @@ def open_database(description: Description) -> Any:
     said = io.StringIO()  # pycalphad prints which phase it misses, and raises a bare KeyError
     try:
         text = files.read_bytes(description.path, files.MOST_TEXT).decode("utf-8", "replace")
-        if _TOWER.search(text):
-            raise ValueError("a power of a power, or an exponent of more than three digits")
+        if reason := too_much(text):
+            raise ValueError(reason)
         with redirect_stdout(said):
             return Database.from_string(text, fmt="tdb")
     except Exception as error:
@@ -103,6 +100,7 @@ def _expressions(
     database: Any, components: list[str], name: str, description: Description
 ) -> tuple[Expressions | None, str]:
     """The phase's energy and tin fraction in its free site fractions; or None and the reason."""
+    _check_work(database, components, name)
     model = Model(database, components, name)
     if any(getattr(species, "charge", 0) for sublattice in model.constituents for species in sublattice):
         return None, "charged species"
@@ -123,6 +121,22 @@ def _expressions(
     tin = symengine.sympify(model.moles("SN")).subs(values)
     label = description.label(name)
     return Expressions(name, label, temperature, free, [b for b in blocks if b], energy, tin), ""
+
+
+def _check_work(database: Any, components: list[str], name: str) -> None:
+    """Raise ValueError for a phase that would keep a computer busy for ever."""
+    known = set(components)
+
+    def made_of(species: Any) -> bool:
+        return {str(element).upper() for element in getattr(species, "constituents", {}) or [species]} <= known
+
+    free = sum(max(0, sum(map(made_of, sublattice)) - 1) for sublattice in database.phases[name].constituents)
+    if free > MOST_FREE:
+        raise ValueError(f"{free} free site fractions; at most {MOST_FREE} are computed")
+    own = database.search(lambda row: row["phase_name"] == name)
+    count = sum(all(made_of(one) for part in row["constituent_array"] for one in part) for row in own)
+    if count > MOST_PARAMETERS:
+        raise ValueError(f"{count} parameters of copper and tin; at most {MOST_PARAMETERS} are computed")
 
 
 def _smooth(energy: Any) -> Any:
