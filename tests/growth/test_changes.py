@@ -760,3 +760,35 @@ def test_a_phase_starts_where_an_edge_is_supersaturated_enough(
         w.x[HERE[host]][end] = limit + surplus / width * (x_new - limit)
     found = changes.supersaturated_edge(p, w, regime, len(there), atoms)
     assert found == (slot if starts else -1)
+
+
+@pytest.mark.parametrize("slot", [ETA, GAMMA])
+def test_adding_nothing_changes_nothing(p: Problem, w: Any, slot: int) -> None:
+    before = copied(w)
+    changes.add(p, w, slot, 0.0, 0.2, True)
+    check_same(w, before)
+
+
+def test_relief_of_a_whole_profile_leaves_it_at_its_limit(p: Problem, w: Any) -> None:
+    layer(w, BETA, 0.5, 0.196)
+    layer(w, DELTA, 0.3, 0.2)
+    changes.relieve(p, w, BETA, DELTA, -1)
+    n_beta, n_delta = np.linalg.solve([[0.16, 0.2], [1.0, 1.0]], [0.5 * 0.196, 0.5])
+    # all but a millionth of its atoms
+    assert w.n[BETA] == close(n_beta, rel=2e-5)
+    assert w.n[DELTA] == close(0.3 + n_delta, rel=2e-6)
+    np.testing.assert_allclose(w.x[HERE[BETA]], 0.16, rtol=5e-5, atol=0)
+
+
+@pytest.mark.parametrize("beyond", [-1, EPSILON])
+def test_atoms_richer_than_a_profile_join_it_as_they_are(p: Problem, w: Any, beyond: int) -> None:
+    layer(w, ALPHA, 0.5, [0.2, 0.18, 0.05, 0.03, 0.02, 0.01])
+    layer(w, BETA, 0.3, [0.158, 0.15, 0.145, 0.142])
+    layer(w, EPSILON, 0.2, 0.25)
+    cells, old, kept = pieces(w, ALPHA), pieces(w, BETA), Kept(w)
+    assert changes.relieve(p, w, ALPHA, BETA, beyond)
+    mean = (cells[0][0] * 0.2 + cells[1][0] * 0.18) / 0.05
+    check_profile(w, BETA, [*old, (0.05, mean)])
+    check_profile(w, ALPHA, cells[2:])
+    check_compound(w, EPSILON, 0.2, 0.25)
+    kept.check()

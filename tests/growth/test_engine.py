@@ -560,3 +560,35 @@ def test_a_phase_at_an_edge_starts_from_the_layer_there(
     assert asked == [(edge, EPSILON)]
     assert (APPEARS, edge) in events_of(r)
     assert fake.steps[3] == 1e-3
+
+
+def test_landing_gives_up_where_a_try_fails(p: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    w = work(p, CORE, ETA)
+    w.n_start[CORE] = 1.0
+    for answer in (-1.0, float("nan")):
+        w.n[CORE] = -1.0
+        monkeypatch.setattr(engine, "try_step", lambda *_, answer=answer: (answer, 1))
+        assert engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0) == -1.0
+
+
+def test_relief_of_a_profile_begins_small_steps_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(1e-12)
+    monkeypatch.setattr(engine, "relieve_all", lambda *_: len(fake.steps) == 3)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == DONE
+    assert [h for h in fake.steps if h == 1e-3] == [1e-3, 1e-3]
+    assert fake.steps[3] == 1e-3
+
+
+def test_a_landing_that_fails_is_tried_from_a_shorter_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    p = problem()._replace(longest_step=1e9)
+    fake = Fake(1e-12)
+    monkeypatch.setattr(engine, "land", lambda *_: -1.0)
+    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0 if len(fake.steps) == 3 else -1)
+    r = run(p, fake, monkeypatch)
+    assert r.count[STATUS] == DONE
+    assert fake.steps[3] == close(0.25 * fake.steps[2])
+    assert r.count[REJECTED] == 1
+    monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0)
+    assert run(p, Fake(1e-12), monkeypatch).count[STATUS] == TOO_SMALL
