@@ -100,15 +100,6 @@ def test_end_slopes_are_those_of_the_end_intervals(position: float, value: float
     assert state.interpolate(table, 2, 5, position) == close(value, rel=1e-14)
 
 
-@pytest.mark.parametrize(("position", "value"), [(-0.5, 7.0), (-3.0, 7.0), (2.2, 5.0), (9.0, 5.0)])
-def test_beyond_the_table_its_ends_hold(position: float, value: float) -> None:
-    assert state.interpolate([99.0, 7.0, 4.0, 5.0, 99.0], 1, 3, position) == value
-
-
-def test_two_nodes_are_joined_by_a_line() -> None:
-    assert state.interpolate([99.0, 7.0, 4.0, 99.0], 1, 2, 0.25) == close(6.25, rel=1e-15)
-
-
 # boundaries and rates
 
 
@@ -169,17 +160,6 @@ def test_a_profile_between_two_phases_is_never_too_narrow(
     assert w.x_out[slot] == close(middle - 0.5e-4, rel=1e-12)
 
 
-@pytest.mark.parametrize(("slot", "width"), [(BETA, 1.5e-4), (ETA, 0.0), (ALPHA, 0.0)])
-def test_wide_enough_profiles_compounds_and_the_last_phase_keep_their_width(
-    p: Problem, w: Any, slot: int, width: float
-) -> None:
-    middle = 0.5 * (X_IN[slot] + X_OUT[slot])
-    own = with_boundaries(p, {slot: (middle + 0.5 * width, middle - 0.5 * width)})
-    state.set_temperature(own, w, 1, START[1], -1)
-    assert w.x_in[slot] == close(middle + 0.5 * width, rel=1e-12)
-    assert w.x_out[slot] == close(middle - 0.5 * width, rel=1e-12)
-
-
 # which layers there are
 
 
@@ -200,12 +180,6 @@ def test_sequence_of_the_layers_there_are(p: Problem, w: Any, regime: int, there
     assert w.sequence == there + [0] * (N_SLOTS - len(there))
 
 
-def test_a_layer_a_little_below_zero_still_counts(p: Problem, w: Any) -> None:
-    w.n[[CORE, ETA, BETA]] = [0.5, -1e-20, 0.5]
-    assert state.find_sequence(p, w, 1) == 3
-    assert w.sequence[:3] == [CORE, ETA, BETA]
-
-
 @pytest.mark.parametrize(
     ("regime", "there", "touched"),
     [
@@ -219,17 +193,6 @@ def test_a_layer_a_little_below_zero_still_counts(p: Problem, w: Any) -> None:
 def test_liquid_touches_the_layer_around_it(p: Problem, w: Any, regime: int, there: list[int], touched: int) -> None:
     w.sequence[: len(there)] = there
     assert state.touched_by_liquid(p, w, regime, len(there)) == touched
-
-
-def test_liquid_alone_touches_nothing(p: Problem, w: Any) -> None:
-    w.sequence[:2] = [CORE, ETA]
-    assert state.touched_by_liquid(p, w, 1, 1) == -1
-
-
-@pytest.mark.parametrize(("slot", "tin"), [(GAMMA_TIN, 1111.0), (GAMMA, 11110000.0), (ETA, 0.0)])
-def test_tin_of_a_slot_is_that_of_its_cells(p: Problem, w: Any, slot: int, tin: float) -> None:
-    w.u[:] = [float(10**k) if k < 15 else 0.5 for k in range(p.n_cells)]
-    assert state.slot_tin(p, w, slot) == tin
 
 
 @pytest.mark.parametrize("celsius", [230.0, 300.0, 415.2])

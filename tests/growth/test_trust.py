@@ -16,7 +16,8 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
-from growth_cases import Run, problem_of, random_case, run_fast, run_plain
+from growth_cases import Run, problem_of, run_fast, run_plain
+from growth_random_cases import random_case
 
 PLATEAUS = Schedule.start(20).ramp(25, to=150).ramp(25, to=210).hold(24).hold(24).ramp(50, to=300).ramp(50, to=350)
 PLATEAUS = PLATEAUS.ramp(50, to=400).hold(5).hold(43).ramp(50, to=500).ramp(50, to=570)

@@ -1,15 +1,10 @@
-"""Random strands, schedules and constants inside what is physically allowed, and what every run must keep.
-
-Shared by `test_growth_random.py` and `benchmarks/growth_random.py`. Case number k of a seed is always the
-same case, so that a failure can be looked at alone.
-"""
+"""Runs of the engine, interpreted and compiled, and what every run must keep."""
 
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
-from math import pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -32,8 +27,7 @@ from bronzeward.growth.problem import (
 )
 from bronzeward.growth.slots import N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import Ring, Strand
-from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
+from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import Regimes, build_regimes
@@ -49,94 +43,6 @@ MOST_ROWS, MOST_EVENTS = 20000, 400
 def regimes() -> Regimes:
     """Boundary tables over everything the cases can reach."""
     return build_regimes(load_table(), COLDEST_C + 273.15, HOTTEST_C + 273.15)
-
-
-@cache
-def default_set() -> KineticSet:
-    """The default constants, read once for thousands of cases."""
-    return load_set()
-
-
-@dataclass(frozen=True)
-class RandomCase:
-    """One case: seed, number and what was drawn."""
-
-    seed: int
-    number: int
-    strand: Strand
-    schedule: Schedule
-    factors: dict[str, float]
-
-    def problem(self, **settings: Any) -> Problem:
-        """The arrays for the engine, with the step limits that `simulate` uses."""
-        own = {"longest_step": float(self.schedule.time[-1]) / 60, "widest_step": 10.0, **settings}
-        kinetics = default_set().scaled(self.factors)
-        return build_problem(self.strand, self.schedule, kinetics, regimes(), load_properties(), Settings(**own))
-
-
-def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
-    """A number between two limits, its logarithm uniform."""
-    return float(low * (high / low) ** rng.random())
-
-
-def random_strand(rng: np.random.Generator) -> Strand:
-    """Core of 5 to 100 um, Cu:Sn 1.5 to 10; sleeve, sleeve with pack, pack alone, or a plane couple."""
-    core = log_uniform(rng, 5.0, 100.0)
-    ratio = log_uniform(rng, 1.5, 10.0)
-    films = {}
-    if rng.random() < 0.4:
-        films = {
-            "initial_eta": float(rng.random() * 0.02) * 1e-6 * core,
-            "initial_epsilon": float(rng.random() * 0.02) * 1e-6 * core,
-        }
-    porosity = float(rng.choice([0.0, 0.025, 0.1 * rng.random()]))
-    if rng.random() < 0.08:
-        plane = Strand.couple(core, core * ratio * 0.44)
-        return replace(plane, porosity=porosity, **films)
-    bare = Strand.from_ratio(core, ratio, porosity=porosity)
-    copper, radius = bare.copper_area, bare.core_radius
-    share = float(rng.choice([1.0, rng.random(), 0.0], p=[0.3, 0.55, 0.15]))
-    rings = []
-    if share > 0.0:
-        radius = sqrt(radius**2 + share * copper / pi)
-        rings.append(Ring(radius, 1.0))
-    if share < 1.0:
-        parts = rng.integers(1, 4)
-        for _ in range(parts):
-            fraction = float(0.15 + 0.85 * rng.random())
-            radius = sqrt(radius**2 + (1.0 - share) * copper / parts / (fraction * pi))
-            rings.append(Ring(radius, fraction))
-    return Strand(bare.core_radius, tuple(rings), porosity=porosity, **films)
-
-
-def random_schedule(rng: np.random.Generator) -> Schedule:
-    """Up to 8 steps between 20 and 700 C, up and down, rates 1 to 2000 C/h, holds up to 200 h."""
-    schedule = Schedule.start(float(rng.choice([20.0, 20.0 + 680.0 * rng.random()])))
-    steps = int(rng.integers(1, 9))
-    for k in range(steps):
-        if k > 0 and rng.random() < 0.45:
-            schedule = schedule.hold(float(rng.choice([200.0 * rng.random(), log_uniform(rng, 1e-3, 200.0)])))
-            continue
-        rate = log_uniform(rng, 1.0, 2000.0)
-        # some targets lie close to a reaction, where layers are thin and few things are stable
-        edge = float(rng.choice(regimes().edges[1:-1])) - 273.15
-        target = 20.0 + 680.0 * rng.random()
-        if rng.random() < 0.25:
-            target = min(HOTTEST_C, edge + float(rng.normal()) * 3.0)
-        if rng.random() < 0.05:
-            target = float(round(target))
-        if target + 273.15 != schedule.temperature[-1]:
-            schedule = schedule.ramp(rate, to=target)
-    return schedule if schedule.time.size > 1 else schedule.hold(1.0)
-
-
-def random_case(seed: int, number: int) -> RandomCase:
-    """Case `number` of a seed."""
-    rng = np.random.default_rng([seed, number])
-    factors = {}
-    if rng.random() < 0.7:
-        factors = {phase: log_uniform(rng, 0.1, 10.0) for phase in COMPOUNDS + WIDE_PHASES}
-    return RandomCase(seed, number, random_strand(rng), random_schedule(rng), factors)
 
 
 def complaints(problem: Problem, record: Record) -> list[str]:

@@ -76,12 +76,3 @@ def touched_by_liquid(p: Problem, w: Work, regime: int, count: int) -> int:
     if count > 1 and w.sequence[0] == CORE and p.liquid_core[regime]:
         return int(w.sequence[1])
     return -1
-
-
-def slot_tin(p: Problem, w: Work, slot: int) -> float:
-    """Tin in a wide slot, summed over its cells [mol/m]."""
-    total = 0.0
-    first = int(p.cell_start[slot])
-    for k in range(first, first + int(p.cells[slot])):
-        total += w.u[k]
-    return total

@@ -1,8 +1,9 @@
-"""Random cases far wider than `growth_cases.random_case`: everything the inputs allow and physics does not forbid.
+"""Random strands, schedules and constants: usual ones, and all that inputs allow and physics does not forbid.
 
-Cores of 0.1 um to 5 mm, Cu:Sn 0.05 to 200, ramps of 1 to 20,000 C/h, up to 40 crossings of 227 and 415 C, holds on
-invariants and 1e-6 K beside them, of up to 10,000 h, to 700 C; every set of constants, scaled ones and ones of two
-terms; tolerances of 1e-3 to 1e-6. Case number k of a seed is always the same case.
+Usual: cores of 5 to 100 um, Cu:Sn 1.5 to 10, up to 8 steps. Wide: cores of 0.1 um to 5 mm, Cu:Sn 0.05 to 200, ramps of
+1 to 20,000 C/h, up to 40 crossings of 227 and 415 C, holds on invariants and 1e-6 K beside them, of up to 10,000 h;
+every set of constants, scaled ones and ones of two terms; tolerances of 1e-3 to 1e-6. Case number k of a seed is always
+the same case, so that a failure can be looked at alone.
 """
 
 from __future__ import annotations
@@ -23,7 +24,18 @@ from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
 from bronzeward.materials.kinetics import KineticSet, available_sets, load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.problem_builder import Settings, build_problem, initial_amounts, slot_volumes
-from growth_cases import COLDEST_C, HOTTEST_C, log_uniform, regimes
+from growth_cases import (
+    COLDEST_C,
+    HOTTEST_C,
+    MOST_EVENTS,
+    MOST_ROWS,
+    array_record,
+    array_work,
+    cache_folder,
+    complaints,
+    regimes,
+    run_compiled,
+)
 
 LONGEST_HOLD_H = 10_000.0
 MOST_CROSSINGS = 40
@@ -32,21 +44,36 @@ BESIDE = 1e-6
 
 
 @dataclass(frozen=True)
-class WideCase:
+class RandomCase:
     """One case: what was drawn."""
 
-    seed: int
-    number: int
     strand: Strand
     schedule: Schedule
     kinetics: KineticSet
-    tolerance: float
+    tolerance: float = 1e-3
 
     def problem(self, **settings: Any) -> Problem:
         """The arrays for the engine, with the step limits that `simulate` uses."""
         limits = {"longest_step": float(self.schedule.time[-1]) / 60, "widest_step": 10.0}
         chosen = Settings(**{**limits, "tolerance": self.tolerance, **settings})
         return build_problem(self.strand, self.schedule, self.kinetics, regimes(), load_properties(), chosen)
+
+    def broken(self) -> list[str]:
+        """What its compiled run did wrong."""
+        problem, record = self.problem(), array_record(MOST_ROWS, MOST_EVENTS)
+        run_compiled(problem, array_work(problem.n_cells), record, cache_folder())
+        return complaints(problem, record)
+
+
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """A number between two limits, its logarithm uniform."""
+    return float(low * (high / low) ** rng.random())
+
+
+@cache
+def default_set() -> KineticSet:
+    """The default constants, read once for thousands of cases."""
+    return load_set()
 
 
 @cache
@@ -59,7 +86,7 @@ def wide_kinetics(rng: np.random.Generator) -> KineticSet:
     """The default set, another, one scaled phase by phase, or one whose compounds follow two terms."""
     kind = rng.choice(["default", "other", "scaled", "two terms"], p=[0.35, 0.2, 0.3, 0.15])
     if kind == "default":
-        return load_set()
+        return default_set()
     base = shipped_sets()[int(rng.integers(len(shipped_sets())))]
     if kind == "other":
         return base
@@ -77,31 +104,76 @@ def wide_kinetics(rng: np.random.Generator) -> KineticSet:
     return replace(scaled, constants=tuple(constants))
 
 
+def with_rings(bare: Strand, rng: np.random.Generator, chances: list[float], least: float) -> Strand:
+    """The strand with its copper in a sleeve, in packs of at least some share of copper, or in both."""
+    copper, radius = bare.copper_area, bare.core_radius
+    share = float(rng.choice([1.0, rng.random(), 0.0], p=chances))
+    rings = []
+    if share > 0.0:
+        radius = sqrt(radius**2 + share * copper / pi)
+        rings.append(Ring(radius, 1.0))
+    if share < 1.0:
+        parts = int(rng.integers(1, 4))
+        for _ in range(parts):
+            fraction = float(least + (1.0 - least) * rng.random())
+            radius = sqrt(radius**2 + (1.0 - share) * copper / parts / (fraction * pi))
+            rings.append(Ring(radius, fraction))
+    return Strand(bare.core_radius, tuple(rings), porosity=bare.porosity)
+
+
+def random_strand(rng: np.random.Generator) -> Strand:
+    """Sleeve, sleeve with pack, pack alone, or a plane couple."""
+    core, ratio = log_uniform(rng, 5.0, 100.0), log_uniform(rng, 1.5, 10.0)
+    films = {}
+    if rng.random() < 0.4:
+        films = {name: float(rng.random() * 0.02) * 1e-6 * core for name in ("initial_eta", "initial_epsilon")}
+    porosity = float(rng.choice([0.0, 0.025, 0.1 * rng.random()]))
+    if rng.random() < 0.08:
+        strand = replace(Strand.couple(core, core * ratio * 0.44), porosity=porosity)
+    else:
+        strand = with_rings(Strand.from_ratio(core, ratio, porosity=porosity), rng, [0.3, 0.55, 0.15], 0.15)
+    return replace(strand, **films)
+
+
+def random_schedule(rng: np.random.Generator) -> Schedule:
+    """Up to 8 steps between 20 and 700 C, up and down, rates 1 to 2000 C/h, holds up to 200 h."""
+    schedule = Schedule.start(float(rng.choice([20.0, 20.0 + 680.0 * rng.random()])))
+    steps = int(rng.integers(1, 9))
+    for k in range(steps):
+        if k > 0 and rng.random() < 0.45:
+            schedule = schedule.hold(float(rng.choice([200.0 * rng.random(), log_uniform(rng, 1e-3, 200.0)])))
+            continue
+        rate = log_uniform(rng, 1.0, 2000.0)
+        # some targets lie close to a reaction, where layers are thin and few things are stable
+        edge = float(rng.choice(regimes().edges[1:-1])) - 273.15
+        target = 20.0 + 680.0 * rng.random()
+        if rng.random() < 0.25:
+            target = min(HOTTEST_C, edge + float(rng.normal()) * 3.0)
+        if rng.random() < 0.05:
+            target = float(round(target))
+        if target + 273.15 != schedule.temperature[-1]:
+            schedule = schedule.ramp(rate, to=target)
+    return schedule if schedule.time.size > 1 else schedule.hold(1.0)
+
+
+def random_case(seed: int, number: int) -> RandomCase:
+    """Usual case `number` of a seed."""
+    rng = np.random.default_rng([seed, number])
+    factors = {}
+    if rng.random() < 0.7:
+        factors = {phase: log_uniform(rng, 0.1, 10.0) for phase in COMPOUNDS + WIDE_PHASES}
+    return RandomCase(random_strand(rng), random_schedule(rng), default_set().scaled(factors))
+
+
 def wide_strand(rng: np.random.Generator) -> Strand:
     """A round strand with or without sleeve and packs, or a plane couple."""
-    core = log_uniform(rng, 0.1, 5000.0)
-    ratio = log_uniform(rng, 0.05, 200.0)
+    core, ratio = log_uniform(rng, 0.1, 5000.0), log_uniform(rng, 0.05, 200.0)
     porosity = float(rng.choice([0.0, 0.025, 0.3 * rng.random()]))
     if rng.random() < 0.15:
         strand = replace(Strand.couple(core, core * ratio * 0.44), porosity=porosity)
     else:
-        bare = Strand.from_ratio(core, ratio, porosity=porosity)
-        copper, radius = bare.copper_area, bare.core_radius
-        share = float(rng.choice([1.0, rng.random(), 0.0], p=[0.4, 0.45, 0.15]))
-        rings = []
-        if share > 0.0:
-            radius = sqrt(radius**2 + share * copper / pi)
-            rings.append(Ring(radius, 1.0))
-        if share < 1.0:
-            parts = int(rng.integers(1, 4))
-            for _ in range(parts):
-                fraction = float(0.1 + 0.9 * rng.random())
-                radius = sqrt(radius**2 + (1.0 - share) * copper / parts / (fraction * pi))
-                rings.append(Ring(radius, fraction))
-        strand = Strand(bare.core_radius, tuple(rings), porosity=porosity)
-    if rng.random() < 0.4:
-        return with_films(strand, rng)
-    return strand
+        strand = with_rings(Strand.from_ratio(core, ratio, porosity=porosity), rng, [0.4, 0.45, 0.15], 0.1)
+    return with_films(strand, rng) if rng.random() < 0.4 else strand
 
 
 def with_films(strand: Strand, rng: np.random.Generator) -> Strand:
@@ -155,10 +227,10 @@ def wide_schedule(rng: np.random.Generator) -> Schedule:
     return schedule if schedule.time.size > 1 else schedule.hold(1.0)
 
 
-def wide_case(seed: int, number: int) -> WideCase:
-    """Case `number` of a seed."""
+def wide_case(seed: int, number: int) -> RandomCase:
+    """Wide case `number` of a seed."""
     rng = np.random.default_rng([seed, number, 12])
     kinetics = wide_kinetics(rng)
     strand, schedule = wide_strand(rng), wide_schedule(rng)
     tolerance = float(10.0 ** rng.uniform(-6.0, -3.0)) if rng.random() < 0.7 else 1e-3
-    return WideCase(seed, number, strand, schedule, kinetics, tolerance)
+    return RandomCase(strand, schedule, kinetics, tolerance)
