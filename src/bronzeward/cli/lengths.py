@@ -103,31 +103,10 @@ def lengths(
     data: dict[str, Any] = {"schema": "bronzeward/lengths/1", "confidence": sure, "each_m": each}
     lines: list[str] = []
     if tested is not None:
-        count = leak_counts.Count(tested, each, leaks)
-        limits = leak_counts.limits(count, sure)
-        lines += reports.sentences(count, limits, sure)
-        data |= {
-            "tested": tested,
-            "leaks": leaks,
-            "share_leaking_at_most": limits.share,
-            "leaks_per_metre_at_most": limits.per_metre,
-            "leaks_per_metre_counted_once_at_most": limits.per_metre_counted_once,
-        }
-        if metres is not None:
-            chances = [leak_counts.chance_of_none(count, sure, length) for length in (metres, metres * strands)]
-            lines += reports.on_strands(metres, chances[0], strands, chances[1])
-            data |= {"metres": metres, "strands": strands}
-            data |= dict(zip(("strand_without_leak_at_least", "cable_without_leak_at_least"), chances, strict=True))
-        if against is not None:
-            other = leak_counts.Count(against[0], each if against_each is None else against_each, against[1])
-            between = leak_counts.difference(count, other)
-            lines += reports.on_difference(count, other, between)
-            data |= {
-                "against": {"tested": other.tested, "leaks": other.leaks, "each_m": other.each},
-                "p_value": between.p_value,
-                "p_value_lengths": between.lengths,
-                "p_value_metres": between.metres,
-            }
+        far = None if metres is None else (metres, strands)
+        other = None if against is None else (against[0], each if against_each is None else against_each, against[1])
+        lines, proved = _proved((tested, each, leaks), sure, far, other)
+        data |= proved
     if rate is not None:
         needed_lengths = leak_counts.lengths_needed(each, rate * 1e-3, sure)
         lines.append(reports.on_needed(rate * 1e-3, each, needed_lengths, sure))
@@ -136,6 +115,42 @@ def lengths(
         show_json({**data, "caution": reports.CAUTION})
     elif not quiet:
         show([*lines, "", reports.CAUTION])
+
+
+def _proved(
+    counted: tuple[int, float, int], sure: float, far: tuple[float, int] | None, other: tuple[int, float, int] | None
+) -> tuple[list[str], dict[str, Any]]:
+    """Sentences and data on one count (tested, each, leaks), for strands of a length, and against another count."""
+    from bronzeward.reports import leak_counts as reports
+    from bronzeward.studies.leak_counts import Count, chance_of_none, difference, limits
+
+    count = Count(*counted)
+    most = limits(count, sure)
+    lines = [*reports.sentences(count, most, sure)]
+    data: dict[str, Any] = {
+        "tested": count.tested,
+        "leaks": count.leaks,
+        "share_leaking_at_most": most.share,
+        "leaks_per_metre_at_most": most.per_metre,
+        "leaks_per_metre_counted_once_at_most": most.per_metre_counted_once,
+    }
+    if far is not None:
+        metres, strands = far
+        one, cable = (chance_of_none(count, sure, length) for length in (metres, metres * strands))
+        lines += reports.on_strands(metres, one, strands, cable)
+        data |= {"metres": metres, "strands": strands}
+        data |= {"strand_without_leak_at_least": one, "cable_without_leak_at_least": cable}
+    if other is not None:
+        against = Count(*other)
+        between = difference(count, against)
+        lines += reports.on_difference(count, against, between)
+        data |= {
+            "against": {"tested": against.tested, "leaks": against.leaks, "each_m": against.each},
+            "p_value": between.p_value,
+            "p_value_lengths": between.lengths,
+            "p_value_metres": between.metres,
+        }
+    return lines, data
 
 
 def _weakest(

@@ -76,6 +76,17 @@ class Strand:
 
     def __post_init__(self) -> None:
         _size(self.core_radius, "core")
+        self._check_rings()
+        self._check_choices()
+        if not 0.0 <= self.porosity < 1.0:
+            raise InputError(f"strand: porosity {self.porosity:g}; it must be at least 0 and below 1")
+        for name, value in (("eta", self.initial_eta), ("epsilon", self.initial_epsilon)):
+            if not 0.0 <= value < 0.2 * self.core_radius:
+                raise InputError(
+                    f"strand: initial {name} of {value / MICROMETRE:g} µm; allowed are 0 to a fifth of the core"
+                )
+
+    def _check_rings(self) -> None:
         if not self.rings:
             raise InputError("strand: no copper round the core; give a sleeve or a pack")
         if self.plane and (len(self.rings) > 1 or self.rings[0].copper_fraction != 1.0):
@@ -94,6 +105,8 @@ class Strand:
                     "and at most 1"
                 )
             inner = ring.radius
+
+    def _check_choices(self) -> None:
         if self.pack_transport not in (BETWEEN_FILAMENTS, PARALLEL_CHANNELS):
             raise InputError(
                 f"strand: pack_transport is {self.pack_transport!r}; allowed are '{BETWEEN_FILAMENTS}' and "
@@ -110,13 +123,6 @@ class Strand:
             _positive(self.cavity_expansion, "cavity_expansion")
             if self.cavity_expansion > 1e-4:
                 raise InputError(f"strand: cavity_expansion {self.cavity_expansion:g} 1/K; allowed are up to 1e-4")
-        if not 0.0 <= self.porosity < 1.0:
-            raise InputError(f"strand: porosity {self.porosity:g}; it must be at least 0 and below 1")
-        for name, value in (("eta", self.initial_eta), ("epsilon", self.initial_epsilon)):
-            if not 0.0 <= value < 0.2 * self.core_radius:
-                raise InputError(
-                    f"strand: initial {name} of {value / MICROMETRE:g} µm; allowed are 0 to a fifth of the core"
-                )
 
     @classmethod
     def round(cls, core_um: float, sleeve_um: float | None = None, pack: Any = (), **more: Any) -> Strand:
