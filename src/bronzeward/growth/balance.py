@@ -33,6 +33,9 @@ LEAST_LAYER = 1e-6
 CONVERGED = 5e-2
 """Iteration stops at this share of the step tolerance."""
 
+ROUNDING = 1e-15
+"""Of a composition times what conducts it; a few last digits."""
+
 LARGEST_REST = 1e-2
 """Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
 
@@ -43,7 +46,10 @@ MOST_NUDGED = 1e-2
 """Share of a layer that a nudge adds or takes at most."""
 
 SMALL_REST = 5e-3
-"""Share of the step tolerance that the same may reach: rests have one sign, and add up over thousands of stages."""
+"""Share of the step tolerance that the same may reach in a stage while the run has given nothing yet."""
+
+LEAST_BUDGET = 1e-2
+"""Share of that which a stage may always give."""
 
 MOST_STRICT = 14
 """Iterations in which `SMALL_REST` is asked for: a profile about to run out may never reach it."""
@@ -262,8 +268,12 @@ def rest_is_small(p: Problem, w: Work, count: int, gh: float, strictly: bool) ->
     """Whether every layer survives the last correction and `fill_up` can follow the flows into every profile.
 
     Speeds may have settled while the tin of a thin profile, or what is left of a vanishing layer, has not.
-    `strictly` keeps the rests so small that they add up to nothing.
+    `strictly` keeps the rests so small that they add up to nothing: they have one sign over thousands of stages, so a
+    stage may give the less, the more of what a run may give is spent.
     """
+    budget = 1.0
+    if w.corrected[2] > 0.0:
+        budget = max(LEAST_BUDGET, 1.0 - abs(w.corrected[1]) / w.corrected[2])
     for k in range(count):
         slot = w.sequence[k]
         inside = w.right[k - 1] if k > 0 else 0.0
@@ -276,7 +286,7 @@ def rest_is_small(p: Problem, w: Work, count: int, gh: float, strictly: bool) ->
             rest = abs(wide_tin(w, k, count, gh) - held)
             if held > DILUTE * w.n[slot] and rest > LARGEST_REST * held:
                 return False
-            if strictly and rest > SMALL_REST * p.tolerance * (held + DILUTE * w.n[slot]):
+            if strictly and rest > budget * SMALL_REST * p.tolerance * (held + DILUTE * w.n[slot]):
                 return False
     return True
 
@@ -295,17 +305,31 @@ def apply_last(p: Problem, w: Work, count: int, gh: float) -> None:
         before = w.n[slot]
         w.n[slot] += gh * (outside - inside)
         if p.wide[slot]:
-            fill_up(p, w, slot, before, wide_tin(w, k, count, gh))
+            fill_up(p, w, slot, before, wide_tin(w, k, count, gh), rounding(p, w, k, count, gh))
         else:
             w.tin[slot] = (w.x_out[slot] if k == 0 else w.x_in[slot]) * w.n[slot]
     for k in range(count - 1):
         w.s[k] += w.right[k]
 
 
-def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
+def rounding(p: Problem, w: Work, k: int, count: int, gh: float) -> float:
+    """Tin by which the flows through the ends of the k-th phase, a profile, may be off by rounding.
+
+    Where a step is 1e10 times as long as cells take to exchange their tin, the flows are small differences of
+    large numbers.
+    """
+    face = int(p.cell_start[w.sequence[k]]) + int(w.sequence[k])
+    ends = 1.0 / w.face[face] if k > 0 else 0.0
+    if k < count - 1:
+        ends += 1.0 / w.face[face + int(p.cells[w.sequence[k]])]
+    return ROUNDING * gh * ends
+
+
+def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float, unseen: float) -> None:
     """Give a profile that had `before` atoms its present atoms and `tin`, keeping its shape.
 
-    A profile about to run out keeps its composition instead; `step.close_tin` makes good what that misses.
+    A profile about to run out keeps its composition instead; `step.close_tin` makes good what that misses. What is
+    given is counted, but for as much as `unseen` by rounding.
     """
     first = int(p.cell_start[slot])
     last = first + int(p.cells[slot])
@@ -315,7 +339,8 @@ def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
     if abs(scale - 1.0) > LARGEST_REST:
         scale = 1.0
         tin = held
-    w.corrected[1] += tin - held
+    if abs(tin - held) > unseen:
+        w.corrected[1] += tin - held
     for c in range(first, last):
         w.x[c] *= scale
         w.u[c] = amount * (p.edge[c + slot + 1] - p.edge[c + slot]) * w.x[c]

@@ -14,8 +14,9 @@ SPENT = 1e-2
 
 Stages are solved no more finely than that; what is left goes to the neighbours."""
 
-THINNEST_PROFILE_SHARE = 1e-7
-"""The same for a layer with a profile, whose cells cannot shrink to nothing."""
+THINNEST_PROFILE_SHARE = 5e-7
+"""The same for a layer with a profile, whose cells cannot shrink to nothing: below a tenth of it, the rounding of what
+the whole strand holds is more than stages are solved to."""
 
 WORTH_STARTING = 10.0
 """A layer starts at the centre or the barrier when the surplus there would make this many times a used-up one."""

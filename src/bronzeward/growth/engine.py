@@ -292,6 +292,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
     tin = total(w, w.tin)
     w.corrected[0] = 0.0
     w.corrected[1] = 0.0
+    w.corrected[2] = MOST_GIVEN * p.tolerance * tin
     time, temperature = p.time[0], p.temperature_start[0]
     regime = int(p.regime[0])
     set_temperature(p, w, regime, temperature, -1)
@@ -359,7 +360,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             keep_trend(p, w, count, step)
             w.corrected[0] += close_tin(p, w, count, tin)
             allowed = p.tolerance * tin
-            if w.corrected[0] > MOST_CORRECTED * allowed or abs(w.corrected[1]) > MOST_GIVEN * allowed:
+            if w.corrected[0] > MOST_CORRECTED * allowed or abs(w.corrected[1]) > w.corrected[2]:
                 r.count[STATUS] = UNBALANCED
                 return
             refresh_cells(p, w, count)

@@ -100,7 +100,7 @@ class Work(NamedTuple):
     diagonal: Numbers  # (cells + 9) tridiagonal scratch
     right: Numbers
     held: Numbers  # (cells + 9) copies while cells are laid out anew
-    corrected: Numbers  # (2) tin that closing the balance moved so far; that stages gave to profiles beyond their cells
+    corrected: Numbers  # (3) tin that closing moved; that profiles were given beyond their cells; most of that
 
 
 class Record(NamedTuple):
@@ -148,7 +148,7 @@ def new_work(n_cells: int, zeros: Any) -> Work:
     sizes = {
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
         "s_stage": 5 * slot, "x_stage": 5 * cell, "x_trend": cell,
-        "corrected": 2, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
+        "corrected": 3, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
         "face": face, "diagonal": face, "right": face, "held": face,
     }  # fmt: skip
     return Work(*(zeros(sizes.get(name, slot)) for name in Work._fields))
