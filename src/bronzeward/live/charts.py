@@ -56,8 +56,10 @@ class Charts:
 
     def show_corners(self, corners: Sequence[Corner]) -> None:
         """Put the corners where they are."""
+        places = {"x": [corner.hours for corner in corners], "y": [corner.celsius for corner in corners]}
         self._tool.num_objects = len(corners)
-        self.corners.data = {"x": [corner.hours for corner in corners], "y": [corner.celsius for corner in corners]}
+        if self.corners.data != places:
+            self.corners.data = places
 
     def show_moment(self, hours: float) -> None:
         """Mark a moment [h]."""
@@ -125,8 +127,8 @@ class Charts:
     def _schedule(self) -> Any:
         chart = self._chart("schedule", "temperature, °C", 230)
         self._dashed(chart, "celsius")
-        chart.line("hours", "celsius", source=self._run, line_color=style.FAINT, line_width=1)
-        chart.line("x", "y", source=self.corners, line_color=style.INK, line_width=2)
+        chart.line("hours", "celsius", source=self._run, line_color=style.INK, line_width=2)
+        chart.line("x", "y", source=self.corners, line_color=style.FAINT, line_width=1)
         dots = chart.scatter("x", "y", source=self.corners, size=15, fill_color="white", line_color=style.INK,
                              line_width=2)  # fmt: skip
         dots.nonselection_glyph = dots.selection_glyph = None

@@ -37,6 +37,9 @@ from bronzeward.units import HOUR, ZERO_CELSIUS
 _TEMPLATES = Environment(loader=FileSystemLoader(Path(__file__).parent), autoescape=True)
 
 
+STEP = 0.01
+"""Of the moment's slider [h]."""
+
 SHORTLY = 30
 """How long the pointer may move on before the section follows [ms]."""
 
@@ -69,7 +72,8 @@ class LivePage:
         self._undo = _button("↶ undo", partial(self._step, self._drafts.undo))
         self._redo = _button("↷ redo", partial(self._step, self._drafts.redo))
         self._keep = _button("keep this one beside", self._keep_beside, 180)
-        self._moment = Slider(title="moment, h", start=0.0, end=1.0, step=0.01, value=0.0, sizing_mode="stretch_width")
+        self._moment = Slider(title="moment, h", start=0.0, end=1.0, step=STEP, value=0.0, format="0.00",
+                              sizing_mode="stretch_width")  # fmt: skip
         self._computer = Computer(lambda computed: document.add_next_tick_callback(partial(self._arrived, computed)),
                                   members)  # fmt: skip
         self._members = members
@@ -106,7 +110,7 @@ class LivePage:
             self._document.add_root(root)
         self._document.title = f"{title or 'Cu-Sn mixing heat treatment'} · live"
         self._document.template = _TEMPLATES.get_template("page.html")
-        self._moment.on_change("value", lambda _a, _o, new: self._look_soon(HOUR * new))
+        self._moment.on_change("value", lambda _a, _o, new: self._slid(HOUR * new))
         self._document.on_session_destroyed(self.close)
 
     def _change(self, make: Callable[[Draft], Draft], topic: str | None = None) -> None:
@@ -158,6 +162,11 @@ class LivePage:
         waiting = self._members and not computed.banded
         self._state.text = f"band of {self._members} runs …" if waiting else f"with a band of {self._members} runs"
 
+    def _slid(self, seconds: float) -> None:
+        """The moment's slider was moved, unless it only followed the pointer."""
+        if abs(seconds - self._seconds) > 0.5 * STEP * HOUR:
+            self._look_soon(seconds)
+
     def _look_soon(self, seconds: float) -> None:
         """Show the section at a moment [s] shortly; of several on end the last, so that nothing else has to wait."""
         waiting, self._wanted = self._wanted is not None, seconds
@@ -177,6 +186,7 @@ class LivePage:
         self._seconds = min(max(seconds, 0.0), float(time[-1]))
         row = int(np.searchsorted(time, self._seconds, side="right")) - 1
         self._charts.show_moment(self._seconds / HOUR)
+        self._moment.value = round(self._seconds / HOUR / STEP) * STEP
         if row == self._row:
             return
         self._row = row
