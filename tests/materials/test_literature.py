@@ -53,7 +53,7 @@ PINS = {
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
     "properties.toml": "5bc828828b3d9707",
     "thermocouples.toml": "a96fc688f3ef05ab",
-    "checks.csv": "2c6e265af434ede4",
+    "checks.csv": "da3d31e2f3108084",
 }
 
 

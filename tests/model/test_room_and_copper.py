@@ -13,8 +13,9 @@ from bronzeward import Case, InputError, Schedule, Strand, load_set, load_table,
 from bronzeward.inputs.case import case_from_data, case_from_json
 from bronzeward.materials.phases import PHASES
 from bronzeward.materials.properties import load_properties
-from bronzeward.model.answers import numbers
+from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.batch import run_batch
+from bronzeward.model.estimates import resting_on
 from bronzeward.model.simulation import run_case
 from bronzeward.reports.summary import answers, band_lines, sentences
 from closeness import close
@@ -184,6 +185,28 @@ def test_an_estimated_constant_that_matters_is_always_named():
     named = {line.split(":")[0] for line in history.warnings.splitlines() if "only an estimate" in line}
     assert named == {phase for phase in estimated if most[phase] >= 0.01}
     assert "delta" in named
+
+
+@pytest.mark.parametrize("hottest", [400, 450])
+@pytest.mark.parametrize("factor", [0.1, 10.0])
+def test_answers_that_no_estimate_is_named_for_do_not_move_with_it(hottest, factor):
+    """What is not named stays within a hundredth, the share from which on a phase is named; the schedule is given."""
+    plan = Schedule.start(20).ramp(25, to=210).hold(48).ramp(50, to=hottest).hold(10).quench()
+    case = Case(Strand.round(24, 50), plan, load_set().scaled({"delta": factor}))
+    first, second = (run_case(c) for c in (case, replace(case, kinetics=load_set())))
+    line = next(line for line in first.attributes["warnings"].splitlines() if line.startswith("delta: holds"))
+    named = {key for key, answer in ANSWERS.items() if answer.title in line.split("rest: ")[1].split("; ")}
+    one, other = numbers(first), numbers(second)
+    moved = {key for key in ANSWERS if one[key] != pytest.approx(other[key], rel=0.01, abs=1e-9, nan_ok=True)}
+    assert moved <= named
+    assert ("liquid_gone_time" in named) == (hottest == 450)  # at 400 C it has gone before delta comes
+    assert "first_liquid_time" not in named
+
+
+def test_every_answer_rests_on_what_matters_from_the_start():
+    history = run_case(Case(STRAND, Schedule.start(20).ramp(100, to=240), load_set()))
+    assert resting_on(history, 1) == [key for key in ANSWERS if key != "total_time"]
+    assert "shell_at_first_liquid" not in resting_on(history, len(history["time"]) - 1)
 
 
 def test_a_film_from_storage_makes_no_room_unless_it_is_said_to():

@@ -13,9 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from bronzeward import Case, Schedule, Strand, load_set
 from bronzeward.errors import InputError
 from bronzeward.files import read_toml
 from bronzeward.materials import literature
+from bronzeward.materials.phases import PHASES
+from bronzeward.model.simulation import run_case
 from bronzeward.plots.validation import plot_deviations
 from bronzeward.reports.validation_page import validation_html, write_validation
 from bronzeward.reports.validation_text import band_line, topic_lines, validation_lines, validation_summary
@@ -101,6 +104,16 @@ def test_only_values_from_outside_have_a_band():
     kinds = {o.check.kind for o in outcomes().values() if o.band}
     assert kinds == {"measurement", "assessed", "standard"}
     assert in_bands(list(outcomes().values()))[1] == sum(o.band is not None for o in outcomes().values())
+
+
+@pytest.mark.parametrize(("factor", "thinner"), [(0.02, "delta"), (1000.0, "epsilon")])
+def test_what_the_sequence_at_450c_says_of_delta(factor, thinner):
+    """databases/README.md: with these the thinner of the two layers is some micrometre after a day, within twice it."""
+    couple, day = Strand.couple(4000, 4000), Schedule.start(450).hold(24)
+    history = run_case(Case(couple, day, load_set().scaled({"delta": factor})))
+    thickness = dict(zip(PHASES, 1e6 * history["thickness"][-1], strict=True))
+    assert min(("epsilon", "delta"), key=thickness.__getitem__) == thinner
+    assert 0.5 < thickness[thinner] < 2.0, thickness
 
 
 def test_band_of_a_constant_by_hand():

@@ -17,6 +17,7 @@ from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import build_regimes, stable_ranges
 from bronzeward.model.case_table import case_table, other_limits
+from bronzeward.model.estimates import estimates_that_matter
 from bronzeward.model.history import COLUMNS, PER_LENGTH, History
 from bronzeward.model.problem_builder import Settings, build_problem
 from bronzeward.model.provenance import provenance
@@ -29,9 +30,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 SCHEMA = "bronzeward/run/1"
-
-MATTERS = 0.01
-"""Share of all tin from which on a phase's constant is named where it is an estimate."""
 
 HOTTEST_WITHOUT_WARNING = 550.0 + ZERO_CELSIUS
 """Above this the superconductor starts to form, which the model leaves out [K]."""
@@ -138,12 +136,6 @@ def _reservations(case: Case, recorded: Recorded) -> list[str]:
         if not there.any():
             continue
         constant = case.kinetics.constant(SLOT_LABELS[slot])
-        share = float((recorded.tin[:, slot] / recorded.tin.sum(axis=1)).max())
-        if constant.grade == "estimated" and share >= MATTERS:
-            notes.append(
-                f"{SLOT_LABELS[slot]}: holds up to {100 * share:.0f} % of the tin, and its growth constant is only an "
-                "estimate"
-            )
         used_low, used_high = recorded.temperature[there].min(), recorded.temperature[there].max()
         low, high = constant.range
         if used_low < low - 1e-6 or used_high > high + 1e-6:
@@ -188,7 +180,9 @@ def result_of(history: History) -> Result:
         for name, column in COLUMNS.items()
         if history.cells or "alpha_cell" not in column.dims
     }
-    return Result(variables, _attributes(history, notes))
+    result = Result(variables, _attributes(history, notes))
+    result.attributes["warnings"] = "\n".join([*estimates_that_matter(result, case.kinetics), *notes])
+    return result
 
 
 def _attributes(history: History, notes: list[str]) -> dict[str, Any]:
