@@ -25,6 +25,10 @@ def plot(
     hours: Annotated[
         tuple[float, float] | None, typer.Option("--hours", metavar="FROM TO", help="Only this stretch of time.")
     ] = None,
+    layer: Annotated[
+        list[str] | None,
+        typer.Option("--layer", metavar="PHASE", help="A panel with its band; repeat it. Default: all that have one."),
+    ] = None,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
     json: JsonOption = False,
@@ -37,7 +41,7 @@ def plot(
     from bronzeward.plots.run_history import draw_history
 
     target = check_figure(output or result.with_suffix(".png"), overwrite)
-    save(draw_history(result, against, volume, equilibrium, hours), target, overwrite)
+    save(draw_history(result, against, volume, equilibrium, hours, layer), target, overwrite)
     _say_written("Figure", target, json, quiet)
 
 
@@ -146,7 +150,7 @@ def log(
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.furnace_log import load_log
     from bronzeward.inputs.schedule import Schedule
-    from bronzeward.plots.furnace_deviation import plot_programme
+    from bronzeward.plots.furnace_deviation import draw_programme
     from bronzeward.plots.picture_file import check_figure, save
     from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
     from bronzeward.studies.furnace_deviation import compare_programme
@@ -178,7 +182,7 @@ def log(
         if not json:
             show(["", *deviation_sentences(kept), "", deviation_table(kept)])
         if output is not None:
-            save(plot_programme(programmed, measured, shift=kept.shift), output, overwrite)
+            save(draw_programme(programmed, measured, kept.shift), output, overwrite)
 
 
 def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     import xarray as xr
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from bronzeward.studies.calibration import Fit
     from bronzeward.studies.ensemble import Spread
@@ -74,7 +75,7 @@ def sweep(
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
     from bronzeward.model.dataset_file import write_dataset
-    from bronzeward.plots.sweep import plot_sweep
+    from bronzeward.plots.sweep import draw_sweep
     from bronzeward.reports.sweep import sweep_table
     from bronzeward.studies import chunk_store
     from bronzeward.studies import sweep as sweeps
@@ -94,7 +95,7 @@ def sweep(
         data = sweeps.sweep(chosen, axes, spread, workers, watch, parts, scheduler=scheduler)
     write_dataset(data, target, overwrite)
     chunk_store.clear_chunks(parts, data)
-    _draw(lambda: plot_sweep(data, answer), figure, overwrite, target)
+    _draw(lambda: draw_sweep(data, answer), figure, overwrite, target)
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
@@ -354,7 +355,7 @@ def _check(answer: str | None, figure: Path | None, overwrite: bool) -> None:
         check_figure(figure, overwrite)
 
 
-def _draw(drawing: Callable[[], Axes], figure: Path | None, overwrite: bool, kept: Path | None) -> None:
+def _draw(drawing: Callable[[], Axes | Figure], figure: Path | None, overwrite: bool, kept: Path | None) -> None:
     """Write a figure, if one is wanted; where that fails, say that what was computed is `kept` in a file."""
     from bronzeward.errors import InputError
     from bronzeward.plots.picture_file import save

@@ -72,18 +72,21 @@ def light_map() -> Colormap:
 
 
 def fit_ticks(axis: Axis, values: Iterable[float]) -> None:
-    """Ticks that do not crowd: at the values themselves while they are few; logarithmic over a decade or more."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+    """Ticks that do not crowd: at the values themselves while they are few; over a decade round ones, logarithmic."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
     values = sorted(values)
     low, high = values[0], values[-1]
-    if low > 0 and high >= 10 * low:
+    logarithmic = low > 0 and high >= 10 * low
+    if logarithmic:
         axis.axes.set(**{f"{axis.axis_name}scale": "log"})  # type: ignore[attr-defined]
         axis.set_minor_locator(NullLocator())
-        most = [v for k, v in enumerate(values) if k % (1 + (len(values) - 1) // 6) == 0]
-        axis.set_major_locator(FixedLocator(most))
-        axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:.3g}"))
-    elif len(values) <= 5:
+        axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
+    if len(values) <= 5:
         axis.set_major_locator(FixedLocator(values))
+    elif logarithmic:
+        decades = high / low
+        steps = (1.0, 2.0, 5.0) if decades <= 101 else (1.0, 3.0) if decades <= 2000 else (1.0,)
+        axis.set_major_locator(LogLocator(subs=steps, numticks=9))
     else:
         axis.set_major_locator(MaxNLocator(5))

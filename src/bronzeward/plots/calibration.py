@@ -5,13 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from bronzeward.materials.phases import LETTERS
 from bronzeward.plots import style
-from bronzeward.plots.axes import new_axes
+from bronzeward.plots.axes import fit_ticks, new_axes
 from bronzeward.studies.calibration import Fit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
 
 
 @style.settings()
@@ -19,17 +23,22 @@ def plot_fit(fit: Fit, ax: Axes | None = None) -> Axes:
     """Measured against computed thickness or area, with two standard errors."""
     ax = ax or new_axes()
     layers = list(dict.fromkeys(m.layer for m in fit.measurements))
+    scales = np.array([100.0 if m.of_area else 1e6 for m in fit.measurements])
+    computed, measured = fit.computed * scales, np.array([m.mean for m in fit.measurements]) * scales
+    low, high, logarithmic = _ends(computed, measured)
+    ends = low, high
     for k, layer in enumerate(layers):
         colour, _, marker = style.STROKES[k % len(style.STROKES)]
         mine = [j for j, m in enumerate(fit.measurements) if m.layer == layer]
-        scale = 100.0 if fit.measurements[mine[0]].of_area else 1e6
-        x = fit.computed[mine] * scale
-        y = np.array([fit.measurements[j].mean for j in mine]) * scale
+        x, y = np.maximum(computed[mine], low), measured[mine]
         bar = 2.0 * y * np.array([fit.measurements[j].log_error for j in mine])
-        ax.errorbar(x, y, bar, fmt=marker, color=colour, ms=3.5, lw=0.8, capsize=1.5, label=layer)
-    low = max(0.8 * min(ax.get_xlim()[0], ax.get_ylim()[0]), 0.0)
-    ends = low, 1.1 * max(ax.get_xlim()[1], ax.get_ylim()[1])
-    ax.plot(ends, ends, color=style.FAINT, lw=0.7)
+        words = "+".join(LETTERS.get(part, part) for part in layer.removeprefix("no ").split("+"))
+        label = f"no {words}" if layer.startswith("no ") else words
+        ax.errorbar(x, y, bar, fmt=marker, color=colour, ms=3.5, lw=0.8, capsize=1.5, label=label, clip_on=False)
+    ax.plot(ends, ends, color=style.FAINT, lw=0.7, zorder=1)
+    if logarithmic:
+        for axis in (ax.xaxis, ax.yaxis):
+            fit_ticks(axis, np.geomspace(low, high, 6))
     ax.set_xlim(ends)
     ax.set_ylim(ends)
     areas = [m.of_area for m in fit.measurements]
@@ -39,3 +48,12 @@ def plot_fit(fit: Fit, ax: Axes | None = None) -> Axes:
     ax.legend(loc="upper left")
     ax.spines[["top", "right"]].set_visible(False)
     return ax
+
+
+def _ends(x: Array, y: Array) -> tuple[float, float, bool]:
+    """Ends of both axes, and whether these are logarithmic: where what was measured spans a decade or more.
+
+    A layer that is computed not to be there then lies on the left edge.
+    """
+    low, high = float(y.min()), 1.1 * float(max(x.max(), y.max()))
+    return (0.6 * low, 1.2 * high, True) if 0.0 < low and high > 10.0 * low else (0.0, high, False)

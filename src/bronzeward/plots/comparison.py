@@ -11,7 +11,7 @@ from bronzeward.errors import InputError
 from bronzeward.model.result import Source, as_result
 from bronzeward.plots import style
 from bronzeward.plots.axes import column_of_axes, frame, new_axes
-from bronzeward.plots.lettering import shortened
+from bronzeward.plots.lettering import wrapped
 from bronzeward.plots.panels import BAND
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -47,11 +47,12 @@ def draw_comparison(runs: Sequence[tuple[str, Source]]) -> Figure:
         )
         raise InputError(f"compare: {fault}")
     results = [(name, as_result(run)) for name, run in runs]
-    key = 0.135 * len(results) + 0.05
-    figure, axes = column_of_axes([1.05] * len(PANELS), top=key + 0.1)
-    total, left = figure.get_figheight(), axes[0].get_position().x0
     titles = [str(result.attributes.get("title", "")) for _, result in results]
     names = [f"{name}: {title}" if title else name for (name, _), title in zip(results, titles, strict=True)]
+    names = [wrapped(name, 50, 2) for name in names]
+    key = 0.125 * sum(name.count("\n") + 1 for name in names) + 0.07
+    figure, axes = column_of_axes([1.05] * len(PANELS), top=key + 0.1)
+    total, left = figure.get_figheight(), axes[0].get_position().x0
     _write_names(figure.add_axes((left, 1.0 - (key + 0.02) / total, 0.97 - left, key / total)), names)
     longest = max(float(result["time"][-1]) for _, result in results) / HOUR
     for ax, (label, variable, scale, shift) in zip(axes, PANELS, strict=True):
@@ -93,11 +94,15 @@ def _mark(ax: Axes, x: float, y: float, marker: str, colour: str) -> None:
 
 
 def _write_names(ax: Axes, names: Sequence[str]) -> None:
-    """Stroke, number and name of each result, one a line."""
+    """Stroke, number and name of each result, one or two lines each."""
     ax.set_axis_off()
     ax.set_xlim(0.0, 1.0)
-    ax.set_ylim(len(names) - 0.5, -0.5)
+    heights = [name.count("\n") + 1 for name in names]
+    ax.set_ylim(sum(heights) - 0.5, -0.5)
     for k, ((colour, dash, marker), name) in enumerate(zip(style.STROKES, names, strict=False)):
-        ax.plot([0.0, 0.1], [k, k], color=colour, linewidth=1.2, linestyle=(0, dash) if dash else "-")
-        _mark(ax, 0.05, k, marker, colour)
-        ax.text(0.12, k, f"{k + 1}  {shortened(name, 48)}", va="center", fontsize=6.5)
+        y = sum(heights[:k])
+        ax.plot([0.0, 0.1], [y, y], color=colour, linewidth=1.2, linestyle=(0, dash) if dash else "-")
+        _mark(ax, 0.05, y, marker, colour)
+        ax.text(0.12, y, f"{k + 1}", va="center_baseline", fontsize=6.5)
+        for n, line in enumerate(name.split("\n")):
+            ax.text(0.16, y + n, line, va="center_baseline", fontsize=6.5)

@@ -63,9 +63,12 @@ class Labels:
                 self._write(text, box, 6, rotation=90)
                 continue
             width, height = self._size(text, 6)
-            start, t = x + 0.07 * self.view.width, 0.5 * (low + high)
-            self._point_at(text, (x, t), (start, t), "left")
-            self.taken.append(Box(x, start + width, t - 0.5 * height, t + 0.5 * height))
+            start = x + 0.07 * self.view.width
+            boxes = [Box(x, start + width, t - 0.5 * height, t + 0.5 * height) for t in _outwards(low, high)]
+            clear = (box for box in boxes if not any(box.meets(other) for other in self.taken))
+            box = next(clear, boxes[0])
+            self._point_at(text, (x, box.middle[1]), (start, box.middle[1]), "left")
+            self.taken.append(box)
 
     def name_regions(self) -> None:
         """The name of every solution phase, once, where there is most room for it."""

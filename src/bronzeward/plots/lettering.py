@@ -106,3 +106,11 @@ def spread_out(places: Sequence[float], distance: float) -> list[float]:
 def shortened(text: str, most: int) -> str:
     """A text of at most so many letters."""
     return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def wrapped(text: str, most: int, lines: int) -> str:
+    """A text in lines of at most so many letters, and at most so many lines; what is beyond is cut off visibly."""
+    import textwrap
+
+    kept = textwrap.wrap(text, most)
+    return "\n".join([*kept[: lines - 1], shortened(" ".join(kept[lines - 1 :]), most)]).rstrip("\n")

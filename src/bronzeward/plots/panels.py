@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
-from bronzeward.materials.phases import LETTERS, LIQUID, PHASES
+from bronzeward.materials.phases import LETTERS, LIQUID, PHASES, SOLID_TIN
 from bronzeward.model.events import Event, events
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result, Source, as_result
@@ -43,7 +43,7 @@ def plot_temperature(run: Source, ax: Axes | None = None) -> Axes:
     celsius = result["temperature"] - ZERO_CELSIUS
     ax.plot(result["time"] / HOUR, celsius, color=style.INK, linewidth=1.2)
     for event in numbered_events(result):
-        ax.plot(event.hours, event.celsius, "o", markersize=2.6, color=style.WARN, markeredgewidth=0, zorder=4)
+        ax.plot(event.hours, event.celsius, "o", ms=2.6, color=style.WARN, mew=0, zorder=4, clip_on=False)
     ax.set_ylim(0.0, 1.06 * float(celsius.max()))
     return _labelled(ax, "temperature, °C")
 
@@ -55,7 +55,8 @@ def plot_phases(run: Source, ax: Axes | None = None) -> Axes:
     hours, phases = result["time"] / HOUR, present_phases(result)
     for place, phase in enumerate(phases):
         for start, end in _spans(result["amount"][:, COLUMN[phase]] > 0):
-            bar, across = [(hours[start], hours[end] - hours[start])], (place - 0.38, 0.76)
+            gone = hours[min(end + 1, len(hours) - 1)]  # the first state without it, which may come much later
+            bar, across = [(hours[start], gone - hours[start])], (place - 0.38, 0.76)
             ax.broken_barh(bar, across, **style.fill(phase))
             ax.broken_barh(bar, across, facecolor="none", edgecolor=style.INK, linewidth=0.4)
     ax.set_yticks(range(len(phases)), [LETTERS[phase] for phase in phases])
@@ -66,20 +67,19 @@ def plot_phases(run: Source, ax: Axes | None = None) -> Axes:
 
 @style.settings()
 def plot_thickness(run: Source, ax: Axes | None = None, against: str = "time") -> Axes:
-    """Thickness [µm] of the core and of every compound, and of the whole shell, with bands where the file has them.
+    """Thickness [µm] of the core and every compound, and of the whole shell, this with its band where there is one.
 
-    `against` is "time" [h] or "temperature" [°C]. Copper, which surrounds everything, is left out.
+    `against` is "time" [h] or "temperature" [°C]. Copper, which surrounds everything, is left out. The bands of
+    single layers lie on each other; `plot_layer` draws one of them.
     """
     result, ax = as_result(run), ax or new_axes()
     across = horizontal(result, against)
     lines: list[tuple[str, Array]] = []
-    for phase in present_phases(result):
+    for phase in drawn_layers(result):
         thickness = result["thickness"][:, COLUMN[phase]]
-        if phase != "alpha" and thickness.max() >= THINNEST:
-            micrometres = np.where(thickness > 0, thickness, np.nan) * 1e6
-            _band(result, ax, across, "thickness", 1e6, style.LOOKS[phase].colour, COLUMN[phase])
-            _line(ax, across, micrometres, against, **style.line(phase))
-            lines.append((LETTERS[phase], micrometres))
+        micrometres = np.where(thickness > 0, thickness, np.nan) * 1e6
+        _line(ax, across, micrometres, against, **style.line(phase))
+        lines.append((LETTERS[phase], micrometres))
     shell = result["shell_thickness"] * 1e6
     _band(result, ax, across, "shell_thickness", 1e6, style.FAINT)
     _line(ax, across, shell, against, color=style.INK, linewidth=0.8, linestyle=(0, (1, 1.5)), label="whole shell")
@@ -89,6 +89,20 @@ def plot_thickness(run: Source, ax: Axes | None = None, against: str = "time") -
     name_lines(ax, across, lines)
     legend(ax, across, shell)
     return ax
+
+
+@style.settings()
+def plot_layer(run: Source, ax: Axes | None = None, phase: str = "eta", against: str = "time") -> Axes:
+    """Thickness [µm] of one layer, with its band where the file has one; `phase` is one of `PHASES`."""
+    one_of(phase, PHASES, "layer")
+    result, ax = as_result(run), ax or new_axes()
+    across, thickness = horizontal(result, against), result["thickness"][:, COLUMN[phase]]
+    shade = style.FAINT if phase == SOLID_TIN else style.LOOKS[phase].colour  # tin is too pale to shade with
+    _band(result, ax, across, "thickness", 1e6, shade, COLUMN[phase], 0.4)
+    _line(ax, across, np.where(thickness > 0, thickness, np.nan) * 1e6, against, **style.line(phase))
+    ax.set_ylim(0.0, headroom(ax))
+    ax.locator_params(axis="y", nbins=3)
+    return _labelled(ax, f"{LETTERS[phase]}, µm", against)
 
 
 @style.settings()
@@ -201,6 +215,12 @@ def present_phases(result: Result) -> list[str]:
     return [phase for phase in PHASES if (result["amount"][:, COLUMN[phase]] > 0).any()]
 
 
+def drawn_layers(result: Result) -> list[str]:
+    """Layers that are more than seeds at some time, without copper, from the tin side."""
+    thick = result["thickness"].max(axis=0) >= THINNEST
+    return [phase for phase in present_phases(result) if phase != "alpha" and thick[COLUMN[phase]]]
+
+
 def numbered_events(result: Result) -> list[Event]:
     """Events that get a number: all but the end."""
     return [event for event in events(result) if event.name != "end"]
@@ -251,10 +271,17 @@ def _without_zeros(values: Array) -> Array:
 
 
 def _band(
-    result: Result, ax: Axes, across: Array, name: str, scale: float, colour: str, column: int | None = None
+    result: Result,
+    ax: Axes,
+    across: Array,
+    name: str,
+    scale: float,
+    colour: str,
+    column: int | None = None,
+    alpha: float = 0.18,
 ) -> None:
     """Shade between the 5 % and 95 % quantiles, where the file has them."""
     ends = [result.variables.get(f"{name}{ending}") for ending in BAND]
     if None not in ends:
         low, high = (end.values[..., column] if column is not None else end.values for end in ends if end is not None)
-        ax.fill_between(across, low * scale, high * scale, color=colour, alpha=0.18, linewidth=0, zorder=1)
+        ax.fill_between(across, low * scale, high * scale, color=colour, alpha=alpha, linewidth=0, zorder=1)

@@ -8,11 +8,12 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from bronzeward.model.events import Event
+from bronzeward.model.layer_stack import strand_of
 from bronzeward.model.moments import between
 from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots import panels, style
-from bronzeward.plots.axes import column_of_axes
-from bronzeward.plots.lettering import shortened, spread_out
+from bronzeward.plots.axes import COLUMN_WIDTH, column_of_axes
+from bronzeward.plots.lettering import spread_out, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,6 +36,7 @@ def draw_history(
     volume: bool = False,
     equilibrium: bool = False,
     window: tuple[float, float] | None = None,
+    layers: Sequence[str] | None = None,
 ) -> Figure:
     """The history of one run on one column-wide figure.
 
@@ -51,26 +53,40 @@ def draw_history(
         Add the shares of the phases as the kinetics leave them and as equilibrium has them.
     window : (float, float), optional
         Draw only from the first to the second time [h].
+    layers : sequence of str, optional
+        Phases whose layers get a panel each, with their bands. Default: all where the run has bands, else none.
 
     Raises
     ------
     InputError
-        For an unknown `against`, a window outside the run, or a `run` that is none.
+        For an unknown `against` or layer, a window outside the run, or a `run` that is none.
     """
     panels.one_of(against, panels.AGAINST, "against")
     result = as_result(run) if window is None else between(as_result(run), *window)
     drawn: list[Panel] = [(partial(panels.plot_thickness, against=against), 1.35)]
+    chosen = layers if layers is not None else panels.drawn_layers(result) if _banded(result) else ()
+    drawn += [(partial(panels.plot_layer, phase=phase, against=against), 0.5) for phase in chosen]
     drawn.append((partial(panels.plot_liquid, against=against), 1.05))
     if against == "time":
         bars = 0.1 + 0.125 * len(panels.present_phases(result))
         drawn = [(panels.plot_temperature, 1.15), (panels.plot_phases, bars), *drawn]
-    more: list[Panel] = [*([_VOLUME, _WALL] if volume else []), *(_SHARES if equilibrium else [])]
+    more: list[Panel] = [*(_room(result) if volume else []), *(_SHARES if equilibrium else [])]
     return _stacked(result, [*drawn, *((partial(plot, against=against), height) for plot, height in more)], against)
 
 
 def draw_account(run: Source) -> Figure:
     """Where the phases lie, the volume account, and kinetics beside equilibrium against time, one column wide."""
-    return _stacked(as_result(run), [(panels.plot_radii, 1.5), _VOLUME, _WALL, *_SHARES], "time")
+    result = as_result(run)
+    return _stacked(result, [(panels.plot_radii, 1.5), *_room(result), *_SHARES], "time")
+
+
+def _room(result: Result) -> list[Panel]:
+    """The volume account, and the wall's strength of a round strand."""
+    return [_VOLUME] if strand_of(result).plane else [_VOLUME, _WALL]
+
+
+def _banded(result: Result) -> bool:
+    return all(f"thickness{ending}" in result.variables for ending in panels.BAND)
 
 
 @style.settings()
@@ -79,7 +95,10 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str) -> Figure:
     numbered = panels.numbered_events(result)
     listed = numbered[:MOST_EVENTS]
     key = 0.125 * ceil(len(listed) / 2) + 0.05
-    figure, axes = column_of_axes([height for _, height in drawn], top=0.4, bottom=key + 0.38)
+    title = wrapped(str(result.attributes.get("title", "")), 52, 3)
+    figure, axes = column_of_axes(
+        [height for _, height in drawn], top=0.4 + 0.13 * title.count("\n"), bottom=key + 0.38
+    )
     total = figure.get_figheight()
     for ax, (plot, _) in zip(axes, drawn, strict=True):
         plot(result, ax)
@@ -88,9 +107,7 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str) -> Figure:
     _number_marks(axes[0], marks, float(across.min()), float(across.max()))
     _share_horizontal(axes, marks)
     _write_key(figure.add_axes((0.0, 0.03 / total, 1.0, key / total)), listed, len(numbered) - len(listed))
-    if result.attributes.get("title"):
-        title = shortened(str(result.attributes["title"]), 46)
-        figure.text(axes[0].get_position().x0, 1.0 - 0.03 / total, title, va="top", fontsize=7.5)
+    figure.text(0.06 / COLUMN_WIDTH, 1.0 - 0.03 / total, title, va="top", fontsize=7.5)
     return figure
 
 

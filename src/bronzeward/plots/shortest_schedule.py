@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from bronzeward.model.answers import answer_of
 from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
@@ -21,10 +23,19 @@ def plot_trade_off(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axe
     data = as_dataset(data)
     ax = ax or new_axes()
     answer = answer_of(str(data.attrs["answer"]))
-    ax.plot(answer.shown(data["limit"]), data["hours"], color=style.INK, lw=1.4, marker="o", ms=3)
+    x, hours = answer.shown(data["limit"]), np.asarray(data["hours"], dtype=float)
+    order = np.argsort(x)
+    x, hours = x[order], hours[order]
+    ax.plot(x, hours, color=style.INK, lw=1.4, marker="o", ms=3)
+    none = x[~np.isfinite(hours)]
+    ax.plot(none, np.zeros(none.size), "x", color=style.WARN, ms=4, transform=ax.get_xaxis_transform(), clip_on=False)
+    if none.size:
+        ax.set_title("× no schedule found that keeps it", fontsize=6.5, color=style.WARN, loc="right")
     kept = 100 * float(data.attrs["confidence"])
     bound = "at most" if data.attrs["kind"] == "<=" else "at least"
     ax.set_xlabel(f"{answer.title}, {bound} [{answer.shown_unit}]\nin {kept:g} % of the members")
     ax.set_ylabel("least length [h]")
+    ax.margins(x=0.06)
+    ax.locator_params(axis="x", nbins=7)
     frame(ax)
     return ax

@@ -28,13 +28,21 @@ def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liqui
     values = np.sort(values[np.isfinite(values)])
     colour = style.STROKES[2][0]
     ax.plot(values, (np.arange(values.size) + 0.5) / max(values.size, 1), color=colour, lw=1.4)
+    single = float(chosen.shown(data[f"{answer}_single"]))
+    ax.axvline(single, color=style.FAINT, lw=0.8, dashes=(3, 2), zorder=1, label=f"this case: {single:.2f}")
+    middle = 0.5 * sum(ax.get_xlim())
     for level, value in zip(QUANTILES, chosen.shown(data[answer]), strict=True):
         ax.plot([value], [level], "o", color=style.INK, ms=3)
-        ax.annotate(f" {100 * level:.0f} %: {value:.2f}", (value, level), fontsize=6, va="top")
-    ax.axvline(float(chosen.shown(data[f"{answer}_single"])), color=style.FAINT, lw=0.8, dashes=(3, 2))
+        side = -1 if value > middle else 1
+        ax.annotate(
+            f"{100 * level:.0f} %: {value:.2f}", (value, level), (5 * side, -4 * side), textcoords="offset points",
+            fontsize=6, va="top" if side > 0 else "bottom", ha="left" if side > 0 else "right",
+            path_effects=style.halo(),
+        )  # fmt: skip
     ax.set_xlabel(f"{chosen.title} [{chosen.shown_unit}]")
     ax.set_ylabel("share of members below")
-    ax.set_ylim(0, 1)
+    ax.set_ylim(-0.07, 1.07)
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
     frame(ax)
     return ax
 

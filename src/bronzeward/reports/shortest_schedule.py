@@ -37,7 +37,8 @@ def shorten_report(shortest: Shortest) -> str:
         reached = ANSWERS[limit.answer].number(shortest.reached[words])
         others = f"{100 * shortest.kept_by_others[words]:.1f} %"
         rows.append([words[:46], reached, f"{100 * shortest.kept[words]:.1f} %", others])
-    lines += [table(["limit", "reached", "kept by", "by new members"], rows), ""]
+    lines += [table(["limit", "reached", "kept by", "by new members"], rows)]
+    lines += ["Kept by: share of the members searched with; new members had no part in it.", ""]
     lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
     lines += [f"- {text}" for text in shortest.binding]
     lines += ["", programme_table(shortest.case.schedule)]

@@ -15,9 +15,14 @@ from bronzeward.reports.text_table import number, table
 if TYPE_CHECKING:
     import xarray as xr
 
+MEANING = (
+    "5 %, 95 %: so many members lie below. +-: largest standard error of the three.",
+    "Mostly from: what moves the answer most, and its share of the variance.",
+)
+
 
 def band_table(data: xr.Dataset | str | Path, answers: Sequence[str] | None = None) -> str:
-    """The bands as a table of at most 80 columns."""
+    """The bands as a table of at most 80 columns, and what its columns mean."""
     data = as_dataset(data)
     rows = []
     for key in answers or ANSWERS:
@@ -26,7 +31,7 @@ def band_table(data: xr.Dataset | str | Path, answers: Sequence[str] | None = No
         error = number(float(np.max(answer.shown_difference(data[f"{key}_error"]))), answer.digits)
         rows.append([answer.title, *quantiles, error, answer.shown_unit, _main_source(data, key)])
     head = [f"{data.sizes['member']} members", "5 %", "median", "95 %", "+-", "", "mostly from"]
-    return table(head, rows)
+    return "\n".join([table(head, rows), "", *MEANING])
 
 
 def _main_source(data: xr.Dataset, name: str) -> str:
