@@ -56,4 +56,4 @@ def _ends(x: Array, y: Array) -> tuple[float, float, bool]:
     A layer that is computed not to be there then lies on the left edge.
     """
     low, high = float(y.min()), 1.1 * float(max(x.max(), y.max()))
-    return (0.6 * low, 1.2 * high, True) if 0.0 < low and high > 10.0 * low else (0.0, high, False)
+    return (0.35 * low, 1.2 * high, True) if 0.0 < low and high > 10.0 * low else (0.0, high, False)

@@ -14,7 +14,7 @@ from bronzeward.plots.section_words import layer_line, layer_look, scale_bar
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MOST_FILAMENTS = 260
+MOST_FILAMENTS = 310
 """Filaments drawn in one section at most; a pattern, not a count."""
 
 THINNEST_HATCHED = 0.005
