@@ -43,6 +43,7 @@ UNITS = {
     "composition": "1",
     "eta_limit": "K",
     "elastic_strain": "1",
+    "elastic_modulus": "Pa",
 }
 
 # Checksums of the numbers (prose left out). They change only together with a value: see `test_pinned`.
@@ -51,7 +52,8 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "properties.toml": "5bc828828b3d9707",
+    "doubts.toml": "997618808f4392df",
+    "properties.toml": "8d6d966cc9e4e0bb",
     "thermocouples.toml": "a96fc688f3ef05ab",
     "checks.csv": "da3d31e2f3108084",
 }
@@ -160,6 +162,7 @@ def test_every_phase_has_volume_and_expansion() -> None:
     assert {row["phase"] for row in values() if row["quantity"] == "linear_expansion"} == PHASES | {
         "(Sn)",
         "Cu",
+        "Nb",
     }
 
 
@@ -252,7 +255,7 @@ def numbers(path: Path) -> str:
         prose = {"tolerance_reason", "locator", "note"}
     else:
         data = read_toml(path)
-        rows = data.get("constant") or data["value"]
+        rows = data.get("constant") or data.get("value") or [*data["spread"], *data["alternative"]]
         prose = {"locator", "note"}
     kept = [{key: cell for key, cell in row.items() if key not in prose} for row in rows]
     return hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:16]
@@ -266,6 +269,15 @@ def test_pinned(name: str) -> None:
         f" up in its source, say in the commit message what was found and where, set PINS[{name!r}] in"
         f" tests/materials/test_literature.py to {found!r}, and run the whole test suite"
     )
+
+
+def test_doubts_say_where_they_come_from() -> None:
+    data = read_toml(folder() / "doubts.toml")
+    for row in [*data["spread"], *data["alternative"]]:
+        assert row["grade"] in GRADES, row["name"]
+        assert row["seen"] in SEEN, row["name"]
+        assert row["locator"], row["name"]
+        assert set(row["source"]) <= set(bibliography()), row["name"]
 
 
 # --- how to cite

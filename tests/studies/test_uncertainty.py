@@ -14,7 +14,9 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.growth_constants import Covariance
 from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.properties import load_properties
 from bronzeward.model.batch import run_batch
+from bronzeward.model.simulation import run_case
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, offset, uneven, widths
@@ -127,6 +129,39 @@ def test_band_of_a_ramp() -> None:
     assert "shell at first liquid" in text
     assert plot_band(data).get_xlabel().endswith("[µm]")
     assert len(plot_shares(data).patches) == data.sizes["source"]
+
+
+def test_what_was_added_leaves_older_draws_alone() -> None:
+    older = np.random.default_rng(7).standard_normal((12, len(SOURCES) - 4))
+    np.testing.assert_array_equal(draws(Spread(size=12, seed=7))[:, :-4], older)
+
+
+def test_density_of_the_liquid_moves_room_by_its_volume() -> None:
+    """Contents change by the liquid's volume over the density; no constant and no layer moves."""
+    spread = Spread(size=20, constants=False, liquid_density=0.005)
+    data, run = band(CASE, spread, precision="run"), run_case(CASE)
+    row = int(np.flatnonzero(run["liquid_mole_fraction"] > 0)[0])
+    change = data["overfill_at_first_liquid_members"].values - data["overfill_at_first_liquid_single"].values
+    factor = 1.0 + 0.005 * draws(spread)[:, SOURCES.index("liquid density")]
+    kelvin, known = run["temperature"][row], load_properties()
+    volume = run["amount"][row, 0] * known.volume_at("liquid", kelvin, run["liquid_composition"][row])
+    core = run["total_tin"][0] * float(known.volume_at("(Sn)", 293.15))
+    np.testing.assert_allclose(change, float(volume) / core * (1.0 / factor - 1.0), rtol=1e-3)
+    assert data["shell_at_first_liquid_members"].std() == 0.0
+    assert list(data["source"].values) == ["liquid density"]
+
+
+def test_room_is_varied_to_the_unsafe_side_of_what_a_case_leaves_open() -> None:
+    """Expansion below copper's, pores and film above what the case says; about a number that it gives."""
+    spread, copper = Spread.usual(200), load_properties().expansion["alpha"]
+    strands = [member.strand for member in Members(CASE, spread)]
+    assert max(strand.cavity_expansion for strand in strands) <= copper
+    assert min(strand.porosity for strand in strands) >= 0.0
+    assert 0.0 < np.mean([strand.initial_eta for strand in strands]) < 2.0 * spread.film
+    given = replace(CASE, strand=replace(CASE.strand, cavity_expansion=14e-6))
+    drawn = np.array([member.strand.cavity_expansion for member in Members(given, spread)])
+    assert drawn.mean() == close(14e-6, rel=0.05)
+    assert drawn.std() == close(spread.expansion, rel=0.2)
 
 
 def test_bad_spread_is_named() -> None:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli import compare, lengths, live, results, runs, studies, thermodynamics, validation, witness
+from bronzeward.cli import compare, doubts, lengths, live, results, runs, studies, thermodynamics, validation, witness
 from bronzeward.cli.common import fail, leave, show
 from bronzeward.cli.terminal import prepare_streams, silence
 
@@ -29,6 +29,7 @@ runs.add_to(app)
 results.add_to(app)
 compare.add_to(app)
 studies.add_to(app)
+doubts.add_to(app)
 witness.add_to(app)
 lengths.add_to(app)
 live.add_to(app)

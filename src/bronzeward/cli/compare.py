@@ -103,7 +103,7 @@ def _judge(
         for name, case in own.items():
             cases[name if name not in cases else f"{name} ({k + 1})"] = case
     with progress(quiet) as watch:
-        data = verdict(cases, limits, sets, Spread(size=members, seed=seed), workers, watch)
+        data = verdict(cases, limits, sets, Spread.usual(members, seed), workers, watch)
     if output is not None:
         save(plot_verdict(data), output, overwrite)
     if json:

@@ -36,7 +36,7 @@ def run(
     ] = None,
     members: Annotated[
         int,
-        typer.Option("--members", metavar="N", help="Also run N variations of the constants and store their bands."),
+        typer.Option("--members", metavar="N", help="Also run N variations of what is uncertain: bands, and doubts."),
     ] = 0,
     json: JsonOption = False,
     overwrite: OverwriteOption = False,
@@ -80,11 +80,12 @@ def run(
 
 def _with_bands(result: Result, members: int, quiet: bool) -> Result:
     from bronzeward.cli.waiting import progress
+    from bronzeward.studies.doubts import with_doubts
     from bronzeward.studies.ensemble import Spread
     from bronzeward.studies.history_bands import with_bands
 
     with progress(quiet) as watch:
-        return with_bands(result, Spread(size=members), progress=watch)
+        return with_doubts(with_bands(result, Spread.usual(members), progress=watch))
 
 
 def example(

@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
 SeedOption = Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")]
 CoreOption = Annotated[
-    float, typer.Option("--core-spread", metavar="PERCENT", help="Standard deviation of the core diameter.")
+    float | None, typer.Option("--core-spread", metavar="PERCENT", help="Standard deviation of the core diameter (2).")
 ]
 EccentricityOption = Annotated[
-    float,
-    typer.Option("--eccentricity", metavar="PERCENT", help="Standard deviation of the core's offset, of the wall."),
+    float | None,
+    typer.Option("--eccentricity", metavar="PERCENT", help="Standard deviation of the core's offset, of the wall (5)."),
 ]
 FurnaceOption = Annotated[
     float, typer.Option("--furnace", metavar="KELVIN", help="Standard deviation of the furnace temperature.")
@@ -54,8 +54,8 @@ def sweep(
     ] = None,
     members: MembersOption = 0,
     seed: SeedOption = 1,
-    core_spread: CoreOption = 0.0,
-    eccentricity: EccentricityOption = 0.0,
+    core_spread: CoreOption = None,
+    eccentricity: EccentricityOption = None,
     furnace: FurnaceOption = 0.0,
     workers: WorkersOption = 2,
     scheduler: Annotated[
@@ -107,8 +107,8 @@ def band(
     case: CaseArgument,
     members: MembersOption = 300,
     seed: SeedOption = 1,
-    core_spread: CoreOption = 0.0,
-    eccentricity: EccentricityOption = 0.0,
+    core_spread: CoreOption = None,
+    eccentricity: EccentricityOption = None,
     furnace: FurnaceOption = 0.0,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Default: CASE_band.nc here.")
@@ -271,8 +271,8 @@ def shorten(
     ] = None,
     members: MembersOption = 100,
     seed: SeedOption = 1,
-    core_spread: CoreOption = 0.0,
-    eccentricity: EccentricityOption = 0.0,
+    core_spread: CoreOption = None,
+    eccentricity: EccentricityOption = None,
     furnace: FurnaceOption = 0.0,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="CASE.toml", help="Case file to write.")] = Path(
         "shortened.toml"
@@ -397,16 +397,13 @@ def _fitted(result: Fit) -> dict[str, Any]:
     }
 
 
-def _spread(members: int, seed: int, core: float, eccentricity: float, furnace: float) -> Spread:
+def _spread(members: int, seed: int, core: float | None, eccentricity: float | None, furnace: float) -> Spread:
+    """All that is uncertain, by what was given and else by the usual values."""
     from bronzeward.studies.ensemble import Spread
 
-    return Spread(
-        size=members,
-        seed=seed,
-        core_diameter=core / 100.0,
-        eccentricity=eccentricity / 100.0,
-        furnace_offset=furnace,
-    )
+    shares = {"core_diameter": core, "eccentricity": eccentricity}
+    given = {name: None if value is None else value / 100.0 for name, value in shares.items()}
+    return Spread.usual(members, seed, furnace_offset=furnace, **given)
 
 
 def _plain(data: xr.Dataset, answer: str) -> dict[str, Any]:

@@ -20,10 +20,10 @@ from bronzeward.units import HOUR, MICROMETRE
 
 DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 
-_TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "numerics"}
+_TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "volumes", "numerics"}
 _STRAND = {
     "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport", "cavity_expansion",
-    "film_makes_room", "void_place", "eccentricity", "porosity", "initial_eta_um", "initial_epsilon_um",
+    "film_makes_room", "void_place", "eccentricity", "barrier_um", "porosity", "initial_eta_um", "initial_epsilon_um",
 }  # fmt: skip
 _COUPLE = {
     "tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um", "film_makes_room",
@@ -78,6 +78,8 @@ class Case:
     numerics: Numerics = field(default_factory=Numerics)
     title: str = ""
     eta_limit: str | float = DESCRIPTION
+    liquid_density: float = 1.0
+    """Factor of the liquid's density [-]."""
 
     @property
     def eta_limit_K(self) -> float | None:
@@ -95,6 +97,7 @@ class Case:
                 "description": self.description,
                 **({} if self.eta_limit == DESCRIPTION else {"eta_limit": self.eta_limit}),
             },
+            **({} if self.liquid_density == 1.0 else {"volumes": {"liquid_density_factor": self.liquid_density}}),
             "numerics": dict(vars(self.numerics)),
         }
 
@@ -153,7 +156,11 @@ def case_from_data(data: Mapping[str, Any], folder: Path) -> Case:
     title = data.get("title", "")
     if not isinstance(title, str) or "\0" in title:
         raise InputError("case: title must be text")
-    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, eta_limit)
+    volumes = _table(data, "volumes")
+    _known(volumes, {"liquid_density_factor"}, "volumes")
+    density = _number(volumes, "liquid_density_factor", "volumes", 1.0)
+    _within(density, 0.5, 2.0, "volumes: liquid_density_factor")
+    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, eta_limit, density)
 
 
 def _table(data: Mapping[str, Any], key: str) -> dict[str, Any]:
@@ -202,7 +209,9 @@ def _room(data: Mapping[str, Any], where: str) -> dict[str, Any]:
     }
     if not isinstance(room["film_makes_room"], bool):
         raise InputError(f"{where}: film_makes_room must be true or false")
-    if data.get("cavity_expansion", "copper") != "copper":
+    room["cavity_of_parts"] = data.get("cavity_expansion") == "parts"
+    room["barrier"] = _number(data, "barrier_um", where, 0.0) * MICROMETRE
+    if data.get("cavity_expansion", "copper") not in ("copper", "parts"):
         room["cavity_expansion"] = _number(data, "cavity_expansion", where)
     if "void_place" in data:
         room["void_place"] = data["void_place"]

@@ -65,6 +65,10 @@ class Strand:
     initial_epsilon: float = 0.0
     pack_transport: str = BETWEEN_FILAMENTS
     cavity_expansion: float | None = None
+    cavity_of_parts: bool = False
+    """Whether the cavity expands as copper, niobium of the pack and barrier do together, not by `cavity_expansion`."""
+    barrier: float = 0.0
+    """Thickness of the niobium barrier [m]; only says how the cavity of parts expands."""
     void_place: str = IN_CORE
     """Where shrinkage opens its void, "core" or "between shell and copper"; moves the layers' radii."""
     eccentricity: float = 0.0
@@ -123,6 +127,9 @@ class Strand:
             _positive(self.cavity_expansion, "cavity_expansion")
             if self.cavity_expansion > 1e-4:
                 raise InputError(f"strand: cavity_expansion {self.cavity_expansion:g} 1/K; allowed are up to 1e-4")
+        if not 0.0 <= self.barrier <= self.barrier_radius:
+            most = self.barrier_radius / MICROMETRE
+            raise InputError(f"strand: barrier of {self.barrier / MICROMETRE:g} µm; allowed are 0 to {most:g}")
 
     @classmethod
     def round(cls, core_um: float, sleeve_um: float | None = None, pack: Any = (), **more: Any) -> Strand:
@@ -164,6 +171,10 @@ class Strand:
             films["void_place"] = self.void_place
         if self.cavity_expansion is not None:
             films["cavity_expansion"] = self.cavity_expansion
+        if self.cavity_of_parts:
+            films["cavity_expansion"] = "parts"
+        if self.barrier:
+            films["barrier_um"] = _micrometres(self.barrier)
         if self.plane:
             tin, copper = _micrometres(self.core_radius), _micrometres(self.rings[0].radius)
             layers = {"tin_thickness_um": tin, "copper_thickness_um": copper}
@@ -219,6 +230,14 @@ class Strand:
         """Outer radius of the pure copper round the core [m]; the core's own when there is none."""
         first = self.rings[0]
         return first.radius if first.copper_fraction == 1.0 and not self.plane else self.core_radius
+
+    @property
+    def niobium_areas(self) -> tuple[float, float]:
+        """Cross-sections of the filaments inside the barrier, and of the barrier [m2]; plane couple: none."""
+        if self.plane:
+            return 0.0, 0.0
+        filaments = pi * (self.barrier_radius**2 - self.core_radius**2) - self.copper_area
+        return max(filaments, 0.0), pi * self.barrier * (2.0 * self.barrier_radius + self.barrier)
 
     @property
     def offset(self) -> float:

@@ -60,6 +60,11 @@ class Constant:
     terms: tuple[tuple[float, float], ...] = ()
     """Further (prefactor [m2/s], activation [J/mol]) to add to the first law."""
 
+    @property
+    def key(self) -> str:
+        """The phase, or the phase on liquid, as factors name it."""
+        return self.phase if self.contact == "any" else f"{self.phase}_{self.contact}"
+
     def at(self, temperature: ArrayLike) -> NDArray[np.float64]:
         """Value [m2/s] at `temperature` [K], any shape."""
         reciprocal = 1.0 / (GAS_CONSTANT * np.asarray(temperature, dtype=float))

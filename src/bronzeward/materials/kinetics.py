@@ -15,7 +15,7 @@ w^3 ~ t of scalloped eta on liquid tin. Then k of a couple is that of w^(2 + m) 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite
 from pathlib import Path
@@ -28,6 +28,9 @@ from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Consta
 from bronzeward.materials.kinetic_rows import FACTORS, GROWN, checked_slowing, constant_from, covariance_from, row_of
 from bronzeward.materials.plane_couple import integrated_terms
 from bronzeward.materials.properties import load_properties
+
+ON_LIQUID = tuple(f"{phase}_liquid" for phase in COMPOUNDS)
+"""Compounds in contact with liquid, as factors and exponents name them."""
 
 
 @dataclass(frozen=True)
@@ -47,10 +50,10 @@ class KineticSet:
         return laws.get((phase, contact), laws[phase, "any"])
 
     def scaled(self, factors: Mapping[str, float]) -> KineticSet:
-        """The same set with the constants of some phases multiplied by a factor."""
-        unknown = set(factors) - {c.phase for c in self.constants}
+        """The same set with the constants of some phases multiplied by a factor; "eta_liquid" is eta on liquid only."""
+        unknown = set(factors) - {c.phase for c in self.constants} - set(ON_LIQUID)
         if unknown:
-            allowed = ", ".join(COMPOUNDS + WIDE_PHASES)
+            allowed = ", ".join(COMPOUNDS + WIDE_PHASES + ON_LIQUID)
             raise InputError(f"kinetics: factor for unknown phase '{sorted(unknown)[0]}'; allowed: {allowed}")
         for phase, factor in factors.items():
             if not isfinite(factor) or factor <= 0:
@@ -59,26 +62,39 @@ class KineticSet:
                 raise InputError(
                     f"kinetics: factor for {phase} is {factor:g}; allowed are {FACTORS[0]:g} to {FACTORS[1]:g}"
                 )
-        constants = tuple(c.times(factors.get(c.phase, 1.0)) for c in self.constants)
+        on_liquid = {key: factor for key, factor in factors.items() if key in ON_LIQUID}
+        constants = tuple(
+            c.times(factors.get(c.phase, 1.0) * on_liquid.get(c.key, 1.0)) for c in self._with_own(on_liquid)
+        )
         together = dict(self.factors)
         for phase, factor in factors.items():
             together[phase] = together.get(phase, 1.0) * factor
         return replace(self, constants=constants, factors=tuple(together.items()))
 
     def slowed(self, exponents: Mapping[str, float]) -> KineticSet:
-        """The same set with the growth of some compounds slowing by these exponents, whatever they touch."""
+        """The same set with the growth of some compounds slowing by these exponents; "eta_liquid" is on liquid only."""
         for phase, exponent in exponents.items():
-            if phase not in COMPOUNDS:
-                raise InputError(f"kinetics: slowing for '{phase}'; allowed: {', '.join(COMPOUNDS)}")
+            if phase not in COMPOUNDS + ON_LIQUID:
+                raise InputError(f"kinetics: slowing for '{phase}'; allowed: {', '.join(COMPOUNDS + ON_LIQUID)}")
             checked_slowing(exponent, f"kinetics: slowing for {phase}")
-        constants = tuple(replace(c, slowing=float(exponents.get(c.phase, c.slowing))) for c in self.constants)
+        constants = tuple(
+            replace(c, slowing=float(exponents.get(c.key, exponents.get(c.phase, c.slowing))))
+            for c in self._with_own(exponents)
+        )
         return replace(self, constants=constants)
+
+    def _with_own(self, keys: Iterable[str]) -> tuple[Constant, ...]:
+        """The constants, and one of its own for contact with liquid of each compound that `keys` name so."""
+        known = {c.key for c in self.constants}
+        phases = [phase for phase, key in zip(COMPOUNDS, ON_LIQUID, strict=True) if key in keys and key not in known]
+        return (*self.constants, *(replace(self.constant(phase), contact="liquid") for phase in phases))
 
     def to_data(self) -> dict[str, Any]:
         """The set with the keys of [kinetics] in a case file: by name with what changes it, or constant by constant."""
         if self.name in available_sets():
             named, factors = load_set(self.name), dict(self.factors)
-            slowing = {c.phase: c.slowing for c in self.constants if named.constant(c.phase).slowing != c.slowing}
+            usual = {c.key: named.constant(c.phase, c.contact).slowing for c in self.constants}
+            slowing = {c.key: c.slowing for c in self.constants if c.slowing != usual[c.key]}
             for kept in ({}, factors):
                 if named.slowed(slowing).scaled(kept) == self:
                     changes = {"factors": kept, "slowing": slowing}

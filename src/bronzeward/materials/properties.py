@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -17,6 +17,8 @@ from bronzeward.units import ZERO_CELSIUS
 
 REFERENCE_K = 298.15
 """Molar volumes in the database hold at this temperature [K]."""
+
+NIOBIUM = "Nb"
 
 _RICH_ALPHA = "alpha 9.1 at% Sn"
 """The alloy at which the line of alpha's molar volume ends."""
@@ -33,7 +35,7 @@ class Properties:
     alpha_slope : float, [m3/mol]
         Change of alpha's molar volume with the atom fraction of tin.
     expansion : dict of float, [1/K]
-        Mean linear expansion.
+        Mean linear expansion, of the solid phases and of "Nb".
     liquid_density : dict of (intercept [kg/m3], slope [kg/m3/K], reference [K])
         Of the pure liquids "Sn" and "Cu".
     yield_strength : ndarray, shape (2, n)
@@ -42,6 +44,8 @@ class Properties:
         Of the elements "Sn" and "Cu".
     compound_tin : dict of float, [-]
         Atom fraction of tin of the narrow compounds eta, epsilon and delta.
+    elastic_modulus : dict of float, [Pa]
+        Young's, of "Cu" and "Nb".
     elastic_strain : float, [-]
         Share of a volume that elastic strain takes up; a shortage of room below it says nothing.
     references : tuple of str
@@ -55,6 +59,7 @@ class Properties:
     yield_strength: NDArray[np.float64]
     molar_mass: dict[str, float]
     compound_tin: dict[str, float]
+    elastic_modulus: dict[str, float]
     elastic_strain: float
     references: tuple[str, ...]
 
@@ -75,6 +80,11 @@ class Properties:
     def _density(self, element: str, kelvin: NDArray[np.float64]) -> NDArray[np.float64]:
         intercept, slope, reference = self.liquid_density[element]
         return np.asarray(intercept + slope * (kelvin - reference))
+
+    def with_liquid_density(self, factor: float) -> Properties:
+        """The same with both densities of liquids multiplied by a number."""
+        laws = {key: (a * factor, b * factor, at) for key, (a, b, at) in self.liquid_density.items()}
+        return replace(self, liquid_density=laws)
 
     def yield_at(self, temperature: ArrayLike) -> NDArray[np.float64]:
         """Proof stress of annealed copper [Pa] at `temperature` [K]; held constant outside its table."""
@@ -106,7 +116,7 @@ def load_properties() -> Properties:
     return Properties(
         molar_volume=molar,
         alpha_slope=(float(volumes[_RICH_ALPHA]["value"]) - molar["alpha"]) / compositions[_RICH_ALPHA],
-        expansion={phase: float(expansions[phase]["value"]) for phase in solids},
+        expansion={phase: float(expansions[phase]["value"]) for phase in (*solids, NIOBIUM)},
         liquid_density={
             element: (row["intercept_kg_per_m3"], row["slope_kg_per_m3_K"], row["reference_K"])
             for element, row in (("Sn", densities["liquid"]), ("Cu", densities["liquid Cu"]))
@@ -114,6 +124,7 @@ def load_properties() -> Properties:
         yield_strength=np.array(strengths, dtype=float).T,
         molar_mass={element: float(row["value"]) for element, row in rows("atomic_weight").items()},
         compound_tin={phase: x for phase, x in compositions.items() if phase in PHASES},
+        elastic_modulus={phase: float(row["value"]) for phase, row in rows("elastic_modulus").items()},
         elastic_strain=float(rows("elastic_strain")["strand"]["value"]),
         references=tuple(dict.fromkeys(key for row in cited for key in row["source"])),
     )

@@ -270,7 +270,7 @@ ANSWERS: dict[str, Answer] = _table(
         "share of all tin that is in eta when it first becomes unstable on heating", 2, _eta_at_peritectic, PERITECTIC,
     ),
     Answer(
-        "liquid_above_peritectic", "1", "tin liquid just above it",
+        "liquid_above_peritectic", "1", "tin liquid above peritectic",
         "share of all tin that is liquid just above the temperature up to which eta is stable", 1,
         _liquid_above_peritectic, PERITECTIC,
     ),
@@ -306,6 +306,13 @@ ANSWERS: dict[str, Answer] = _table(
     ),
 )  # fmt: skip
 """Every answer by its key, in the order they are shown."""
+
+
+DECISIVE = (
+    "shell_at_first_liquid", "overfill_at_first_liquid", "bore_overfill_at_first_liquid", "peak_liquid_tin",
+    "liquid_above_peritectic", "copper_left_with_liquid",
+)  # fmt: skip
+"""Answers that decide on a schedule."""
 
 
 def numbers(history: Mapping[str, Any] | Any) -> dict[str, float]:

@@ -20,7 +20,14 @@ from bronzeward.model.boundary_tables import Regimes, stable_ranges
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.model.problem_builder import initial_amounts, slot_volumes
 from bronzeward.model.recording import Recorded, event_name, stored_times
-from bronzeward.model.volume_account import cavity, contents, core_volume, film_shrinkage, yield_pressure
+from bronzeward.model.volume_account import (
+    cavity,
+    contents,
+    core_volume,
+    expansion_of_parts,
+    film_shrinkage,
+    yield_pressure,
+)  # fmt: skip
 from bronzeward.thermo.table import PhaseTable
 
 Array = NDArray[np.float64]
@@ -127,7 +134,8 @@ class History:
 
     @cached_property
     def _volume(self) -> Array:
-        return contents(self.properties, self.temperature, self.amount, self.layers.tin)
+        properties = self.properties.with_liquid_density(self.case.liquid_density)
+        return contents(properties, self.temperature, self.amount, self.layers.tin)
 
     @property
     def volume_fraction(self) -> Array:
@@ -151,7 +159,11 @@ class History:
             amount, _ = initial_amounts(strand, slot_volumes(self.properties)[0])
             films = {SLOT_LABELS[slot]: float(amount[slot]) for slot in (ETA, EPSILON)}
             pores -= film_shrinkage(self.properties, films)
-        return cavity(self.properties, self.temperature, tin, copper, pores, strand.cavity_expansion)
+        expansion, filaments = strand.cavity_expansion, 0.0
+        if strand.cavity_of_parts:
+            filaments, barrier = strand.niobium_areas
+            expansion = expansion_of_parts(self.properties, strand.copper_area, filaments + barrier)
+        return cavity(self.properties, self.temperature, tin, copper, pores, expansion, filaments)
 
     @cached_property
     def overfill(self) -> Array:

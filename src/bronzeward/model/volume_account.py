@@ -6,7 +6,9 @@
   tin, the melting expansion and the shrinkage of the reaction in it;
 - cavity: everything inside the barrier at 20 C that is not niobium, plus the pores that drawing left, less what a
   film of compound from storage shrank (drawing may have closed it) unless the strand says that it left room,
-  expanding as copper does or by the strand's `cavity_expansion`.
+  expanding as copper does, by the strand's `cavity_expansion`, or as its parts do together: copper and the niobium of
+  pack and barrier bonded side by side, elastic, so by their mean weighted with area and Young's modulus; filaments
+  inside, which expand less than that, then leave room.
 
 Above zero the contents press on their wall, below zero there is void. It is an account, not a
 prediction that a strand leaks.
@@ -22,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
-from bronzeward.materials.properties import Properties
+from bronzeward.materials.properties import NIOBIUM, Properties
 
 START_K = 293.15
 """Temperature at which the cavity is measured [K]."""
@@ -44,16 +46,26 @@ def contents(properties: Properties, temperature: Any, amount: Any, tin: Any) ->
 
 
 def cavity(
-    properties: Properties, temperature: Any, tin: float, copper: float, pores: float, expansion: float | None = None
-) -> NDArray[np.float64]:
+    properties: Properties, temperature: Any, tin: float, copper: float, pores: float, expansion: float | None = None,
+    filaments: float = 0.0,
+) -> NDArray[np.float64]:  # fmt: skip
     """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start.
 
-    It expands by `expansion` [1/K], linear; None: as copper does.
+    It expands by `expansion` [1/K], linear; None: as copper does. Niobium `filaments` [m2] in it by theirs.
     """
+    above = np.asarray(temperature, dtype=float) - START_K
     cold = tin * properties.volume_at(SOLID_TIN, START_K) + copper * properties.volume_at("alpha", START_K) + pores
     linear = properties.expansion["alpha"] if expansion is None else expansion
-    growth = 1.0 + linear * (np.asarray(temperature, dtype=float) - START_K)
-    return np.asarray(cold * growth**3)
+    niobium = filaments * (1.0 + properties.expansion[NIOBIUM] * above) ** 3
+    return np.asarray((cold + filaments) * (1.0 + linear * above) ** 3 - niobium)
+
+
+def expansion_of_parts(properties: Properties, copper: float, niobium: float) -> float:
+    """Linear expansion [1/K] of `copper` and `niobium` [m2] bonded side by side, both elastic."""
+    parts = ((copper, "Cu", "alpha"), (niobium, NIOBIUM, NIOBIUM))
+    stiffness = [area * properties.elastic_modulus[metal] for area, metal, _ in parts]
+    pulls = [stiff * properties.expansion[phase] for stiff, (_, _, phase) in zip(stiffness, parts, strict=True)]
+    return sum(pulls) / sum(stiffness)
 
 
 def film_shrinkage(properties: Properties, amounts: Mapping[str, float]) -> float:

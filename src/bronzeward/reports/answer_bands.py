@@ -22,6 +22,15 @@ def bands_of(run: Source) -> dict[str, tuple[float, float, float]]:
         raise InputError("result: its attribute 'bands' is not JSON with three numbers for each answer") from None
 
 
+NOT_VARIED = "what else is uncertain, and what the model itself may have otherwise (`bronzeward doubts`)"
+
+
+def caveat_of(run: Source) -> str:
+    """What the bands of a result hold and leave out, in a sentence or two."""
+    stored = json.loads(str(as_result(run).attributes.get("bands_of", "{}")))
+    return str(stored.get("caveat") or f"Growth constants varied. They leave out {NOT_VARIED}.")
+
+
 def differs(one: Source, other: Source, key: str) -> bool:
     """Whether the bands of an answer do not meet; False where either result has none."""
     first, second = bands_of(one).get(key), bands_of(other).get(key)

@@ -7,16 +7,18 @@ from math import isfinite
 from pathlib import Path
 
 from bronzeward.files import write_text
-from bronzeward.model.answers import ANSWERS, numbers
+from bronzeward.model.answers import ANSWERS, DECISIVE, numbers
 from bronzeward.model.events import events
 from bronzeward.model.result import Result, Source, as_result
-from bronzeward.reports.answer_bands import bands_of
+from bronzeward.reports.answer_bands import bands_of, caveat_of
 from bronzeward.reports.constant_tables import constants_of, properties_table, thermodynamics_table
+from bronzeward.reports.doubts import doubts_lines, doubts_rows
 from bronzeward.reports.input_tables import inputs_table
 from bronzeward.reports.moving_section import moving_section
 from bronzeward.reports.page import Table, page_target, rendered, script
 from bronzeward.reports.run_pictures import account_picture, history_picture, sections_picture
 from bronzeward.reports.summary import sentences
+from bronzeward.studies.doubts import doubts_of
 
 LIMITS = (
     "Only copper and tin: no ternary compound at the niobium, and no superconductor forming. Above about 550 °C the "
@@ -37,12 +39,6 @@ CAUTIONS = (
     "This page is an estimate, not a qualification of any wire or schedule. A witness sample, heat-treated with the "
     "batch, sectioned and looked at, decides.",
 )
-
-DECISIVE = (
-    "shell_at_first_liquid", "overfill_at_first_liquid", "bore_overfill_at_first_liquid", "peak_liquid_tin",
-    "liquid_above_peritectic", "copper_left_with_liquid",
-)  # fmt: skip
-"""Answers whose bands are given in words."""
 
 LONGEST_CASE = 6000
 """Letters of the inputs that the page shows."""
@@ -77,6 +73,8 @@ def html(run: Source) -> str:
         warnings=[f"{line[0].upper()}{line[1:]}." for line in about["warnings"].splitlines() if line],
         banded=bool(bands_of(result)),
         numbers=_numbers_table(result),
+        doubts=_doubts_table(result),
+        doubts_lines=() if (found := doubts_of(result)) is None else doubts_lines(found)[1],
         events=_events_table(result),
         history=history_picture(result),
         account=account_picture(result),
@@ -108,8 +106,8 @@ def _band_sentences(result: Result) -> list[str]:
     if not parts:
         return []
     size = json.loads(str(result.attributes.get("bands_of", "{}"))).get("size")
-    of = f" of {size} runs with constants varied as far as they are uncertain" if size else ""
-    return [f"Taken one by one, nine of ten answers{of} lie here: {'; '.join(parts)}."]
+    of = f" of {size} runs" if size else ""
+    return [f"Taken one by one, nine of ten answers{of} lie here: {'; '.join(parts)}. {caveat_of(result)}"]
 
 
 def _numbers_table(result: Result) -> Table:
@@ -124,6 +122,14 @@ def _numbers_table(result: Result) -> Table:
                 row.insert(2, f"{' to '.join(ends)} {answer.shown_unit}" if ends else "not computed")
             rows.append(row)
     return Table(("answer", "value", *(("5 to 95 %",) if bands else ()), "meaning"), rows)
+
+
+def _doubts_table(result: Result) -> Table | None:
+    found = doubts_of(result)
+    if found is None:
+        return None
+    heads, rows = doubts_rows(found)
+    return Table(tuple(heads), [[_minus(cell) for cell in row] for row in rows])
 
 
 def _minus(text: str) -> str:

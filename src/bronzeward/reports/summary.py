@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from math import isfinite
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from bronzeward.model.answers import ANSWERS, Course, numbers
 from bronzeward.model.result import Result, Source, as_result, names
-from bronzeward.reports.answer_bands import bands_of
+from bronzeward.reports.answer_bands import bands_of, caveat_of
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 SCHEMA = "bronzeward/summary/1"
@@ -48,7 +49,9 @@ def answers(source: Source) -> dict[str, Any]:
         "shell_at_end_m": n["shell_at_end"],
         "tin_used_at_end": n["tin_used_at_end"],
         "total_hours": n["total_time"] / HOUR,
-        "bands": {key: list(map(_number, band)) for key, band in bands_of(result).items()},
+        "bands": (bands := {key: list(map(_number, band)) for key, band in bands_of(result).items()}),
+        "bands_leave_out": caveat_of(result) if bands else None,
+        "doubts": json.loads(str(result.attributes.get("doubts", "null"))),
         "events": events(result),
         "warnings": [line for line in str(result.attributes["warnings"]).splitlines() if line],
     }
@@ -95,8 +98,7 @@ def band_lines(source: Source) -> list[str]:
     ]
     if not lines:
         return []
-    left_out = "They leave out what else is uncertain: diameters, expansion, densities, the model itself."
-    return ["This run; 5 to 95 % of runs with varied growth constants:", *lines, left_out]
+    return ["This run; 5 to 95 % of runs with varied inputs:", *lines, caveat_of(result)]
 
 
 def _room_sentences(n: dict[str, float], word: dict[str, str]) -> list[str]:

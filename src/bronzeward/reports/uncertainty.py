@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,7 +32,7 @@ def band_table(data: xr.Dataset | str | Path, answers: Sequence[str] | None = No
         error = number(float(np.max(answer.shown_difference(data[f"{key}_error"]))), answer.digits)
         rows.append([answer.title, *quantiles, error, answer.shown_unit, _main_source(data, key)])
     head = [f"{data.sizes['member']} members", "5 %", "median", "95 %", "+-", "", "mostly from"]
-    return "\n".join([table(head, rows), "", *MEANING])
+    return "\n".join([table(head, rows), "", *MEANING, fill(str(data.attrs["caveat"]), 80)])
 
 
 def _main_source(data: xr.Dataset, name: str) -> str:

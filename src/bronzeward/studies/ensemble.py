@@ -9,6 +9,9 @@
 - wire (if asked for): core diameter, normal with a relative standard deviation; eccentricity, the distance
   of the core from the strand's axis over the sleeve's wall, half-normal, computed as a strand that has the
   thin side's wall all round: a local worst, not a mean round the core.
+- room (as `Spread.usual` has it): density of the liquid, normal; expansion of the cavity, normal about what a case
+  says, half-normal below copper's where it says nothing, left alone where it follows from the strand's parts; pores
+  and a film of eta from storage, half-normal on top of what a case says.
 - furnace (if asked for): an offset of all temperatures, normal.
 
 All draws are made at the start from one seed, so a member is the same whatever runs beside it.
@@ -16,8 +19,9 @@ All draws are made at the start from one seed, so a member is the same whatever 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +30,10 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import MOST_ECCENTRIC, Ring, Strand
+from bronzeward.materials.doubt_data import usual_spreads
 from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, Covariance
 from bronzeward.materials.kinetics import KineticSet
+from bronzeward.materials.properties import load_properties
 from bronzeward.model.batch import Answers, Progress, run_batch
 from bronzeward.studies.stability import stability
 from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
@@ -41,9 +47,33 @@ SOURCES: tuple[str, ...] = (
     "core diameter",
     "eccentricity",
     "furnace",
+    "liquid density",
+    "expansion",
+    "porosity",
+    "film",
 )
 
+LATER = 4
+"""Columns at the end that are drawn from a stream of their own, so that the others stay as they were without them."""
+
+SPREADS: dict[str, tuple[str, float, str, float]] = {
+    "core diameter": ("core_diameter", 100.0, "%", 0.2),
+    "eccentricity": ("eccentricity", 100.0, "% of the wall", 0.5),
+    "furnace": ("furnace_offset", 1.0, "K", 50.0),
+    "liquid density": ("liquid_density", 100.0, "%", 0.1),
+    "expansion": ("expansion", 1e6, "e-6/K", 1e-5),
+    "porosity": ("porosity", 100.0, "%", 0.1),
+    "film": ("film", 1e6, "µm", 1e-5),
+}
+"""Of the columns that are no constants: the value of `Spread`, how it is shown, and the largest that is allowed."""
+
+MOST_PORES, MOST_FILM = 0.5, 0.19
+"""Largest porosity, and film over the core's radius, that a member gets."""
+
 OUTSIDE = ("slope", "largest", "measured")
+
+LEAST_EXPANSION = 1e-6
+"""Least linear expansion of a cavity that a member gets [1/K]."""
 
 COLDEST_K = ZERO_CELSIUS
 FARTHEST_COLD_K = 293.15
@@ -71,6 +101,10 @@ class Spread:
         Standard deviation of the core's distance from the axis, over the wall of the sleeve.
     furnace_offset : float, [K]
         Standard deviation.
+    liquid_density, expansion, porosity, film : float, [-], [1/K], [-], [m]
+        Standard deviations: of the liquid's density over itself, of the cavity's linear expansion, of pores in the
+        core, of the thickness of a film of eta. `Spread.usual` takes them, diameter and eccentricity from
+        `databases/doubts.toml`.
     """
 
     size: int = 300
@@ -80,6 +114,28 @@ class Spread:
     core_diameter: float = 0.0
     eccentricity: float = 0.0
     furnace_offset: float = 0.0
+    liquid_density: float = 0.0
+    expansion: float = 0.0
+    porosity: float = 0.0
+    film: float = 0.0
+
+    @classmethod
+    def usual(cls, size: int = 300, seed: int = 1, **more: Any) -> Spread:
+        """All that is uncertain but the furnace, by cautious small values; `more` replaces some, where not None."""
+        given = {name: value for name, value in more.items() if value is not None}
+        return cls(**{"size": size, "seed": seed, **usual_spreads(), **given})
+
+    def caveat(self) -> str:
+        """What a band of these members holds and what it leaves out."""
+        shown = {name: (getattr(self, key), factor, unit) for name, (key, factor, unit, _) in SPREADS.items()}
+        varied = ["growth constants within their factors"] if self.constants else []
+        varied += [f"{name} ({value * factor:g} {unit})" for name, (value, factor, unit) in shown.items() if value]
+        still = [] if self.constants else ["growth constants"]
+        still += [name for name, (value, _, _) in shown.items() if not value]
+        left = ", ".join(
+            [*still, "the phase diagram", "what the model itself may have otherwise (`bronzeward doubts`)"]
+        )
+        return f"Varied, standard deviations: {', '.join(varied) or 'nothing'}. They leave out: {left}."
 
     def __post_init__(self) -> None:
         if isinstance(self.size, bool) or not isinstance(self.size, int) or not 1 <= self.size <= 1_000_000:
@@ -88,7 +144,7 @@ class Spread:
             raise InputError(f"band: seed is {self.seed!r}; allowed are whole numbers from 0")
         if self.outside not in OUTSIDE:
             raise InputError(f"band: outside is {self.outside!r}; allowed: {', '.join(OUTSIDE)}")
-        for name, most in (("core_diameter", 0.2), ("eccentricity", 0.5), ("furnace_offset", 50.0)):
+        for name, _, _, most in SPREADS.values():
             value = getattr(self, name)
             if not 0.0 <= value <= most:
                 raise InputError(f"band: {name} is {value!r}; allowed are 0 to {most:g}")
@@ -96,7 +152,8 @@ class Spread:
 
 def draws(spread: Spread) -> NDArray[np.float64]:
     """Standard normal numbers, shape (size, len(SOURCES)); a larger ensemble begins with the smaller one."""
-    return np.random.default_rng(spread.seed).standard_normal((spread.size, len(SOURCES)))
+    first = np.random.default_rng(spread.seed).standard_normal((spread.size, len(SOURCES) - LATER))
+    return np.hstack([first, np.random.default_rng([spread.seed, 1]).standard_normal((spread.size, LATER))])
 
 
 def widths(constant: Constant, stable: tuple[float, float], outside: str = "slope") -> tuple[float, float, float]:
@@ -147,6 +204,12 @@ class Members:
             grown = float(np.exp(spread.core_diameter * z["core diameter"]))
             thin = min(abs(spread.eccentricity * z["eccentricity"]), MOST_ECCENTRIC)
             case = replace(case, strand=uneven(case.strand, grown, thin))
+        if spread.expansion or spread.porosity or spread.film:
+            case = replace(case, strand=roomy(case.strand, spread, z))
+        if spread.liquid_density:
+            case = replace(
+                case, liquid_density=case.liquid_density * (1.0 + spread.liquid_density * z["liquid density"])
+            )
         if spread.furnace_offset:
             case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]))
         return case
@@ -182,8 +245,7 @@ class Members:
             by_phase = {c.phase: w for c, w in zip(self.case.kinetics.constants, self.widths, strict=True)}
             moving += [p for p in PHASE_NAMES if by_phase[p][0] > 0 or f"{p}.{LN_PREFACTOR}" in self.fitted]
             moving += [f"{p} slope" for p in PHASE_NAMES if by_phase[p][1] > 0 or f"{p}.{ENERGY}" in self.fitted]
-        deviations = (spread.core_diameter, spread.eccentricity, spread.furnace_offset)
-        return moving + [name for name, deviation in zip(SOURCES[-3:], deviations, strict=True) if deviation]
+        return moving + [name for name, (key, *_) in SPREADS.items() if getattr(spread, key)]
 
 
 def joint_root(covariance: Covariance) -> NDArray[np.float64]:
@@ -223,6 +285,19 @@ def uneven(strand: Strand, grown: float, thin: float) -> Strand:
     lost = thin * (strand.rings[0].radius - core)
     rings = tuple(Ring(ring.radius - lost, ring.copper_fraction) for ring in strand.rings)
     return replace(strand, core_radius=core, rings=rings)
+
+
+def roomy(strand: Strand, spread: Spread, z: Mapping[str, float]) -> Strand:
+    """A strand with pores, film and expansion of its cavity drawn by the normal numbers `z`."""
+    pores = max(strand.porosity, min(strand.porosity + spread.porosity * abs(z["porosity"]), MOST_PORES))
+    most = max(strand.initial_eta, MOST_FILM * strand.core_radius)
+    film = min(strand.initial_eta + spread.film * abs(z["film"]), most)
+    expansion = strand.cavity_expansion
+    if spread.expansion and not strand.cavity_of_parts:
+        copper = load_properties().expansion["alpha"]
+        change = spread.expansion * z["expansion"]
+        expansion = max(copper - abs(change) if expansion is None else expansion + change, LEAST_EXPANSION)
+    return replace(strand, porosity=pores, initial_eta=film, cavity_expansion=expansion)
 
 
 def offset(schedule: Schedule, kelvin: float) -> Schedule:

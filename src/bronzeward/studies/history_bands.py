@@ -41,7 +41,7 @@ def with_bands(
     result : Result
         Its own inputs are run again, with the constants (and what else `spread` names) varied.
     spread : Spread, optional
-        Default: 200 members, constants only.
+        Default: 200 members, all that `Spread.usual` names.
     workers : int
         Threads.
     progress : callable, optional
@@ -52,7 +52,7 @@ def with_bands(
     InputError
         When the ensemble is smaller than 20, or fewer than half of its members completed.
     """
-    chosen = spread or Spread(size=200)
+    chosen = spread or Spread.usual(200)
     if chosen.size < FEWEST:
         raise InputError(f"bands: an ensemble of {chosen.size} is too small; allowed are {FEWEST} members and more")
     cases = list(Members(case_from_json(str(result.attributes["inputs"])), chosen))
@@ -69,7 +69,7 @@ def with_bands(
             variables[f"{name}_{ending}"] = Variable(about.dims, values, {**about.attributes, "long_name": text})
     enough = max(FEWEST // 2, 0.5 * done.sum())
     bands = {k: quantiles(answers[k]).tolist() for k in ANSWERS if np.isfinite(answers[k]).sum() >= enough}
-    described = {"size": chosen.size, "completed": int(done.sum()), **vars(chosen)}
+    described = {"size": chosen.size, "completed": int(done.sum()), **vars(chosen), "caveat": chosen.caveat()}
     attributes = {**result.attributes, "bands": json.dumps(bands), "bands_of": json.dumps(described)}
     return Result(variables, attributes)
 

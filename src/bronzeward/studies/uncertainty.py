@@ -43,7 +43,7 @@ def band(
     """
     import xarray as xr
 
-    spread = spread or Spread()
+    spread = spread or Spread.usual()
     members = Members(case, spread)
     answers = run_members([*members, case], workers, progress, precision)
     sources = members.sources()
@@ -65,6 +65,7 @@ def band(
         "core_diameter": spread.core_diameter,
         "eccentricity": spread.eccentricity,
         "furnace_offset_K": spread.furnace_offset,
+        "caveat": spread.caveat(),
         **provenance(case),
     }
     return without_fill(xr.Dataset(columns, coordinates, attributes))

@@ -55,7 +55,7 @@ def verdict(
     """
     import xarray as xr
 
-    spread = spread or Spread(size=200)
+    spread = spread or Spread.usual(200)
     if not cases or not limits:
         raise InputError("compare: a verdict needs one case or more, and one limit or more")
     chosen = [[case] if not sets else [replace(case, kinetics=own) for own in sets] for case in cases.values()]
@@ -82,7 +82,7 @@ def verdict(
     named = {"schedule": list(cases), "constants": names, "limit": [limit.bound() for limit in limits]}
     first = next(iter(cases.values()))
     about = {
-        **cf_attributes("verdict on schedules"), "size": spread.size, "seed": spread.seed,
+        **cf_attributes("verdict on schedules"), "size": spread.size, "seed": spread.seed, "caveat": spread.caveat(),
         **basis(list(sets) or [case.kinetics for case in cases.values()], load_table(first.description)),
         "limit_answers": [limit.answer for limit in limits],
     }  # fmt: skip

@@ -230,7 +230,7 @@ def _begin(
             raise InputError(f"shorten: {path} is not a value of the case")
     rules = rules or Rules()
     free = [rules.narrowed(value) for value in free]
-    return Candidates(case, free, limits, rules, spread or Spread(), workers, precision, progress)
+    return Candidates(case, free, limits, rules, spread or Spread.usual(), workers, precision, progress)
 
 
 def _searched(pool: Candidates, seed: int, known: Sequence[Place] = (), for_others: bool = True) -> Place:

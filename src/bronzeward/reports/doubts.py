@@ -1,0 +1,42 @@
+"""Doubts as a table: alternatives of the model down, the answers that decide across."""
+
+from __future__ import annotations
+
+from bronzeward.model.answers import ANSWERS, DECISIVE
+from bronzeward.reports.text_table import table
+from bronzeward.studies.doubts import LEFT_OUT, Doubts
+
+HEADS = {
+    "shell_at_first_liquid": "shell",
+    "overfill_at_first_liquid": "fill",
+    "bore_overfill_at_first_liquid": "bore",
+    "peak_liquid_tin": "peak",
+    "liquid_above_peritectic": "above η",
+    "copper_left_with_liquid": "Cu",
+}
+"""Heads of columns, with the unit below."""
+
+MEANING = (
+    "shell at first liquid; overfill then, voids anywhere counted; overfill of the bore, voids outside the shell; "
+    "most liquid, of the tin; liquid just above where η melts, of the tin; least copper round liquid"
+)
+
+
+def doubts_rows(found: Doubts) -> tuple[list[str], list[list[str]]]:
+    """Heads and rows: the case as it stands, every alternative that moves anything, the least and largest values."""
+    heads = ["", *(f"{HEADS[key]} {ANSWERS[key].shown_unit}" for key in DECISIVE)]
+    rows = [["as it stands", *(ANSWERS[key].number(found.answers[key]) for key in DECISIVE)]]
+    for row in found.moving():
+        rows.append([row.name, *(ANSWERS[key].number(row.answers[key]) for key in DECISIVE)])
+    for words, end in (("least", 0), ("largest", 1)):
+        rows.append([words, *(ANSWERS[key].number(found.ends(key)[end]) for key in DECISIVE)])
+    return heads, rows
+
+
+def doubts_lines(found: Doubts) -> tuple[str, list[str]]:
+    """The table, the alternative that moves most first, and sentences on what is in it and what is not."""
+    still = [row.name for row in found.rows if row not in found.moving()]
+    lines = [f"Columns: {MEANING}.", LEFT_OUT]
+    if still:
+        lines.insert(1, f"Nothing is moved by: {', '.join(still)}.")
+    return table(*doubts_rows(found)), lines
