@@ -11,7 +11,6 @@ from matplotlib.patches import Circle, Rectangle, Wedge
 
 from bronzeward.errors import InputError
 from bronzeward.model.layer_stack import layers_at, strand_of
-from bronzeward.model.layers import COLUMN
 from bronzeward.model.moments import find_moment
 from bronzeward.plots import section, style
 from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH
@@ -72,7 +71,7 @@ def test_call_outs_name_every_layer_with_its_thickness():
     ax = section.plot_section(run, row)
     said = [text.get_text() for text in ax.texts]
     for phase in ("liquid", "eta", "epsilon", "alpha"):
-        thickness = run["thickness"][row, COLUMN[phase]] * 1e6
+        thickness = sum(layer.thickness for layer in layers_at(run, row) if layer.phase == phase) * 1e6
         line = next(line for line in said if line.startswith(style.LOOKS[phase].name))
         assert float(line.rsplit(" ", 2)[1]) == close(thickness, rel=0.01)
     assert any(line.startswith("void") for line in said)

@@ -16,6 +16,7 @@ import pytest
 from bronzeward.errors import InputError
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.events import events
+from bronzeward.model.layer_stack import layers_at
 from bronzeward.reports import run_page
 from bronzeward.reports.summary import sentences
 from drawing_cases import CASES, result
@@ -76,14 +77,14 @@ def test_without_its_script_it_has_no_dead_controls(made):
 
 
 def test_the_states_it_carries_are_those_of_the_run(made):
-    """Edges between places rise, the outermost is copper's, and events are there before and after."""
+    """Edges between places rise, those of every layer are among them, and events are there before and after."""
     run, text, _ = made
     states = json.loads(text.split('id="states">')[1].split("</script>")[0])
     rows = [int(np.argmin(np.abs(run["time"] - seconds))) for seconds in states["seconds"]]
     for row, edges, celsius in zip(rows, states["edges"], states["celsius"], strict=True):
         assert all(a <= b for a, b in pairwise(edges))
         # rounded to 0.1 nm and 0.1 K in the page
-        outer = [1e6 * radius for radius in run["outer_radius"][row] if np.isfinite(radius)]
+        outer = [1e6 * layer.outer for layer in layers_at(run, row)]
         assert edges[-1] == pytest.approx(max(outer), abs=1e-4)
         assert all(min(abs(edge - radius) for edge in edges) < 1e-4 for radius in outer)
         assert celsius == pytest.approx(run["temperature"][row] - 273.15, abs=0.051)

@@ -46,6 +46,17 @@ def radius_of_area(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.floa
     return np.asarray(np.sqrt(squares))
 
 
+def area_of_radius(strand: Strand, radius: float) -> float:
+    """Area [m2] that copper-tin phases may occupy inside a radius [m]; plane couple: the same number."""
+    if strand.plane:
+        return radius
+    area, inner = 0.0, 0.0
+    for outer, phi in strand.zones():
+        area += phi * pi * max(min(radius, outer) ** 2 - inner**2, 0.0)
+        inner = outer
+    return area
+
+
 def area_inside(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.float64]:
     """Area inside each layer [m2] from the areas of all, shape (n_times, 9) by slot, as the engine lays them.
 

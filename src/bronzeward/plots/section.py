@@ -1,6 +1,7 @@
 """The strand's section to scale at chosen moments of a run: what a quench there should show under the microscope.
 
-Radii are those of the result: 25 °C molar volumes, void at the centre. Filaments and barrier are a
+Volumes are those at the moment's temperature, so that the void drawn is that of the volume account; thicknesses in
+answers are at 25 °C. Filaments and barrier are a
 pattern of the right area, not a layout: the model knows only the copper share of the pack.
 """
 
@@ -77,7 +78,7 @@ def plot_section(
     ax.set_axis_off()
     ax.set_aspect("equal", adjustable="box", anchor="C")
     draw = draw_slabs if strand.plane else draw_rings
-    draw(ax, layers_at(result, row), strand, callouts)
+    draw(ax, layers_at(result, row, strand), strand, callouts)
     return ax
 
 
@@ -149,6 +150,6 @@ def caption(result: Result, row: int, text: str) -> str:
 def foot(figure: Figure, strand: Strand) -> None:
     """What must be known of every section, at the lower edge."""
     packed = any(ring.copper_fraction < 1.0 for ring in strand.rings)
-    pattern = " Grey dots: filaments, a pattern of the right area." if packed else ""
-    text, y = f"Computed, to scale; an estimate.{pattern}", 0.03 / figure.get_figheight()
+    pattern = " Dots: filaments, of the right area." if packed else ""
+    text, y = f"Computed, to scale, at temperature; an estimate.{pattern}", 0.03 / figure.get_figheight()
     figure.text(0.06 / figure.get_figwidth(), y, text, fontsize=5.5, color=style.FAINT, va="bottom")

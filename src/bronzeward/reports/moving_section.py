@@ -60,7 +60,7 @@ def moving_section(result: Result) -> MovingSection:
     """The section of a result through time."""
     strand = strand_of(result)
     rows = _rows(result)
-    edges = [[round(1e6 * edge, 4) for edge in edges_at(result, int(row))] for row in rows]
+    edges = [[round(1e6 * edge, 4) for edge in edges_at(result, int(row), strand)] for row in rows]
     states = {
         "seconds": [round(float(t), 3) for t in result["time"][rows]],
         "celsius": [round(float(kelvin) - ZERO_CELSIUS, 1) for kelvin in result["temperature"][rows]],

@@ -29,7 +29,8 @@ LIMITS = (
     "used outside the range it was measured in, a warning says so.",
     "The volume account compares what the contents need with the cavity they started in. It does not predict that a "
     "strand leaks or that it holds.",
-    "Radii and thicknesses are at 25 °C molar volumes. Filaments and barrier are drawn as a pattern, not a layout.",
+    "Thicknesses in answers and tables are at 25 °C molar volumes, sections are drawn with volumes at temperature. "
+    "Filaments and barrier are drawn as a pattern, not a layout.",
 )
 
 CAUTIONS = (
