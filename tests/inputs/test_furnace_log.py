@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import case_from_data
-from bronzeward.inputs.furnace_log import load_log, read_log
+from bronzeward.inputs.furnace_log import load_log, read_log, spikes
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
-from bronzeward.studies.furnace_deviation import compare_programme
+from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table, trace_csv, verdict
+from bronzeward.studies.furnace_deviation import compare_programme, error_trace
 from closeness import close
 
 # text, channel, times [h], temperatures [°C], words in what is said of it
@@ -217,3 +217,91 @@ def test_lag_shows_on_ramps_and_not_on_holds():
 def test_a_log_elsewhere_is_told():
     with pytest.raises(InputError, match="does not overlap"):
         compare_programme(PLAN, log_of(PLAN, 0.0), shift=1e7)
+
+
+def spiky(tmp_path, changes, unit="temperature_C"):
+    """A log of a ramp and a hold, a row each six minutes, with some of its cells replaced; lines count from 2."""
+    celsius = [min(20.0 + 10.0 * k, 210.0) for k in range(60)]
+    cells = {k: f"{t:g}" for k, t in enumerate(celsius)} | changes
+    path = tmp_path / "log.csv"
+    path.write_text(f"time_h,{unit}\n" + "".join(f"{0.1 * k:.1f},{cells[k]}\n" for k in range(60)), encoding="utf-8")
+    return path, np.array(celsius) + 273.15
+
+
+DROP_OUTS = {
+    "to zero": {40: "0"},
+    "five to zero": dict.fromkeys(range(40, 45), "0"),
+    "twenty to zero": dict.fromkeys(range(25, 45), "0.0"),
+    "spike": {40: "1370"},
+    "in the ramp": {10: "0"},
+    "below absolute zero": {40: "-400"},
+    "small": {40: "150"},
+}
+
+
+@pytest.mark.parametrize("changes", DROP_OUTS.values(), ids=DROP_OUTS)
+def test_drop_outs_are_an_error_or_left_out_never_taken_for_real(tmp_path, changes):
+    path, kelvin = spiky(tmp_path, changes)
+    first = min(changes) + 2
+    with pytest.raises(InputError, match=rf"line {first}: .*despike leaves them out"):
+        load_log(path)
+    log = load_log(path, longest_gap=3 * 3600.0, despike=True)
+    kept = np.array([k for k in range(60) if k not in changes])
+    np.testing.assert_allclose(log.temperature, kelvin[kept], rtol=1e-12)
+    np.testing.assert_allclose(log.time, kept * 360.0, atol=1e-6)
+    assert f"Left out: {len(changes)} row" in log.understood[-1]
+    assert str(first) in log.understood[-1]
+
+
+def test_empty_cells_are_left_out_when_asked(tmp_path):
+    path, _ = spiky(tmp_path, {7: "", 8: "---", 30: "nan"})
+    with pytest.raises(InputError, match=r"line 9: '' is not a number.*despike"):
+        load_log(path)
+    log = load_log(path, despike=True)
+    assert log.time.size == 57
+    assert log.understood[-1] == "Left out: 3 rows, line 9, 10, 32."
+
+
+def test_what_a_furnace_does_is_no_spike(tmp_path):
+    """Quenches, steep ramps in few rows, turns and noise stay."""
+    rng = np.random.default_rng(3)
+    for celsius in (
+        [20.0] * 20 + [210.0] * 20 + [20.0] * 20,
+        [20.0 + 90.0 * min(k, 10 - k) for k in range(11)] * 3,
+        list(210.0 + 3.0 * rng.standard_normal(60)),
+        [*np.linspace(20, 600, 15), *np.linspace(600, 300, 15), *np.linspace(300, 700, 15)],
+    ):
+        assert not spikes(np.array(celsius) + 273.15).any()
+
+
+def test_a_temperature_that_no_schedule_may_have_is_told_by_its_line(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("time_h,temperature_C\n0,20\n1,1400\n2,30\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"line 3: 1400 °C; allowed are 0 to 1000 °C"):
+        read_log(path)
+
+
+def test_an_offset_is_no_shift():
+    """A log 3 K off that starts with its programme starts with it; one 0.5 h late too is 0.5 h late."""
+    assert compare_programme(PLAN, log_of(PLAN, 0.0, off=3.0)).shift == 0.0
+    assert compare_programme(PLAN, log_of(PLAN, 0.0, off=-8.0)).shift == 0.0
+    late = compare_programme(PLAN, log_of(PLAN, 1800.0, off=3.0))
+    assert late.shift == pytest.approx(compare_programme(PLAN, log_of(PLAN, 1800.0)).shift, abs=60.0)
+
+
+def test_a_tolerance_passes_or_fails():
+    """An offset of 3 K is within 20 K for all of the log and outside 2 K for all of it."""
+    time = np.union1d(np.arange(0.0, PLAN.time[-1], 300.0), PLAN.time)
+    trace = error_trace(compare_programme(PLAN, Schedule.from_arrays(time, PLAN.temperature_at(time) + 3.0), shift=0.0))
+    assert trace.error == pytest.approx(3.0, abs=1e-9)
+    assert verdict(trace, 20.0).startswith("Pass: always within 20 K; at most +")
+    assert trace.outside(2.0) == close(float(np.ptp(trace.time)))
+    assert f"Fail: outside 2 K for {np.ptp(trace.time) / 3600:.2f} h" in verdict(trace, 2.0)
+    rows = trace_csv(trace).splitlines()
+    assert rows[0] == "time_h,programmed_C,measured_C,error_K"
+    assert len(rows) == trace.time.size + 1
+    hours, programmed, measured, error = map(float, rows[5].split(","))
+    assert hours == close(trace.time[4] / 3600)
+    assert error == pytest.approx(measured - programmed, abs=1e-5)
+    with pytest.raises(InputError, match="tolerance"):
+        trace.outside(0.0)

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, leave, show, show_json, tell
 
 ResultArgument = Annotated[Path, typer.Argument(metavar="RESULT.nc", help="File written by `bronzeward run`.")]
 FigureOption = Annotated[
@@ -139,50 +139,80 @@ def log(
         Path | None,
         typer.Option("--output", "-o", metavar="FIGURE", help="Draw both: .png, .svg or .pdf; needs --case."),
     ] = None,
+    tolerance: Annotated[
+        float | None, typer.Option("--tolerance", metavar="KELVIN", help="Pass or fail by it; needs --case.")
+    ] = None,
+    errors: Annotated[
+        Path | None,
+        typer.Option("--errors", metavar="FILE.csv", help="Write measured less programmed, row by row; needs --case."),
+    ] = None,
+    despike: Annotated[
+        bool | None, typer.Option("--despike/--no-despike", help="Leave out, or keep, rows that cannot be meant.")
+    ] = None,
     overwrite: OverwriteOption = False,
     json: JsonOption = False,
 ) -> None:
     """Show how a temperature log is understood, and how the furnace kept to its programme.
 
-    Example: bronzeward log furnace.csv --case starter.toml -o kept.png
+    With --tolerance the exit code is 1 where it did not.
+
+    Example: bronzeward log furnace.csv --case starter.toml --tolerance 5 -o kept.png
     """
+    import numpy as np
+
     from bronzeward.errors import InputError
+    from bronzeward.files import check_target, write_text
     from bronzeward.inputs.case import load_case
-    from bronzeward.inputs.furnace_log import load_log
+    from bronzeward.inputs.furnace_log import load_log, within_schedule
     from bronzeward.inputs.schedule import Schedule
     from bronzeward.plots.furnace_deviation import draw_programme
     from bronzeward.plots.picture_file import check_figure, save
-    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table
-    from bronzeward.studies.furnace_deviation import compare_programme
+    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table, trace_csv, verdict
+    from bronzeward.studies.furnace_deviation import compare_programme, error_trace
     from bronzeward.units import HOUR, ZERO_CELSIUS
 
+    for what, given in (("a figure", output), ("--tolerance", tolerance), ("--errors", errors)):
+        if given is not None and case is None:
+            raise InputError(f"log: {what} needs --case, the programme to compare with")
     if output is not None:
-        if case is None:
-            raise InputError("log: a figure needs --case, the programme to compare with")
         check_figure(output, overwrite)
-    measurement = load_log(file, None, channel)
+    if errors is not None:
+        check_target(errors, overwrite)
+    measurement = within_schedule(load_log(file, None, channel, despike), file)
     measured = Schedule.from_arrays(measurement.time, measurement.temperature)
-    if json:
-        celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in measurement.temperature]
-        show_json(
-            {
-                "schema": "bronzeward/log/1",
-                "channel": measurement.channel,
-                "channels": list(measurement.channels),
-                "understood": list(measurement.understood),
-                "time_h": [float(t) / HOUR for t in measurement.time],
-                "temperature_C": celsius,
-            }
-        )
-    else:
-        show(measurement.understood)
+    celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in measurement.temperature]
+    data: dict[str, Any] = {
+        "schema": "bronzeward/log/1",
+        "channel": measurement.channel,
+        "channels": list(measurement.channels),
+        "understood": list(measurement.understood),
+        "time_h": [float(t) / HOUR for t in measurement.time],
+        "temperature_C": celsius,
+    }
+    if not json:
+        tell(measurement.understood)
+    passed = True
     if case is not None:
         programmed = load_case(case).schedule
         kept = compare_programme(programmed, measured)
+        trace = error_trace(kept)
         if not json:
-            show(["", *deviation_sentences(kept), "", deviation_table(kept)])
+            tell(["", *deviation_sentences(kept)])
+            show(["", deviation_table(kept)])
+        data |= {"starts_at_h": kept.shift / HOUR, "largest_error_K": float(np.abs(trace.error).max())}
+        if tolerance is not None:
+            passed = trace.outside(tolerance) == 0.0
+            data |= {"tolerance_K": tolerance, "passed": passed, "outside_h": trace.outside(tolerance) / HOUR}
+            if not json:
+                tell(["", verdict(trace, tolerance)])
+        if errors is not None:
+            write_text(trace_csv(trace), errors, overwrite)
         if output is not None:
             save(draw_programme(programmed, measured, kept.shift), output, overwrite)
+    if json:
+        show_json(data)
+    if not passed:
+        leave(1)
 
 
 def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:

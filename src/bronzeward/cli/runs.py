@@ -38,6 +38,13 @@ def run(
         int,
         typer.Option("--members", metavar="N", help="Also run N variations of what is uncertain: bands, and doubts."),
     ] = 0,
+    offset: Annotated[
+        float, typer.Option("--offset", metavar="KELVIN", help="A furnace so much hotter than its programme says.")
+    ] = 0.0,
+    programme: Annotated[
+        Path | None,
+        typer.Option("--programme", metavar="FILE.csv", help="Also write the furnace programme, segment by segment."),
+    ] = None,
     json: JsonOption = False,
     overwrite: OverwriteOption = False,
     no_cache: NoCacheOption = False,
@@ -49,23 +56,33 @@ def run(
 
     Example: bronzeward run starter.toml -o starter.nc --members 200
     """
+    from dataclasses import replace
+
     from bronzeward.errors import InputError
-    from bronzeward.files import check_target
+    from bronzeward.files import check_target, write_text
     from bronzeward.inputs.case import load_case
     from bronzeward.model import result as results
     from bronzeward.model.simulation import run_case
     from bronzeward.reports import summary
+    from bronzeward.reports.furnace_programme import programme_segments
 
     chosen = load_case(case)
+    if programme is not None:
+        check_target(programme, overwrite)
     again = "_again" if case.suffix.lower() == ".nc" else ""
     target = check_target(output or Path(f"{case.stem}{again}.nc"), overwrite)
+    told = programme_segments(chosen.schedule)
     try:
+        if offset:
+            chosen = replace(chosen, schedule=chosen.schedule.offset(offset))
         result = run_case(chosen, cache=not no_cache)
     except InputError as error:
         raise InputError(f"{case}: {error}") from None
     if members:
         result = _with_bands(result, members, quiet)
     results.write_netcdf(result, target, overwrite)
+    if programme is not None:
+        write_text(told, programme, overwrite)
     answers = summary.answers(result)
     if json:
         show_json({**answers, "output": str(target)})

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, resumable, show, show_json, tell
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, leave, resumable, show, show_json, tell
 from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
 
@@ -294,6 +294,7 @@ def shorten(
     from bronzeward.errors import InputError
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
+    from bronzeward.model.answers import ANSWERS
     from bronzeward.plots.shortest_schedule import plot_trade_off
     from bronzeward.reports import shortest_schedule as reports
     from bronzeward.studies.optimise import limits as wanted
@@ -305,18 +306,21 @@ def shorten(
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
     choices, limits = [wanted.parse_free(text) for text in free], [wanted.parse_limit(text) for text in keep]
+    kind = keep[0].partition(limits[0].kind)[0]
+    values = [wanted.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in (curve or "").split(",") if text]
+    if curve is not None and not values:
+        raise InputError("shorten: no values for the curve")
     rules = wanted.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet, "candidates") as watch:
         result = search.shorten(chosen, choices, limits, rules, spread, seed, workers, watch)
-    reports.write_case(result, output, overwrite)
+    if result.feasible:
+        reports.write_case(result, output, overwrite)
     data = None
     if curve is not None:
-        kind = keep[0].partition(limits[0].kind)[0]
-        values = [wanted.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in curve.split(",")]
         with progress(quiet, "candidates") as watch:
             data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, watch)
-        _draw(lambda: plot_trade_off(data), figure, overwrite, output)
+        _draw(lambda: plot_trade_off(data), figure, overwrite, output if result.feasible else None)
     if json:
         plain = {
             "hours": result.hours,
@@ -330,17 +334,18 @@ def shorten(
         }
         if data is not None:
             plain["curve"] = {str(name): column.values.tolist() for name, column in data.variables.items()}
-        show_json({"schema": "bronzeward/shorten/1", "output": str(output), **plain})
+            plain["curve_limit_units"] = ANSWERS[limits[0].answer].unit
+        show_json({"schema": "bronzeward/shorten/1", "output": str(output) if result.feasible else None, **plain})
     elif not quiet:
         show([reports.shorten_report(result), ""])
         if data is not None:
-            show(
-                [
-                    f"{float(limit):g}: {float(hours):.1f} h"
-                    for limit, hours in zip(data["limit"], data["hours"], strict=True)
-                ]
-            )
-        show([f"Case written to {output}; run it with: bronzeward run {output}"])
+            show([*reports.curve_lines(data), ""])
+        if result.feasible:
+            tell([f"Case written to {output}; run it with: bronzeward run {output}"])
+        else:
+            tell(["No case written: allow more time or less strict limits, or free more values."])
+    if not result.feasible:
+        leave(1)
 
 
 def _check(answer: str | None, figure: Path | None, overwrite: bool) -> None:

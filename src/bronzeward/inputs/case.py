@@ -30,7 +30,7 @@ _COUPLE = {
     "cavity_expansion", "void_place",
 }  # fmt: skip
 _PACK = {"outer_diameter_um", "copper_fraction"}
-_SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "measured"}
+_SCHEDULE = {"start_C", "steps", "log", "log_channel", "longest_gap_h", "despike", "measured"}
 _KINETICS = {"set", "file", "constants", "factors", "slowing"}
 
 
@@ -263,7 +263,11 @@ def _schedule(data: dict[str, Any], folder: Path) -> Schedule:
     if "log" in data:
         longest = _number(data, "longest_gap_h", "schedule", 0.0)
         channel = str(data["log_channel"]) if "log_channel" in data else None
-        log = read_log(folder / _name(data["log"], "schedule: log"), longest * HOUR if longest > 0 else None, channel)
+        despike = data.get("despike")
+        if despike not in (None, True, False):
+            raise InputError("schedule: despike must be true or false")
+        gap = longest * HOUR if longest > 0 else None
+        log = read_log(folder / _name(data["log"], "schedule: log"), gap, channel, despike)
         return Schedule.from_arrays(*log).checked()
     measured = _table(data, "measured")
     _known(measured, {"time_s", "temperature_K", "quench"}, "schedule.measured")

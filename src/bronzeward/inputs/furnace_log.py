@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
+from bronzeward.inputs.schedule import HOTTEST_C
 from bronzeward.inputs.table_text import (
     LARGEST,
     TEMPERATURE_UNITS,
@@ -37,6 +38,15 @@ GAP_FACTOR = 20.0
 
 LONGEST_PAUSE = 5 * 86400.0
 """A step between two dates that is longer counts as a sign that day and month are swapped [s]."""
+
+SPIKE = 25.0
+"""A row nearer than this to those round it is no spike [K]."""
+
+REACH = 5
+"""Rows before and after one that it is judged by."""
+
+FEWEST = 12
+"""Logs of fewer rows are too short to tell a spike from a furnace."""
 
 HEADER_WITHIN = 60
 """The header is looked for in so many lines from the top."""
@@ -74,6 +84,8 @@ class Log:
     channel: str
     channels: tuple[str, ...]
     understood: tuple[str, ...]
+    lines: tuple[int, ...] = ()
+    """Lines of the file that the rows stand in, from 1."""
 
 
 class _Column(NamedTuple):
@@ -91,13 +103,17 @@ class _Header(NamedTuple):
     rows: Cells
 
 
-def read_log(path: Path, longest_gap: float | None = None, channel: str | None = None) -> tuple[Array, Array]:
+def read_log(
+    path: Path, longest_gap: float | None = None, channel: str | None = None, despike: bool | None = None
+) -> tuple[Array, Array]:
     """Times [s] and temperatures [K] of a log, each shape (n,); see `load_log`."""
-    log = load_log(path, longest_gap, channel)
+    log = within_schedule(load_log(path, longest_gap, channel, despike), path)
     return log.time, log.temperature
 
 
-def load_log(path: str | Path, longest_gap: float | None = None, channel: str | None = None) -> Log:
+def load_log(
+    path: str | Path, longest_gap: float | None = None, channel: str | None = None, despike: bool | None = None
+) -> Log:
     """Read a temperature log.
 
     Parameters
@@ -109,6 +125,9 @@ def load_log(path: str | Path, longest_gap: float | None = None, channel: str | 
     channel : str, optional
         Name or number (from 1) of a temperature column, or "mean", "hottest" or "coldest" of all of them at
         each time. Needed only where the file has several.
+    despike : bool, optional
+        Whether rows are left out that have no number or cannot be meant among those around them (`spikes`), as where
+        a sensor drops out; they are told. False takes them as they are; by default they are an error.
 
     Raises
     ------
@@ -121,26 +140,104 @@ def load_log(path: str | Path, longest_gap: float | None = None, channel: str | 
     columns, set_points = _temperature_columns(header)
     chosen, name = _choose(columns, channel, path)
     rows = header.rows
+    if despike:
+        header, clock = _with_numbers(header, clock, chosen, path)
     kelvin = np.array(
         [
             [
                 _number(cells, column.place, line, path, header.separator) * column.scale + column.shift
                 for column in chosen
             ]
-            for line, cells in rows
+            for line, cells in header.rows
         ]
     )
+    lines = np.array([line for line, _ in header.rows])
+    odd = np.any([spikes(column) for column in kelvin.T], axis=0)
+    if despike is None:
+        _check_spikes(kelvin, odd, lines, path)
+    if despike:
+        clock, kelvin, lines = clock._replace(seconds=clock.seconds[~odd]), kelvin[~odd], lines[~odd]
     reduce: Callable[..., Array] = {"hottest": np.max, "coldest": np.min}.get(name, np.mean)
     temperature = np.asarray(reduce(kelvin, axis=1))
-    _check_times(clock.seconds, [line for line, _ in rows], longest_gap, path, clock.dated)
+    _check_times(clock.seconds, lines.tolist(), longest_gap, path, clock.dated)
     time = clock.seconds - clock.seconds[0]
     names = tuple(column.name for column in columns)
     understood = (
         _on_layout(header),
         clock.words.format(hours=time[-1] / HOUR, step=_span(float(np.median(np.diff(time))))),
         _on_channels(name, chosen, names, temperature, set_points),
+        *_on_left_out([line for line, _ in rows if line not in set(lines.tolist())]),
+        *([f"{odd.sum()} rows that cannot be meant are taken as they are."] if odd.any() and not despike else []),
     )
-    return Log(time, temperature, name, names, understood)
+    return Log(time, temperature, name, names, understood, tuple(lines.tolist()))
+
+
+def spikes(kelvin: Array) -> NDArray[np.bool_]:
+    """Rows of a channel, shape (n,), that cannot be meant among those round them.
+
+    A row is one that is further from the middle of the rows round it than `SPIKE` and than anything that the furnace
+    does there in so many rows; so is one at 0 °C or below in a furnace that is hot before and after. Of less than
+    `FEWEST` rows nothing is said.
+    """
+    n = kelvin.size
+    odd = np.zeros(n, dtype=bool)
+    if n < FEWEST:
+        return odd
+    hot = np.flatnonzero(kelvin > ZERO_CELSIUS + SPIKE)
+    if hot.size:
+        odd[hot[0] : hot[-1]] = kelvin[hot[0] : hot[-1]] <= ZERO_CELSIUS + 0.5
+    reach = np.minimum(np.minimum(np.arange(n), np.arange(n)[::-1]), REACH)
+    suspects = np.flatnonzero(np.abs(np.diff(kelvin, prepend=kelvin[0])) > SPIKE)
+    near = {int(k) for start in suspects for k in range(start - REACH, start + REACH + 1) if 0 <= k < n}
+    for k in sorted(near):
+        around = kelvin[k - reach[k] : k + reach[k] + 1]
+        usual = float(np.median(np.abs(np.diff(around)))) if around.size > 1 else np.inf
+        odd[k] |= abs(kelvin[k] - np.median(around)) > max(SPIKE, 2.0 * REACH * usual)
+    return odd
+
+
+def _with_numbers(header: _Header, clock: _Clock, chosen: Sequence[_Column], path: Path) -> tuple[_Header, _Clock]:
+    """Only those rows that have a temperature in every chosen column."""
+    kept = [k for k, (_, cells) in enumerate(header.rows) if all(_is_number(cell(cells, c.place)) for c in chosen)]
+    if len(kept) < 2:
+        raise InputError(f"{path}: fewer than two rows have a temperature")
+    rows = [header.rows[k] for k in kept]
+    return header._replace(rows=rows), clock._replace(seconds=clock.seconds[kept])
+
+
+def _check_spikes(kelvin: Array, odd: NDArray[np.bool_], lines: NDArray[np.int64], path: Path) -> None:
+    if odd.any():
+        k = int(np.argmax(odd))
+        raise InputError(
+            f"{path}: line {lines[k]}: {kelvin[k, 0] - ZERO_CELSIUS:.4g} °C cannot be meant among the rows round it "
+            f"({odd.sum()} such rows); despike leaves them out (--despike, or despike = true in the case file), "
+            "or takes them as they are (--no-despike, false)"
+        )
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return isfinite(plain_number(text))
+    except ValueError:
+        return False
+
+
+def within_schedule(log: Log, path: Path) -> Log:
+    """The log, if a schedule may have its temperatures; the first that it may not have is told by its line."""
+    celsius = log.temperature - ZERO_CELSIUS
+    wrong = (celsius < 0.0) | (celsius > HOTTEST_C)
+    if wrong.any():
+        k = int(np.argmax(wrong))
+        below = ", below absolute zero" if celsius[k] <= -ZERO_CELSIUS else ""
+        raise InputError(f"{path}: line {log.lines[k]}: {celsius[k]:.4g} °C{below}; allowed are 0 to {HOTTEST_C:g} °C")
+    return log
+
+
+def _on_left_out(lines: Sequence[int]) -> list[str]:
+    if not lines:
+        return []
+    some = ", ".join(map(str, lines[:10])) + (" and more" if len(lines) > 10 else "")
+    return [f"Left out: {len(lines)} {'row' if len(lines) == 1 else 'rows'}, line {some}."]
 
 
 def _find_header(lines: list[tuple[int, str]], path: Path) -> _Header:
@@ -369,7 +466,9 @@ def _number(cells: Sequence[str], place: int, line: int, path: Path, separator: 
     try:
         value = plain_number(text)
     except ValueError:
-        raise InputError(f"{path}: line {line}: {text!r} is not a number; the log must not have gaps") from None
+        raise InputError(
+            f"{path}: line {line}: {text!r} is not a number; the log must not have gaps (despike leaves such rows out)"
+        ) from None
     if not isfinite(value):
         raise InputError(f"{path}: line {line}: {text} is not a finite number; the log must not have gaps")
     if abs(value) > LARGEST:

@@ -19,6 +19,12 @@ HOTTEST_C = 1000.0
 LONGEST = 1e13
 """Schedules may not last longer than this, some hundred thousand years [s]; beyond, a second is lost in rounding."""
 
+ROOM_C = 40.0
+"""Up to this temperature a schedule that never heats is taken for a slip [C]."""
+
+LARGEST_OFFSET = 100.0
+"""A furnace is off its programme by this at most [K]."""
+
 RATES = 1e-6, 1e9
 """Ramps are between these [C/h]: a century for a tenth of a degree, and any quench."""
 
@@ -154,12 +160,27 @@ class Schedule:
         return float(self.time[-1] / HOUR)
 
     def checked(self) -> Schedule:
-        """The schedule, if it can be run: it has a length and heats at some time."""
+        """The schedule, if it can be run: it has a length, and heats at some time or starts hot."""
         if self.time.size < 2:
             raise InputError("schedule: it has no ramp, hold or cool; add at least one")
-        if not (np.diff(self.temperature) > 0).any():
-            raise InputError("schedule: it never heats; add a ramp to a temperature above the start")
+        if not (np.diff(self.temperature) > 0).any() and self.temperature[0] <= ZERO_CELSIUS + ROOM_C:
+            raise InputError(
+                "schedule: it never heats; add a ramp to a temperature above the start, or start at the temperature of "
+                "a hold"
+            )
         return self
+
+    def offset(self, kelvin: float) -> Schedule:
+        """The same in a furnace hotter by `kelvin` than programmed, or colder; never below 0 °C."""
+        shift = _number(kelvin, "offset")
+        if not abs(shift) <= LARGEST_OFFSET:
+            raise InputError(
+                f"schedule: offset of {shift:g} K; allowed are -{LARGEST_OFFSET:g} to {LARGEST_OFFSET:g} K"
+            )
+        moved = np.maximum(self.temperature + shift, ZERO_CELSIUS)
+        for value in moved:
+            _checked_kelvin(value - ZERO_CELSIUS, "offset schedule")
+        return Schedule(self.time, moved, self.quenched)
 
     def _with(self, seconds: list[float], temperatures: list[float], note: dict[str, Any]) -> Schedule:
         if self.quenched:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from bronzeward.studies.furnace_deviation import Comparison
+import numpy as np
+
+from bronzeward.studies.furnace_deviation import Comparison, Trace
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 
@@ -39,6 +41,23 @@ def deviation_sentences(comparison: Comparison) -> list[str]:
     if comparison.uncovered > 60.0:
         lines.append(f"{comparison.uncovered / HOUR:.2f} h of the programme were not measured.")
     return lines
+
+
+def verdict(trace: Trace, tolerance: float) -> str:
+    """Whether the furnace kept to its programme within `tolerance` [K], and where it did so least."""
+    k = int(np.argmax(np.abs(trace.error)))
+    worst = f"{_tenths(float(trace.error[k])):+.1f} K after {trace.time[k] / HOUR:.2f} h of the programme"
+    outside = trace.outside(tolerance)
+    if outside == 0.0 and abs(trace.error[k]) <= tolerance:
+        return f"Pass: always within {tolerance:g} K; at most {worst}."
+    return f"Fail: outside {tolerance:g} K for {outside / HOUR:.2f} h; at most {worst}."
+
+
+def trace_csv(trace: Trace) -> str:
+    """Every moment as CSV: hours of the programme, programmed, measured, error."""
+    columns = (trace.time / HOUR, trace.programmed - ZERO_CELSIUS, trace.measured - ZERO_CELSIUS, trace.error)
+    rows = [",".join(f"{value:.8g}" for value in row) for row in zip(*columns, strict=True)]
+    return "\n".join(["time_h,programmed_C,measured_C,error_K", *rows, ""])
 
 
 def _tenths(value: float) -> float:

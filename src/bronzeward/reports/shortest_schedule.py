@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import tomli_w
 
 from bronzeward.files import write_text
-from bronzeward.inputs.schedule import Schedule
 from bronzeward.model.answers import ANSWERS
+from bronzeward.reports.furnace_programme import programme_table
 from bronzeward.reports.text_table import table
 from bronzeward.studies.optimise.shortest import Shortest
-from bronzeward.units import HOUR, ZERO_CELSIUS
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 def shorten_report(shortest: Shortest) -> str:
@@ -36,37 +40,39 @@ def shorten_report(shortest: Shortest) -> str:
         words = limit.words()
         reached = ANSWERS[limit.answer].number(shortest.reached[words])
         others = f"{100 * shortest.kept_by_others[words]:.1f} %"
-        rows.append([words[:46], reached, f"{100 * shortest.kept[words]:.1f} %", others])
-    lines += [table(["limit", "reached", "kept by", "by new members"], rows)]
+        rows.append([words, reached, f"{100 * shortest.kept[words]:.1f} %", others])
+    lines += [_limits_table(rows)]
     lines += ["Kept by: share of the members searched with; new members had no part in it.", ""]
-    lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
-    lines += [f"- {text}" for text in shortest.binding]
+    if shortest.feasible:
+        lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
+        lines += [f"- {text}" for text in shortest.binding]
+    elif shortest.binding:
+        lines += ["At the ends of their ranges are:", *(f"- {text}" for text in shortest.binding)]
     lines += ["", programme_table(shortest.case.schedule)]
     return "\n".join(lines)
 
 
-def programme_table(schedule: Schedule) -> str:
-    """The schedule as a furnace is programmed: segments with rate, set-point and dwell.
+def _limits_table(rows: Sequence[Sequence[str]]) -> str:
+    """Limits with what is reached; each in a line above its numbers where both do not fit into 80 columns."""
+    heads = ["limit", "reached", "kept by", "by new members"]
+    whole = table(heads, rows)
+    if max(map(len, whole.splitlines())) <= 80:
+        return whole
+    numbers = table(["", *heads[1:]], [["", *row[1:]] for row in rows]).splitlines()
+    return "\n".join(
+        [numbers[0], *(line for row, own in zip(rows, numbers[1:], strict=True) for line in (row[0], own))]
+    )
 
-    A ramp and the hold after it are one segment; an exponential cool is given as its straight pieces.
-    """
-    rows: list[list[str]] = []
-    t, kelvin = schedule.time / HOUR, schedule.temperature - ZERO_CELSIUS
-    k = 0
-    while k < len(t) - 1:
-        rate = (kelvin[k + 1] - kelvin[k]) / (t[k + 1] - t[k])
-        target, dwell = kelvin[k + 1], 0.0
-        if rate == 0.0:
-            dwell, k = t[k + 1] - t[k], k + 1
-        else:
-            k += 1
-            while k < len(t) - 1 and kelvin[k + 1] == kelvin[k]:
-                dwell, k = dwell + t[k + 1] - t[k], k + 1
-        texts = [f"{rate:+.1f}" if rate else "-", f"{target:.1f}", f"{dwell:.2f}", f"{t[k]:.2f}"]
-        rows.append([str(len(rows) + 1), *texts])
-    if schedule.quenched:
-        rows.append([str(len(rows) + 1), "quench", "", "", f"{t[-1]:.2f}"])
-    return table(["segment", "rate °C/h", "set-point °C", "dwell h", "ends at h"], rows)
+
+def curve_lines(data: xr.Dataset) -> list[str]:
+    """Least hours by the value of the limit that varies, in the unit it was given in."""
+    answer = ANSWERS[str(data.attrs["answer"])]
+    rows = [
+        [f"{float(answer.shown(limit)):g}", f"{float(hours):.1f}" if hours == hours else "none keeps it"]
+        for limit, hours in zip(data["limit"].values, data["hours"].values, strict=True)
+    ]
+    head = f"{answer.title} {data.attrs['kind']} [{answer.shown_unit}]"
+    return table([head, "least hours"], rows).splitlines()
 
 
 def write_case(shortest: Shortest, path: str | Path, overwrite: bool = False) -> Path:

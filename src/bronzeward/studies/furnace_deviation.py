@@ -13,6 +13,9 @@ from bronzeward.inputs.schedule import Schedule
 
 Array = NDArray[np.float64]
 
+ALIKE = 0.1
+"""Two shifts are as good as each other when their distances [K] differ by less than this, and by this share."""
+
 SHIFTS = 241
 """Start times tried when the log is laid over the programme."""
 
@@ -82,6 +85,38 @@ def compare_programme(programmed: Schedule, measured: Schedule, shift: float | N
     return Comparison(programmed, measured, moved, tuple(segments), float(programmed.time[-1]) - covered)
 
 
+@dataclass(frozen=True)
+class Trace:
+    """Measured less programmed, at every row of the log within the programme and at its knots.
+
+    time : ndarray, shape (n,), [s], of the programme; programmed, measured : ndarray, shape (n,), [K]
+    """
+
+    time: Array
+    programmed: Array
+    measured: Array
+
+    @property
+    def error(self) -> Array:
+        """Measured less programmed, shape (n,), [K]."""
+        return self.measured - self.programmed
+
+    def outside(self, tolerance: float) -> float:
+        """Time [s] during which the error is more than `tolerance` [K]; between two rows it is that of the worse."""
+        if not 0.0 < tolerance <= 1000.0:
+            raise InputError(f"log: tolerance of {tolerance:g} K; allowed are above 0 to 1000 K")
+        beyond = np.abs(self.error) > tolerance
+        return float(np.diff(self.time)[beyond[1:] | beyond[:-1]].sum())
+
+
+def error_trace(kept: Comparison) -> Trace:
+    """The errors behind a comparison, moment by moment."""
+    first, last = max(0.0, kept.shift), min(float(kept.programmed.time[-1]), kept.shift + float(kept.measured.time[-1]))
+    times = np.concatenate([[first, last], kept.measured.time + kept.shift, kept.programmed.time])
+    times = np.unique(times[(times >= first) & (times <= last)])
+    return Trace(times, kept.programmed.temperature_at(times), kept.measured.temperature_at(times - kept.shift))
+
+
 def _segment(programmed: Schedule, measured: Schedule, shift: float, start: float, end: float) -> Segment:
     inside = measured.time[(measured.time + shift > start) & (measured.time + shift < end)] + shift
     times = np.concatenate([[start], inside, [end]])
@@ -104,7 +139,7 @@ def _segment(programmed: Schedule, measured: Schedule, shift: float, start: floa
 
 
 def _best_shift(programmed: Schedule, measured: Schedule) -> float:
-    """Shift [s] with the least mean distance between the two where they overlap by half or more."""
+    """Shift [s] with the least mean distance, offsets left aside, where the two overlap by half or more."""
     reach = 0.5 * min(float(programmed.time[-1]), float(measured.time[-1]))
     shifts = np.linspace(-reach, reach, SHIFTS)
     for _ in range(3):
@@ -112,12 +147,14 @@ def _best_shift(programmed: Schedule, measured: Schedule) -> float:
         best = float(shifts[int(np.argmin(costs))])
         width = float(shifts[1] - shifts[0])
         shifts = np.linspace(best - width, best + width, 41)
-    return round(best)
+    # an offset of the sensor is no shift: where starting together is as good, they do
+    limit = ALIKE + (1.0 + ALIKE) * _distance(programmed, measured, best)
+    return 0.0 if _distance(programmed, measured, 0.0) <= limit else float(round(best))
 
 
 def _distance(programmed: Schedule, measured: Schedule, shift: float) -> float:
     start, end = max(0.0, shift), min(float(programmed.time[-1]), shift + float(measured.time[-1]))
     times = np.linspace(start, end, 400)
     overlap = (end - start) / min(float(programmed.time[-1]), float(measured.time[-1]))
-    error = np.abs(measured.temperature_at(times - shift) - programmed.temperature_at(times))
-    return float(error.mean()) / overlap
+    error = measured.temperature_at(times - shift) - programmed.temperature_at(times)
+    return float(np.abs(error - np.median(error)).mean()) / overlap
