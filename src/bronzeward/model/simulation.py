@@ -24,7 +24,7 @@ from bronzeward.model.provenance import provenance
 from bronzeward.model.recording import Recorded, integrate_interpreted
 from bronzeward.model.result import Result, Variable, cf_attributes
 from bronzeward.thermo.table import PhaseTable
-from bronzeward.units import ZERO_CELSIUS
+from bronzeward.units import MICROMETRE, ZERO_CELSIUS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -33,6 +33,9 @@ SCHEMA = "bronzeward/run/1"
 
 HOTTEST_WITHOUT_WARNING = 550.0 + ZERO_CELSIUS
 """Above this the superconductor starts to form, which the model leaves out [K]."""
+
+EATEN = 0.2
+"""Share of the shell from which on it is told that liquid takes it up in one moment."""
 
 WIDEST_STEP = 10.0
 """Points of a stored history lie at most this far apart in temperature [K]."""
@@ -148,6 +151,19 @@ def _reservations(case: Case, recorded: Recorded) -> list[str]:
     return list(dict.fromkeys(notes))
 
 
+def _doubts_about_saturation(history: History) -> list[str]:
+    """Where the whole core takes up copper in one moment, and with it much of the shell."""
+    liquid, shell = history.liquid_mole_fraction, history.shell_thickness
+    row = int(np.argmax(liquid > 0.0))
+    if row == 0 or shell[row] > (1.0 - EATEN) * shell[row - 1]:
+        return []
+    before, after = (f"{thickness / MICROMETRE:.2g}" for thickness in shell[row - 1 : row + 1])
+    return [
+        f"the shell falls from {before} to {after} µm in the moment of melting: the whole core is saturated with copper "
+        "at once, which a wide core needs time for; the shell just after melting is a lower bound"
+    ]
+
+
 def _doubts_about_eta(case: Case, table: PhaseTable, recorded: Recorded) -> list[str]:
     """Where eta is left at temperatures at which one source has it melt and another does not."""
     limit = stable_ranges(table).get("eta", (0.0, 0.0))[1]
@@ -166,7 +182,8 @@ def _doubts_about_eta(case: Case, table: PhaseTable, recorded: Recorded) -> list
 def result_of(history: History) -> Result:
     """The result of what an engine has recorded, with every reservation; without a profile of alpha if it has none."""
     case, recorded, table = history.case, history.recorded, history.table
-    notes = _reservations(case, recorded) + _doubts_about_eta(case, table, recorded) + list(table.warnings)
+    notes = _reservations(case, recorded) + _doubts_about_eta(case, table, recorded)
+    notes += [*_doubts_about_saturation(history), *table.warnings]
     per_length = "mol m-2" if history.case.strand.plane else PER_LENGTH
     variables = {
         name: Variable(
