@@ -159,8 +159,8 @@ def _doubts_about_saturation(history: History) -> list[str]:
         return []
     before, after = (f"{thickness / MICROMETRE:.2g}" for thickness in shell[row - 1 : row + 1])
     return [
-        f"the shell falls from {before} to {after} µm in the moment of melting: the whole core is saturated with copper "
-        "at once, which a wide core needs time for; the shell just after melting is a lower bound"
+        f"the shell falls from {before} to {after} µm in the moment of melting: the whole core is saturated with "
+        "copper at once, which a wide core needs time for; the shell just after melting is a lower bound"
     ]
 
 
