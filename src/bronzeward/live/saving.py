@@ -10,8 +10,8 @@ from bronzeward.errors import InputError
 from bronzeward.files import write_text
 from bronzeward.live.draft import Draft
 from bronzeward.model.result import Result
+from bronzeward.reports.furnace_programme import programme_table
 from bronzeward.reports.run_page import write_report
-from bronzeward.reports.shortest_schedule import programme_table
 
 KINDS = {"case": ".toml", "furnace table": ".txt", "report": ".html"}
 """Endings by what is saved."""
