@@ -16,7 +16,8 @@ from bronzeward.inputs.case import Case, case_from_data, load_case
 from bronzeward.inputs.case_values import case_with
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.plots.shortest_schedule import plot_trade_off
-from bronzeward.reports.shortest_schedule import programme_table, shorten_report, write_case
+from bronzeward.reports.furnace_programme import programme_table
+from bronzeward.reports.shortest_schedule import shorten_report, write_case
 from bronzeward.studies.ensemble import Members, Spread, run_members
 from bronzeward.studies.optimise.limits import Free, Limit, Rules, parse_free, parse_limit
 from bronzeward.studies.optimise.shortest import shorten, trade_off

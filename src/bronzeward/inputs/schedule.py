@@ -160,10 +160,12 @@ class Schedule:
         return float(self.time[-1] / HOUR)
 
     def checked(self) -> Schedule:
-        """The schedule, if it can be run: it has a length, and heats at some time or starts hot."""
+        """The schedule, if it can be run: it has a length, and heats at some time or is held hot from the start."""
         if self.time.size < 2:
             raise InputError("schedule: it has no ramp, hold or cool; add at least one")
-        if not (np.diff(self.temperature) > 0).any() and self.temperature[0] <= ZERO_CELSIUS + ROOM_C:
+        steps = np.diff(self.temperature)
+        held = (steps == 0) & (self.temperature[1:] > ZERO_CELSIUS + ROOM_C)
+        if not (steps > 0).any() and not held.any():
             raise InputError(
                 "schedule: it never heats; add a ramp to a temperature above the start, or start at the temperature of "
                 "a hold"
