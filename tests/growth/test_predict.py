@@ -41,7 +41,7 @@ def test_first_stage_follows_the_trend_of_the_step_before() -> None:
     for j, node in enumerate(step.NODES):
         w.s[: LAYERS - 1], w.x[:] = 1.0 + slope_s * node * h, 2.0 + slope_x * node * h
         predict.keep_stage(p, w, j, LAYERS)
-    predict.keep_trend(p, w, LAYERS, h)
+    predict.keep_trend(p, w, LAYERS, 0.5 * h)
     predict.guess_stage(p, w, 0, LAYERS, 10.0)
     np.testing.assert_allclose(w.s[: LAYERS - 1], 1.0 + slope_s * (h + 10.0), rtol=1e-12)
     np.testing.assert_allclose(w.x, 2.0 + slope_x * (h + 10.0), rtol=1e-12)

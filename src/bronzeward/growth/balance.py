@@ -30,7 +30,7 @@ DILUTE = 0.01
 LEAST_LAYER = 1e-6
 """Share of the seed thickness below which a layer between two others cannot be computed."""
 
-CONVERGED = 5e-2
+CONVERGED = 1e-1
 """Iteration stops at this share of the step tolerance."""
 
 ROUNDING = 1e-15

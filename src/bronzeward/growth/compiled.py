@@ -4,9 +4,8 @@ Every function of this package is made known to the compiler as it stands, so th
 interpreted one are the same lines. Compiling takes half a minute once; the result is kept on disk in a
 folder named after the content of these lines, so that a changed engine is never run from an old cache.
 
-Inside the compiled code the problem, work space and record are passed by reference (numba's struct
-references, with the fields of the named tuples): passing the named tuples themselves would copy some
-five hundred numbers at every call.
+Inside the compiled code the problem, work space and record are passed by reference (`_handle`): passing the named
+tuples themselves would copy some five hundred numbers at every call.
 """
 
 from __future__ import annotations
@@ -27,9 +26,12 @@ from bronzeward.growth.slots import N_SLOTS
 
 _MODULES = (geometry, state, profile, balance, predict, step, cells, changes, engine)
 
+_OPTIONS: dict[str, Any] = {"error_model": "numpy"}
+"""Division by zero gives infinity, which the engine refuses as it does any estimate that is not a number."""
+
 _ENTRY = """
 def entry(problem, work, record):
-    integrate(NewProblem({problem}), NewWork({work}), NewRecord({record}))
+    integrate(handle(problem), handle(work), handle(record))
 """
 
 
@@ -58,18 +60,61 @@ def source_digest() -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _reference_type(name: str, fields: tuple[str, ...]) -> Any:
-    """A constructor, usable in compiled code, of a struct passed by reference."""
-    from numba import types
-    from numba.experimental import structref
+@cache
+def _handle() -> Any:
+    """`handle(t)`, usable in compiled code: a named tuple by reference, its fields as they stand.
 
-    def plain_fields(_self: Any, given: Any) -> Any:
-        return tuple((key, types.unliteral(kind)) for key, kind in given)
+    A plain pointer to a copy on the stack of the caller. Nobody counts who holds it or the arrays in it, which took a
+    third of the time of a run; whoever calls the entry keeps them.
+    """
+    from llvmlite import ir
+    from numba.core import cgutils, types
+    from numba.core.datamodel import models
+    from numba.core.typing.templates import AttributeTemplate, infer_getattr
+    from numba.extending import intrinsic, lower_getattr_generic, register_model
 
-    kind = structref.register(type(f"{name}Type", (types.StructRef,), {"preprocess_fields": plain_fields}))
-    constructor = type(name, (), {})
-    structref.define_constructor(constructor, kind, list(fields))
-    return constructor
+    class Handle(types.Type):
+        def __init__(self, held: Any) -> None:
+            self.held = dict(zip(held.fields, held.types, strict=True))
+            super().__init__(name=f"Handle({held})")
+
+        def layout(self, context: Any) -> Any:
+            return ir.LiteralStructType([context.get_value_type(kind) for kind in self.held.values()])
+
+    @register_model(Handle)
+    class HandleModel(models.PrimitiveModel):
+        def __init__(self, manager: Any, kind: Any) -> None:
+            super().__init__(manager, kind, ir.PointerType(ir.IntType(8)))
+
+    @infer_getattr
+    class HandleAttributes(AttributeTemplate):
+        key = Handle
+
+        def generic_resolve(self, kind: Any, name: str) -> Any:  # type: ignore[override]
+            return kind.held.get(name)
+
+    @lower_getattr_generic(Handle)  # type: ignore[untyped-decorator]
+    def read(context: Any, builder: Any, kind: Any, pointer: Any, name: str) -> Any:
+        held = builder.bitcast(pointer, ir.PointerType(kind.layout(context)))
+        return builder.load(cgutils.gep_inbounds(builder, held, 0, list(kind.held).index(name)))
+
+    @intrinsic
+    def handle(_context: Any, held: Any) -> Any:
+        kind = Handle(held)
+
+        def code(context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+            place = cgutils.alloca_once(builder, kind.layout(context))
+            for k, part in enumerate(cgutils.unpack_tuple(builder, arguments[0], len(kind.held))):
+                if isinstance(held.types[k], types.Array):
+                    view = context.make_array(held.types[k])(context, builder, part)
+                    view.meminfo = cgutils.get_null_value(view.meminfo.type)
+                    part = view._getvalue()
+                builder.store(part, cgutils.gep_inbounds(builder, place, 0, k))
+            return builder.bitcast(place, ir.PointerType(ir.IntType(8)))
+
+        return kind(held), code
+
+    return handle
 
 
 def _register_functions() -> None:
@@ -78,29 +123,18 @@ def _register_functions() -> None:
     for module in _MODULES:
         for value in vars(module).values():
             if isinstance(value, FunctionType) and inspect.getmodule(value) is module:
-                register_jitable(value)
+                register_jitable(**_OPTIONS, _nrt=False)(value)
 
 
 def _entry_function(folder: Path | None) -> Any:
     """The Python function to compile; written to the cache folder, since numba caches by file."""
-    names = {
-        "__name__": __name__,
-        "integrate": engine.integrate,
-        "NewProblem": _reference_type("NewProblem", Problem._fields),
-        "NewWork": _reference_type("NewWork", Work._fields),
-        "NewRecord": _reference_type("NewRecord", Record._fields),
-    }
-    source = _ENTRY.format(
-        problem=", ".join(f"problem.{name}" for name in Problem._fields),
-        work=", ".join(f"work.{name}" for name in Work._fields),
-        record=", ".join(f"record.{name}" for name in Record._fields),
-    )
+    names = {"__name__": __name__, "integrate": engine.integrate, "handle": _handle()}
     path = "<bronzeward entry>"
     if folder is not None:
         path = str(folder / "entry.py")
         if not Path(path).exists():
-            Path(path).write_text(source, encoding="utf-8")
-    exec(compile(source, path, "exec"), names)
+            Path(path).write_text(_ENTRY, encoding="utf-8")
+    exec(compile(_ENTRY, path, "exec"), names)
     return names["entry"]
 
 
@@ -117,14 +151,14 @@ def compiled_integrate(cache_folder: str = "") -> Any:
             return _compile(numba, folder)
         except OSError:
             pass
-    return numba.njit(_entry_function(None), nogil=True)
+    return numba.njit(_entry_function(None), nogil=True, **_OPTIONS)
 
 
 def _compile(numba: Any, folder: Path) -> Any:
     previous = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(folder)
     try:
-        return numba.njit(_entry_function(folder), cache=True, nogil=True)
+        return numba.njit(_entry_function(folder), cache=True, nogil=True, **_OPTIONS)
     finally:
         numba.config.CACHE_DIR = previous
 

@@ -16,7 +16,7 @@ from bronzeward.growth.changes import (
     split_gamma,
     supersaturated_edge,
 )
-from bronzeward.growth.predict import forget_trend, keep_trend
+from bronzeward.growth.predict import HALF_WAY, forget_trend, keep_trend
 from bronzeward.growth.problem import (
     APPEARS,
     DECOMPOSES,
@@ -43,10 +43,27 @@ from bronzeward.growth.problem import (
 )
 from bronzeward.growth.slots import CORE, EPSILON, GAMMA, GAMMA_TIN, N_SLOTS
 from bronzeward.growth.state import find_sequence, set_temperature, touched_by_liquid
-from bronzeward.growth.step import close_tin, lacking_tin, refresh_cells, remember, restore, try_step
+from bronzeward.growth.step import (
+    bend_of,
+    close_tin,
+    keep_age,
+    lacking_tin,
+    refresh_cells,
+    remember,
+    restore,
+    stage_amount,
+    try_step,
+)
 
-FIRST_STEP = 1e-3
-"""Step after the start and after every event [s]; it grows from there."""
+FIRST_STEP = 0.02
+"""Step after the start and after every event that starts a layer [s]; it grows from there.
+
+A layer starts as the square root of time, so fast that no step is short enough to follow a seed. What matters is its
+age: whatever this one step leaves of the layer is wrong by no more than that, and forgotten as it grows.
+"""
+
+AFTER_EVENT = 0.1
+"""First step after an event that starts no layer, over the step before it: the estimate refuses what is too long."""
 
 MOST_GROWTH = 20.0
 """A step is at most this many times as long as the one before."""
@@ -123,6 +140,7 @@ def forget_speeds(p: Problem, w: Work) -> None:
 
 def change_regime(p: Problem, w: Work, r: Record, old: int, new: int, time: float, temperature: float) -> int:
     """Cross an invariant: melt or freeze the core, split what is no longer stable, seed what is."""
+    before = int(r.count[EVENTS])
     set_temperature(p, w, new, temperature, -1)
     if w.n[CORE] > 0.0 and p.liquid_core[new] != p.liquid_core[old]:
         if p.liquid_core[new]:
@@ -132,16 +150,18 @@ def change_regime(p: Problem, w: Work, r: Record, old: int, new: int, time: floa
             freeze_core(p, w, new)
             record_event(r, time, temperature, FREEZES, CORE)
     had_core = w.n[CORE] > 0.0
-    forget_speeds(p, w)
     epsilon_enters = p.present[new * N_SLOTS + GAMMA_TIN] and not p.present[old * N_SLOTS + EPSILON]
     if epsilon_enters and w.n[GAMMA] > 0.0:
         split_gamma(p, w, GAMMA_TIN, EPSILON, GAMMA)
+        forget_speeds(p, w)
     for slot in range(N_SLOTS - 1, 0, -1):
         if w.n[slot] > 0.0 and not p.present[new * N_SLOTS + slot]:
             decompose(p, w, new, slot)
             record_event(r, time, temperature, DECOMPOSES, slot)
     if w.n[CORE] > 0.0 and not had_core and p.liquid_core[new]:
         record_event(r, time, temperature, RETURNS, CORE)
+    if r.count[EVENTS] > before:
+        forget_speeds(p, w)
     return fill_gaps(p, w, r, new, time, temperature, True)
 
 
@@ -187,16 +207,35 @@ def still_overdrawn(p: Problem, w: Work, count: int, landed_on: int, atoms: floa
     return other if w.n[slot] < -0.1 * spent_share(p, slot) * atoms else -1
 
 
+def landing_guess(w: Work, k: int, bend: float, h: float) -> float:
+    """When within the step just tried, of h [s], the k-th layer ran out: by the polynomial through its stages."""
+    slot = int(w.sequence[k])
+    start, quarter, half = w.n_start[slot], stage_amount(w, 0, slot, h), stage_amount(w, HALF_WAY, slot, h)
+    three, end = stage_amount(w, 1, slot, h), w.n[slot]
+    # differences of equidistant values (Newton)
+    d1, d2, d3 = quarter - start, half - 2.0 * quarter + start, three - 3.0 * half + 3.0 * quarter - start
+    d4 = end - 4.0 * three + 6.0 * half - 4.0 * quarter + start
+    low, high = 0.0, 4.0
+    for _ in range(30):
+        x = 0.5 * (low + high)
+        amount = start + x * (d1 + (x - 1.0) / 2.0 * (d2 + (x - 2.0) / 3.0 * (d3 + (x - 3.0) / 4.0 * d4)))
+        low, high = (x, high) if amount > 0.0 else (low, x)
+    node = 0.125 * (low + high)
+    return h * node * (1.0 - bend * (1.0 - node))
+
+
 def land(
     p: Problem, w: Work, regime: int, touched: int, count: int, at: float, slope: float, h: float, k: int, atoms: float
 ) -> float:
     """Shorten the step until the k-th layer just runs out; the step taken (negative when it failed)."""
-    slot = w.sequence[k]
+    slot = int(w.sequence[k])
     low, f_low = 0.0, w.n_start[slot]
     high, f_high = h, w.n[slot]
     side = 0
+    middle = landing_guess(w, k, bend_of(w, h), h)
     for _ in range(60):
-        middle = low + (high - low) * f_low / (f_low - f_high)
+        if not low < middle < high:
+            middle = 0.5 * (low + high)
         restore(p, w, count)
         error, _used = try_step(p, w, regime, touched, count, at, slope, middle)
         if not error >= 0.0:
@@ -213,6 +252,11 @@ def land(
             if side < 0:
                 f_low *= max(1.0 - f / f_high, 0.5) if f > f_high else 0.5
             high, f_high, side = middle, f, -1
+        # Newton's method with the speed at the step's end where that stays between, which it mostly does
+        speed = w.s[0] if k == 0 else -w.s[k - 1]
+        middle = middle - f / speed if speed != 0.0 else high
+        if not low < middle < high:
+            middle = low + (high - low) * f_low / (f_low - f_high)
     return -1.0
 
 
@@ -280,21 +324,18 @@ def limited(p: Problem, h: float, slope: float, left: float) -> float:
     return h
 
 
-def integrate(p: Problem, w: Work, r: Record) -> None:
-    """Run the problem from its start to the end of its schedule, filling the record."""
+def begin(p: Problem, w: Work, r: Record) -> int:
+    """The state at the start, before and after what is not stable there has changed; how many layers there are."""
     for slot in range(N_SLOTS):
         w.n[slot] = p.amount[slot]
         w.tin[slot] = p.tin[slot]
         if p.wide[slot] and w.n[slot] > 0.0:
             for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
                 w.u[c] = w.tin[slot] * (p.edge[c + slot + 1] - p.edge[c + slot])
-    atoms = total(w, w.n)
-    tin = total(w, w.tin)
     w.corrected[0] = 0.0
     w.corrected[1] = 0.0
-    w.corrected[2] = MOST_GIVEN * p.tolerance * tin
-    time, temperature = p.time[0], p.temperature_start[0]
-    regime = int(p.regime[0])
+    w.corrected[2] = MOST_GIVEN * p.tolerance * total(w, w.tin)
+    time, temperature, regime = p.time[0], p.temperature_start[0], int(p.regime[0])
     set_temperature(p, w, regime, temperature, -1)
     count = find_sequence(p, w, regime)
     refresh_cells(p, w, count)
@@ -308,34 +349,119 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
         record_event(r, time, temperature, MELTS, CORE)
     count = fill_gaps(p, w, r, regime, time, temperature, False)
     record_row(p, w, r, time, temperature, regime)
+    return count
+
+
+def enter_piece(
+    p: Problem, w: Work, r: Record, old: int, new: int, count: int, time: float, temperature: float, h: float
+) -> tuple[int, float]:
+    """What happens where a piece of the schedule begins; how many layers there are then, and the next step [s]."""
+    before = int(r.count[EVENTS])
+    if new == old:
+        now = fill_gaps(p, w, r, new, time, temperature, True)
+    else:
+        now = change_regime(p, w, r, old, new, time, temperature)
+        if r.count[EVENTS] > before:
+            record_row(p, w, r, time, temperature, new)
+    if now != count or r.count[EVENTS] > before + 1:
+        return now, FIRST_STEP
+    return now, h * AFTER_EVENT if r.count[EVENTS] > before else h
+
+
+def attempt(
+    p: Problem, w: Work, r: Record, regime: int, count: int, at: float, slope: float, step: float, atoms: float
+) -> tuple[float, float]:
+    """Try a step from `at` [K] and land on a layer that runs out; the step taken, 0 if none was, and the next [s]."""
+    touched = touched_by_liquid(p, w, regime, count)
+    remember(p, w)
+    error, used = try_step(p, w, regime, touched, count, at, slope, step)
+    r.count[ITERATIONS] += used
+    overdrawn = overdrawn_edge(w, count) if error >= 0.0 else -1
+    first = step == FIRST_STEP and error > 1.0 and overdrawn < 0 and moved_little(p, w, count)
+    if not 0.0 <= error <= 1.0 and not first:
+        restore(p, w, count)
+        r.count[REJECTED] += 1
+        return 0.0, step * (max(0.2, 0.9 * error**-0.25) if error > 0.0 else 0.25)
+    while overdrawn >= 0:
+        landed = land(p, w, regime, touched, count, at, slope, step, overdrawn, atoms)
+        if landed < 0.0:
+            break
+        step = landed
+        overdrawn = still_overdrawn(p, w, count, overdrawn, atoms)
+    if overdrawn >= 0:
+        restore(p, w, count)
+        r.count[REJECTED] += 1
+        return 0.0, 0.25 * step
+    return step, 2.0 * step if first else step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25)
+
+
+def moved_little(p: Problem, w: Work, count: int) -> bool:
+    """Whether a step moved less than the thickness against which errors count."""
+    moved = 0.0
+    for k in range(count):
+        slot = w.sequence[k]
+        moved += abs(w.n[slot] - w.n_start[slot]) * p.volume[slot]
+    return bool(moved < p.floor * p.perimeter)
+
+
+def balanced(p: Problem, w: Work, count: int, tin: float) -> bool:
+    """Close the tin balance of a step; whether the run has needed no more of that than it may."""
+    w.corrected[0] += close_tin(p, w, count, tin)
+    return bool(w.corrected[0] <= MOST_CORRECTED * p.tolerance * tin and abs(w.corrected[1]) <= w.corrected[2])
+
+
+def after_step(
+    p: Problem, w: Work, r: Record, regime: int, count: int, time: float, temperature: float, step: float, h: float,
+    atoms: float,
+) -> tuple[int, float]:  # fmt: skip
+    """What a step leads to: layers used up, relieved or started; how many there are then, and the next step [s]."""
+    spent = spent_edge(p, w, count, atoms)
+    while spent >= 0:
+        count = use_up(p, w, r, regime, count, spent, time, temperature)
+        h = min(h, max(FIRST_STEP, AFTER_EVENT * step))
+        spent = spent_edge(p, w, count, atoms)
+    record_row(p, w, r, time, temperature, regime)
+    if relieve_all(p, w, count):
+        for k in range(count):
+            if w.n[w.sequence[k]] == 0.0:
+                record_event(r, time, temperature, USED_UP, int(w.sequence[k]))
+        count = start_anew(p, w, regime)
+        h = FIRST_STEP
+    edge = supersaturated_edge(p, w, regime, count, atoms)
+    if edge >= 0:
+        host = int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1])
+        seed_at_edge(p, w, edge, host, atoms)
+        record_event(r, time, temperature, APPEARS, edge)
+        count = start_anew(p, w, regime)
+        h = FIRST_STEP
+    return count, h
+
+
+def start_anew(p: Problem, w: Work, regime: int) -> int:
+    """Look at the layers afresh, without any guess; how many there are."""
+    count = find_sequence(p, w, regime)
+    refresh_cells(p, w, count)
+    forget_speeds(p, w)
+    return count
+
+
+def integrate(p: Problem, w: Work, r: Record) -> None:
+    """Run the problem from its start to the end of its schedule, filling the record."""
+    count = begin(p, w, r)
+    atoms, tin = total(w, p.amount), total(w, p.tin)
+    time, regime = p.time[0], int(p.regime[0])
     h = FIRST_STEP
     for piece in range(len(p.regime)):
-        temperature = p.temperature_start[piece]
-        slope = (p.temperature_end[piece] - temperature) / (p.time[piece + 1] - p.time[piece])
-        if int(p.regime[piece]) != regime:
-            before = int(r.count[EVENTS])
-            count = change_regime(p, w, r, regime, int(p.regime[piece]), time, temperature)
-            regime = int(p.regime[piece])
-            if r.count[EVENTS] > before:
-                record_row(p, w, r, time, temperature, regime)
-            h = FIRST_STEP
-        else:
-            count = fill_gaps(p, w, r, regime, time, temperature, True)
-        left = p.time[piece + 1] - p.time[piece]
+        temperature, left = p.temperature_start[piece], p.time[piece + 1] - p.time[piece]
+        slope = (p.temperature_end[piece] - temperature) / left
+        count, h = enter_piece(p, w, r, regime, int(p.regime[piece]), count, time, temperature, h)
+        regime = int(p.regime[piece])
         while left > 0.0:
-            step = limited(p, h, slope, left)
             if abs(lacking_tin(w, count, tin)) > MOST_LOST * tin:
                 r.count[STATUS] = UNBALANCED
                 return
-            touched = touched_by_liquid(p, w, regime, count)
-            remember(p, w)
-            error, used = try_step(p, w, regime, touched, count, temperature, slope, step)
-            r.count[ITERATIONS] += used
-            overdrawn = overdrawn_edge(w, count) if error >= 0.0 else -1
-            if not 0.0 <= error <= 1.0:
-                restore(p, w, count)
-                r.count[REJECTED] += 1
-                h = step * (max(0.2, 0.9 * error**-0.25) if error > 0.0 else 0.25)
+            step, h = attempt(p, w, r, regime, count, temperature, slope, limited(p, h, slope, left), atoms)
+            if step <= 0.0:
                 if h < SMALLEST_STEP:
                     if not drop_thinnest(p, w, count, regime):
                         r.count[STATUS] = TOO_SMALL
@@ -343,24 +469,9 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                     count = find_sequence(p, w, regime)
                     h = FIRST_STEP
                 continue
-            while overdrawn >= 0:
-                landed = land(p, w, regime, touched, count, temperature, slope, step, overdrawn, atoms)
-                if landed < 0.0:
-                    break
-                step = landed
-                overdrawn = still_overdrawn(p, w, count, overdrawn, atoms)
-            if overdrawn >= 0:
-                restore(p, w, count)
-                h = 0.25 * step
-                r.count[REJECTED] += 1
-                if h < SMALLEST_STEP:
-                    r.count[STATUS] = TOO_SMALL
-                    return
-                continue
-            keep_trend(p, w, count, step)
-            w.corrected[0] += close_tin(p, w, count, tin)
-            allowed = p.tolerance * tin
-            if w.corrected[0] > MOST_CORRECTED * allowed or abs(w.corrected[1]) > w.corrected[2]:
+            keep_trend(p, w, count, step * 0.5 * (1.0 + 0.5 * bend_of(w, step)))
+            keep_age(p, w, count, step)
+            if not balanced(p, w, count, tin):
                 r.count[STATUS] = UNBALANCED
                 return
             refresh_cells(p, w, count)
@@ -368,31 +479,8 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             time, temperature, left = time + step, temperature + slope * step, left - step
             if step >= p.time[piece + 1] - p.time[piece] - 1e-300 or left <= 1e-12 * time:
                 time, temperature, left = p.time[piece + 1], p.temperature_end[piece], 0.0
-            h = step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25)
-            spent = spent_edge(p, w, count, atoms)
-            while spent >= 0:
-                count = use_up(p, w, r, regime, count, spent, time, temperature)
-                h = min(h, max(FIRST_STEP, 1e-3 * step))
-                spent = spent_edge(p, w, count, atoms)
-            record_row(p, w, r, time, temperature, regime)
+            count, h = after_step(p, w, r, regime, count, time, temperature, step, h, atoms)
             if r.count[STATUS] == FULL:
                 return
-            if relieve_all(p, w, count):
-                for k in range(count):
-                    if w.n[w.sequence[k]] == 0.0:
-                        record_event(r, time, temperature, USED_UP, int(w.sequence[k]))
-                count = find_sequence(p, w, regime)
-                refresh_cells(p, w, count)
-                forget_speeds(p, w)
-                h = FIRST_STEP
-            edge = supersaturated_edge(p, w, regime, count, atoms)
-            if edge >= 0:
-                host = int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1])
-                seed_at_edge(p, w, edge, host, atoms)
-                record_event(r, time, temperature, APPEARS, edge)
-                count = find_sequence(p, w, regime)
-                refresh_cells(p, w, count)
-                forget_speeds(p, w)
-                h = FIRST_STEP
-    record_event(r, time, temperature, QUENCH, CORE)
+    record_event(r, p.time[len(p.regime)], p.temperature_end[len(p.regime) - 1], QUENCH, CORE)
     r.count[STATUS] = DONE

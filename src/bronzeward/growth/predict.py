@@ -34,16 +34,17 @@ def keep_stage(p: Problem, w: Work, stage: int, count: int) -> None:
         w.x_stage[stage * p.n_cells + c] = w.x[c]
 
 
-def keep_trend(p: Problem, w: Work, count: int, h: float) -> None:
-    """Remember how fast speeds and compositions changed in the second half of an accepted step of h [s]."""
+def keep_trend(p: Problem, w: Work, count: int, half: float) -> None:
+    """Remember how fast speeds and compositions changed in the second half of an accepted step, `half` [s] long."""
     for k in range(count - 1):
-        w.s_trend[k] = (w.s[k] - w.s_stage[HALF_WAY * N_SLOTS + k]) / (0.5 * h)
+        w.s_trend[k] = (w.s[k] - w.s_stage[HALF_WAY * N_SLOTS + k]) / half
     for c in range(p.n_cells):
-        w.x_trend[c] = (w.x[c] - w.x_stage[HALF_WAY * p.n_cells + c]) / (0.5 * h)
+        w.x_trend[c] = (w.x[c] - w.x_stage[HALF_WAY * p.n_cells + c]) / half
 
 
 def forget_trend(p: Problem, w: Work) -> None:
     """Start again without a trend, after an event."""
+    w.age[0] = 0.0
     for k in range(N_SLOTS):
         w.s_trend[k] = 0.0
     for c in range(p.n_cells):

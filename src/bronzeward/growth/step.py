@@ -8,12 +8,12 @@ the step, keeps their totals.
 
 from __future__ import annotations
 
-from math import pi
+from math import pi, sqrt
 
-from bronzeward.growth.balance import DILUTE, IN, IN_BY_OUT, OUT, OUT_BY_IN, newton_step, solve_stage
+from bronzeward.growth.balance import IN, IN_BY_OUT, OUT, OUT_BY_IN, newton_step, solve_stage
 from bronzeward.growth.changes import settle
 from bronzeward.growth.geometry import path
-from bronzeward.growth.predict import guess_stage, keep_stage
+from bronzeward.growth.predict import HALF_WAY, guess_stage, keep_stage
 from bronzeward.growth.problem import Numbers, Problem, Work
 from bronzeward.growth.slots import N_SLOTS
 from bronzeward.growth.state import set_temperature
@@ -30,6 +30,15 @@ WEIGHTS = (
 )  # fmt: skip
 LOWER_ORDER = (59 / 48, -17 / 96, 225 / 32, -85 / 12, 0.0)
 
+
+MOST_AGES = 24.0
+"""A step is bent as if it were at most this many times as long as its layers are old."""
+
+LEAST_GROWTH = 0.02
+"""Growth of layers in half a step, as a share of themselves, below which it does not tell their age."""
+
+MISPLACED = 0.04
+"""Tin estimated at the wrong place within a profile counts against its tin plus this share of its atoms."""
 
 TIMES_DAMPED = 2
 """The speeds of the interfaces err by the order of the step within a stage, and a layer that follows them at once errs
@@ -88,6 +97,14 @@ def gather_known(p: Problem, w: Work, stage: int, count: int, h: float) -> None:
                 w.u_star[c] = u
 
 
+def stage_amount(w: Work, stage: int, slot: int, h: float) -> float:
+    """Amount of a phase at a stage of the step of h [s] just tried."""
+    amount = w.n_start[slot]
+    for j in range(stage + 1):
+        amount += h * WEIGHTS[stage * STAGES + j] * w.dn[j * N_SLOTS + slot]
+    return float(amount)
+
+
 def store_derivative(p: Problem, w: Work, stage: int, count: int, gh: float) -> None:
     """Rates of change that the solved stage implies."""
     for k in range(count):
@@ -118,7 +135,7 @@ def estimate(values: Numbers, width: int, place: int, h: float) -> float:
     return h * error
 
 
-def damped_errors(p: Problem, w: Work, count: int, h: float) -> None:
+def damped_errors(p: Problem, w: Work, count: int, h: float, bend: float) -> None:
     """Estimated errors of all amounts into `w.held[0 : count]`, damped as the last stage damps them.
 
     A layer far thinner than a step's growth follows what its neighbours bring within the step. The lower order does
@@ -127,7 +144,7 @@ def damped_errors(p: Problem, w: Work, count: int, h: float) -> None:
     the amounts; its matrix is the one the last stage was solved with: an amount e more in a layer changes the flows
     at its sides, and the speeds that make them match again take most of a stiff e back.
     """
-    gh = GAMMA * h
+    gh = GAMMA * h * (1.0 + bend)
     for k in range(count):
         slot = w.sequence[k]
         w.held[k] = estimate(w.dn, N_SLOTS, slot, h)
@@ -154,10 +171,10 @@ def damped_errors(p: Problem, w: Work, count: int, h: float) -> None:
             w.held[k] += gh * (outside - inside)
 
 
-def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
+def error_norm(p: Problem, w: Work, count: int, h: float, bend: float) -> float:
     """Largest estimated error over its tolerance: of each amount, and of the tin misplaced in each profile."""
     worst = 0.0
-    damped_errors(p, w, count, h)
+    damped_errors(p, w, count, h, bend)
     for k in range(count):
         slot = w.sequence[k]
         thin = max(p.floor, LEAST_ERROR / p.tolerance) * p.perimeter / p.volume[slot]
@@ -167,8 +184,8 @@ def error_norm(p: Problem, w: Work, count: int, h: float) -> float:
             moved = 0.0
             for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
                 moved += abs(estimate(w.du, p.n_cells, c, h))
-            moved /= 1.0 + levelled(p, w, slot, h)
-            worst = max(worst, moved / (abs(w.tin[slot]) + DILUTE * abs(w.n[slot]) + w.x_in[slot] * thin))
+            moved /= 1.0 + levelled(p, w, slot, h * (1.0 + bend))
+            worst = max(worst, moved / (abs(w.tin[slot]) + MISPLACED * abs(w.n[slot]) + w.x_in[slot] * thin))
     return worst / p.tolerance
 
 
@@ -237,15 +254,52 @@ def try_step(
     Returns the error over its tolerance (negative when a stage could not be solved) and the iterations.
     """
     iterations = 0
-    gh = GAMMA * h
+    bend = bend_of(w, h)
     for stage in range(STAGES):
-        set_temperature(p, w, regime, at + slope * h * NODES[stage], touched)
+        node = NODES[stage]
+        elapsed = h * node * (1.0 - bend * (1.0 - node))
+        set_temperature(p, w, regime, at + slope * elapsed, touched)
         gather_known(p, w, stage, count, h)
-        guess_stage(p, w, stage, count, h * NODES[stage])
-        used = solve_stage(p, w, count, gh, stage == 0)
+        guess_stage(p, w, stage, count, elapsed)
+        used = solve_stage(p, w, count, GAMMA * h * (1.0 + bend * (2.0 * node - 1.0)), stage == 0)
         if used == 0:
             return -1.0, iterations
         iterations += used
-        store_derivative(p, w, stage, count, gh)
+        store_derivative(p, w, stage, count, GAMMA * h)
         keep_stage(p, w, stage, count)
-    return error_norm(p, w, count, h), iterations
+    return error_norm(p, w, count, h, bend), iterations
+
+
+def bend_of(w: Work, h: float) -> float:
+    """How unevenly a step of h [s] runs through time: t = h (x + b (x^2 - x)), x from 0 to 1; b from 0 to 1.
+
+    Layers of age T that grow as the square root of time are straight in x = sqrt(T + t), scaled to the step; then
+    b = (r - 1) / (r + 1) with r = sqrt(1 + h / T). So a straight course takes few steps, wherever its start lies.
+    """
+    if w.age[0] <= 0.0:
+        return 0.0
+    ratio = sqrt(1.0 + min(h / w.age[0], MOST_AGES))
+    return (ratio - 1.0) / (ratio + 1.0)
+
+
+def keep_age(p: Problem, w: Work, count: int, h: float) -> None:
+    """Remember the age of the layers after an accepted step: since when they would have grown as sqrt(t) [s].
+
+    Speeds fall as 1 / sqrt(age), so their ratio over the second half of the step tells it; 0 where they do not fall.
+    """
+    fell, square = 0.0, 0.0
+    for k in range(count):
+        slot = w.sequence[k]
+        scale = 1.0 / (abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot])
+        half = at_half = 0.0
+        if k < count - 1:
+            half, at_half = w.s[k], w.s_stage[HALF_WAY * N_SLOTS + k]
+        if k > 0:
+            half -= w.s[k - 1]
+            at_half -= w.s_stage[HALF_WAY * N_SLOTS + k - 1]
+        fell += half * at_half * scale * scale
+        square += at_half * at_half * scale * scale
+    second_half = h * 0.5 * (1.0 + 0.5 * bend_of(w, h))
+    w.age[0] = 0.0
+    if 0.0 < fell < square and square * second_half * second_half > LEAST_GROWTH * LEAST_GROWTH:
+        w.age[0] = second_half / (1.0 - (fell / square) ** 2)

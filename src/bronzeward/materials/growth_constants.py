@@ -78,9 +78,9 @@ class Constant:
 
     def shifted(self, ln_prefactor: float, energy: float) -> Constant:
         """The same constant with `ln_prefactor` and `energy` [J/mol] added to all terms of its law."""
-        scaled = self.times(float(np.exp(ln_prefactor)))
-        terms = tuple((a, e + energy) for a, e in scaled.terms)
-        return replace(scaled, activation=scaled.activation + energy, terms=terms)
+        factor = float(np.exp(ln_prefactor))
+        terms = tuple((a * factor, e + energy) for a, e in self.terms)
+        return replace(self, prefactor=self.prefactor * factor, activation=self.activation + energy, terms=terms)
 
 
 @dataclass(frozen=True)

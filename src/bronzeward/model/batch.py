@@ -31,7 +31,7 @@ from bronzeward.materials.properties import load_properties
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.boundary_tables import Regimes, build_regimes
 from bronzeward.model.case_table import case_table
-from bronzeward.model.history import History
+from bronzeward.model.history import History, together
 from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
 from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_record
@@ -244,13 +244,19 @@ class Shared:
     def answers(self, cases: Sequence[Case]) -> Answers:
         """Answers of a few cases, computed one after the other."""
         found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
+        alike: dict[Any, dict[int, History]] = {}
         for k, case in enumerate(cases):
             recorded = self.integrate(case)
             if recorded.counts[STATUS] != DONE and self.quick:
                 recorded = self.integrate(case, careful=True)
             found["status"][k] = recorded.counts[STATUS]
             if recorded.counts[STATUS] == DONE:
-                for name, value in numbers(self.history(case, recorded)).items():
+                # columns that depend on the same strand and density are computed in one go
+                key = id(case.strand), case.liquid_density, diagram_of(case)
+                alike.setdefault(key, {})[k] = self.history(case, recorded)
+        for histories in alike.values():
+            for k, history in zip(histories, together(list(histories.values())), strict=True):
+                for name, value in numbers(history).items():
                     found[name][k] = value
         return found
 

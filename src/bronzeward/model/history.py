@@ -5,7 +5,8 @@ Single runs, batches and bands read the same columns; a batch computes only thos
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -19,7 +20,7 @@ from bronzeward.materials.properties import Properties
 from bronzeward.model.boundary_tables import Regimes, stable_ranges
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.model.problem_builder import initial_amounts, slot_volumes
-from bronzeward.model.recording import Recorded, event_name, stored_times
+from bronzeward.model.recording import Recorded, end_to_end, event_name, stored_times
 from bronzeward.model.volume_account import (
     cavity,
     contents,
@@ -48,7 +49,7 @@ class History:
     def __getitem__(self, name: str) -> Any:
         return getattr(self, name)
 
-    @property
+    @cached_property
     def attributes(self) -> dict[str, float]:
         """Numbers that belong to the whole run."""
         tin, _, pores = self._start
@@ -214,6 +215,34 @@ class History:
     @property
     def alpha_tin(self) -> Array:
         return self._alpha[1]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One run of several whose columns are computed together: `own` its history, `rows` those it has in `whole`."""
+
+    own: History
+    whole: History
+    rows: slice
+
+    def __getitem__(self, name: str) -> Any:
+        if name == "time" or COLUMNS[name].dims[0] != "time":
+            return self.own[name]
+        return self.whole[name][self.rows]
+
+    @property
+    def attributes(self) -> dict[str, float]:
+        """Numbers that belong to the whole run; runs of one strand have them in common."""
+        return self.whole.attributes
+
+
+def together(histories: Sequence[History]) -> list[Part]:
+    """The same histories, of one strand, liquid density and phase table, quicker to read for being one long one."""
+    recorded = [history.recorded for history in histories]
+    whole = replace(histories[0], recorded=end_to_end(recorded))
+    ends = np.cumsum([len(one.time) for one in recorded])
+    starts = [0, *ends[:-1]]
+    return [Part(own, whole, slice(a, b)) for own, a, b in zip(histories, starts, ends, strict=True)]
 
 
 class Column(NamedTuple):

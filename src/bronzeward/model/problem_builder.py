@@ -22,6 +22,8 @@ from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.boundary_tables import NODES, Regimes
 from bronzeward.model.filament_array import transverse_conductivity
 
+FLOOR_SHARE = 5e-3
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -33,7 +35,8 @@ class Settings:
     inner_cells: int = 8
     longest_step: float = np.inf
     widest_step: float = np.inf
-    floor: float = 1e-8
+    floor: float = 1e-7
+    """Thickness below which errors count against this thickness [m]; at most `FLOOR_SHARE` of the core's radius."""
 
 
 @dataclass(frozen=True)
@@ -207,7 +210,7 @@ class ProblemBuilder:
             **rates(kinetics),
             seed=settings.seed,
             tolerance=settings.tolerance,
-            floor=settings.floor,
+            floor=min(settings.floor, FLOOR_SHARE * strand.core_radius),
             longest_step=float(settings.longest_step),
             widest_step=float(settings.widest_step),
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +52,13 @@ class Recorded:
         """The same with its last row only, and no events."""
         rows = {name: getattr(self, name)[-1:] for name in ("time", "temperature", "regime", "amount", "tin", "cells")}
         return Recorded(**rows, events=self.events[:0], counts=self.counts)
+
+
+def end_to_end(records: Sequence[Recorded]) -> Recorded:
+    """The rows of several runs one after the other, without events."""
+    names = ("time", "temperature", "regime", "amount", "tin", "cells")
+    rows = {name: np.concatenate([getattr(record, name) for record in records]) for name in names}
+    return Recorded(**rows, events=records[0].events[:0], counts=records[0].counts)
 
 
 def integrate_interpreted(problem: Problem) -> Recorded:
