@@ -6,13 +6,14 @@ import string
 from dataclasses import replace
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from bronzeward.inputs.case import Case, Numerics, case_from_json, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, Covariance
+from bronzeward.materials.kinetic_rows import FASTEST, RICHEST
 from bronzeward.materials.kinetics import KineticSet, available_sets, load_set
 from bronzeward.model.provenance import provenance
 from bronzeward.model.simulation import run_case
@@ -67,6 +68,9 @@ def kinetic_sets(draw: st.DrawFn) -> KineticSet:
         a, b, mixed = draw(floats(0.01, 1.0)), draw(floats(0.01, 1.0)), draw(floats(-0.005, 0.005))
         names = (f"eta.{LN_PREFACTOR}", f"eta.{ENERGY}")
         chosen = replace(chosen, covariance=Covariance(names, ((a, mixed), (mixed, b))))
+    # a file may not hold constants above any liquid's
+    hottest, richest = 1273.15, {c: np.exp(max(c.exponent, 0.0) * RICHEST) for c in chosen.constants}
+    assume(all(c.at(hottest) * richest[c] <= FASTEST for c in chosen.constants))
     return chosen
 
 

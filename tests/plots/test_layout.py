@@ -19,6 +19,7 @@ from bronzeward.plots.run_history import draw_history
 from bronzeward.plots.shortest_schedule import plot_trade_off
 from bronzeward.plots.sweep import draw_sweep
 from bronzeward.plots.uncertainty import plot_band
+from bronzeward.studies.ensemble import Spread
 from drawing_cases import result
 from drawing_checks import check_texts, check_texts_apart
 
@@ -158,6 +159,7 @@ def test_a_band_names_its_quantiles_inside():
             "shell_at_first_liquid": (("quantile",), np.quantile(members, [0.05, 0.5, 0.95])),
             "shell_at_first_liquid_members": (("member",), members),
             "shell_at_first_liquid_single": 6.9e-6,
-        }
+        },
+        attrs={"caveat": Spread.usual(60).caveat()},
     )
     check(plot_band(data).figure)
