@@ -45,8 +45,9 @@ def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liqui
     ax.set_ylim(-0.07, 1.07)
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
     ax.annotate(
-        fill(str(data.attrs["caveat"]), 88), (0, 0), (0, -27), xycoords="axes fraction", textcoords="offset points",
-        fontsize=5, color=style.FAINT, va="top",
+        fill(str(data.attrs["caveat"]), 76), (0.02, 0), (0, -27), xycoords=("figure fraction", "axes fraction"),
+        textcoords="offset points",
+        fontsize=5.5, color=style.FAINT, va="top",
     )  # fmt: skip
     frame(ax)
     return ax
