@@ -178,7 +178,7 @@ def _fault(result: Result) -> str | None:
             return f"no text in the attribute {name}"
     for name in ("eta_limit_K", "elastic_overfill", "core_offset_m"):
         if not isinstance(result.attributes.get(name), float | np.floating):
-            return f"no number in the attribute {name}"
+            return f"no number in the attribute {name}, which earlier versions did not write: run its case again"
     time, row = result["time"], result["event_row"]
     if tuple(map(str, result["phase"])) != PHASES:
         return f"its phases are not {', '.join(PHASES)}"
