@@ -17,6 +17,9 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print data for other t
 OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace the output file if it exists.")]
 NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Build the phase table anew and do not keep it.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
+MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
+SeedOption = Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")]
+WorkersOption = Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")]
 DescriptionOption = Annotated[
     str,
     typer.Option("--description", "-d", help="Thermodynamic description: a name, or the path of a .tdb file."),

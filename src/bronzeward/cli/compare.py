@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, SeedOption, WorkersOption, show, show_json
 from bronzeward.cli.waiting import progress
 
 if TYPE_CHECKING:
@@ -31,11 +31,11 @@ def compare(
         typer.Option("--vary", metavar="PATH=VALUES", help="Take the first once for each value, as sweep does."),
     ] = None,
     members: Annotated[int, typer.Option("--members", metavar="N", help="Members that judge.")] = 200,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")] = 1,
+    seed: SeedOption = 1,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="FIGURE", help="Also draw them: .png, .svg or .pdf")
     ] = None,
-    workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
+    workers: WorkersOption = 2,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
     json: JsonOption = False,

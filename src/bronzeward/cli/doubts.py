@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json, tell
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, WorkersOption, show, show_json, tell
 from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
 
@@ -15,7 +15,7 @@ from bronzeward.cli.waiting import progress
 def doubts(
     case: CaseArgument,
     figure: Annotated[Path | None, typer.Option("--figure", metavar="FIGURE", help="Also draw it.")] = None,
-    workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
+    workers: WorkersOption = 2,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
     json: JsonOption = False,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bronzeward.cli.common import JsonOption, QuietOption, show, show_json
+from bronzeward.cli.common import JsonOption, QuietOption, SeedOption, WorkersOption, show, show_json
 from bronzeward.cli.waiting import progress
 
 if TYPE_CHECKING:
@@ -57,8 +57,8 @@ def lengths(
         float, typer.Option("--furnace", metavar="KELVIN", help="Of the furnace temperature, one strand to another.")
     ] = 0.0,
     members: Annotated[int, typer.Option("--members", metavar="N", help="Strands drawn.")] = 60,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")] = 1,
-    workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
+    seed: SeedOption = 1,
+    workers: WorkersOption = 2,
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> None:

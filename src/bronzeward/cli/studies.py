@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, leave, resumable, show, show_json, tell
+from bronzeward.cli.common import (
+    JsonOption,
+    MembersOption,
+    OverwriteOption,
+    QuietOption,
+    SeedOption,
+    WorkersOption,
+    leave,
+    resumable,
+    show,
+    show_json,
+    tell,
+)
 from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
 
@@ -21,8 +33,6 @@ if TYPE_CHECKING:
     from bronzeward.studies.calibration import Fit
     from bronzeward.studies.ensemble import Spread
 
-MembersOption = Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")]
-SeedOption = Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")]
 CoreOption = Annotated[
     float | None, typer.Option("--core-spread", metavar="PERCENT", help="Standard deviation of the core diameter (2).")
 ]
@@ -33,7 +43,6 @@ EccentricityOption = Annotated[
 FurnaceOption = Annotated[
     float, typer.Option("--furnace", metavar="KELVIN", help="Standard deviation of the furnace temperature.")
 ]
-WorkersOption = Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")]
 AnswerOption = Annotated[str, typer.Option("--answer", metavar="NAME", help="The answer to show; all are stored.")]
 
 

@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, show, show_json
+from bronzeward.cli.common import (
+    JsonOption,
+    MembersOption,
+    OverwriteOption,
+    QuietOption,
+    SeedOption,
+    WorkersOption,
+    show,
+    show_json,
+)
 from bronzeward.cli.waiting import progress
 
 
@@ -29,8 +38,8 @@ def witness(
     model_scatter: Annotated[
         float, typer.Option("--model-scatter", metavar="PERCENT", help="Of thicknesses, that the model itself has.")
     ] = 5.0,
-    members: Annotated[int, typer.Option("--members", metavar="N", help="Members of the band.")] = 200,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the random numbers.")] = 1,
+    members: MembersOption = 200,
+    seed: SeedOption = 1,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="OUT.nc", help="Store everything as netCDF.")
     ] = None,
@@ -43,7 +52,7 @@ def witness(
     layers: Annotated[
         Path | None, typer.Option("--layers", metavar="LAYERS.csv", help="Write a file to fill in for `fit`.")
     ] = None,
-    workers: Annotated[int, typer.Option("--workers", metavar="N", help="Threads.")] = 2,
+    workers: WorkersOption = 2,
     overwrite: OverwriteOption = False,
     quiet: QuietOption = False,
     json: JsonOption = False,
