@@ -52,7 +52,7 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "doubts.toml": "997618808f4392df",
+    "doubts.toml": "b71af64b1689ea25",
     "properties.toml": "8d6d966cc9e4e0bb",
     "thermocouples.toml": "a96fc688f3ef05ab",
     "checks.csv": "da3d31e2f3108084",
