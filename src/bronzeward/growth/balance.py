@@ -33,9 +33,6 @@ LEAST_LAYER = 1e-6
 CONVERGED = 1e-1
 """Iteration stops at this share of the step tolerance."""
 
-ROUNDING = 1e-15
-"""Of a composition times what conducts it; a few last digits."""
-
 LARGEST_REST = 1e-2
 """Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
 
@@ -305,31 +302,18 @@ def apply_last(p: Problem, w: Work, count: int, gh: float) -> None:
         before = w.n[slot]
         w.n[slot] += gh * (outside - inside)
         if p.wide[slot]:
-            fill_up(p, w, slot, before, wide_tin(w, k, count, gh), rounding(p, w, k, count, gh))
+            fill_up(p, w, slot, before, wide_tin(w, k, count, gh))
         else:
             w.tin[slot] = (w.x_out[slot] if k == 0 else w.x_in[slot]) * w.n[slot]
     for k in range(count - 1):
         w.s[k] += w.right[k]
 
 
-def rounding(p: Problem, w: Work, k: int, count: int, gh: float) -> float:
-    """Tin by which the flows through the ends of the k-th phase, a profile, may be off by rounding.
-
-    Where a step is 1e10 times as long as cells take to exchange their tin, the flows are small differences of
-    large numbers.
-    """
-    face = int(p.cell_start[w.sequence[k]]) + int(w.sequence[k])
-    ends = 1.0 / w.face[face] if k > 0 else 0.0
-    if k < count - 1:
-        ends += 1.0 / w.face[face + int(p.cells[w.sequence[k]])]
-    return ROUNDING * gh * ends
-
-
-def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float, unseen: float) -> None:
+def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
     """Give a profile that had `before` atoms its present atoms and `tin`, keeping its shape.
 
     A profile about to run out keeps its composition instead; `step.close_tin` makes good what that misses. What is
-    given is counted, but for as much as `unseen` by rounding.
+    given is counted.
     """
     first = int(p.cell_start[slot])
     last = first + int(p.cells[slot])
@@ -339,8 +323,7 @@ def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float, unseen: f
     if abs(scale - 1.0) > LARGEST_REST:
         scale = 1.0
         tin = held
-    if abs(tin - held) > unseen:
-        w.corrected[1] += tin - held
+    w.corrected[1] += tin - held
     for c in range(first, last):
         w.x[c] *= scale
         w.u[c] = amount * (p.edge[c + slot + 1] - p.edge[c + slot]) * w.x[c]
@@ -371,24 +354,9 @@ def single_phase(p: Problem, w: Work, gh: float) -> int:
             lay_out(p, w, 1)
             wide_flows(p, w, 0, 1, gh, False)
             if take_cells(p, w, slot) < CONVERGED * p.tolerance:
-                level_off(p, w, slot)
                 return 1
         return 0
     return 1
-
-
-def level_off(p: Problem, w: Work, slot: int) -> None:
-    """Give a phase that is alone the tin it had, of which a long step's solution kept all but its rounding.
-
-    Where a step is 1e10 times as long as cells take to exchange their tin, rounding is as much larger.
-    """
-    tin = w.tin[slot]
-    if tin > 0.0:
-        scale = w.tin_star[slot] / tin
-        for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
-            w.x[c] *= scale
-            w.u[c] *= scale
-        w.tin[slot] = w.tin_star[slot]
 
 
 def stands_still(w: Work, count: int) -> bool:

@@ -134,17 +134,24 @@ def solve_cells(
     base = first + slot
     edge, face, known_tin = p.edge, w.face, w.u_star
     eliminated, solution = w.diagonal, w.right
-    x_in, x_out = w.x_in[slot], w.x_out[slot]
-    # the flow through a face is give * (left value) - take * (right value)
-    first_give = first_take = 0.0
+    known_atoms = amount - gh * (s_out - s_in)
+    reference = w.tin_star[slot] / known_atoms
+    beyond = 0.0
+    if open_in:
+        reference = w.x_in[slot]
+        beyond = w.x_out[slot] - reference
+    elif open_out:
+        reference = w.x_out[slot]
+    # the flow through a face is take * (left value - right value) - speed * left value
+    first_take = 0.0
     if open_in:
         rho = face[base] * thin
         first_take = bernoulli(-rho * s_in) / rho
-        first_give = first_take - s_in
-    give, take = first_give, first_take
-    # forward elimination; x_k = solution_k + eliminated_k * x_{k+1}
+    take = first_take
+    give = 0.0
+    # forward elimination; y_k = solution_k + eliminated_k * y_{k+1}
     above = 0.0
-    before = x_in
+    before = 0.0
     for k in range(cells):
         next_give = next_take = 0.0
         if k < cells - 1 or open_out:
@@ -153,18 +160,20 @@ def solve_cells(
             speed = (1.0 - position) * s_in + position * s_out
             next_take = bernoulli(-rho * speed) / rho
             next_give = next_take - speed
-        pivot = 1.0 / (amount * (edge[base + k + 1] - edge[base + k]) + gh * (take + next_give - give * above))
-        known = known_tin[first + k] + gh * give * before
+        share = edge[base + k + 1] - edge[base + k]
+        pivot = 1.0 / (amount * share + gh * (take + next_give - give * above))
+        known = known_tin[first + k] - known_atoms * share * reference + gh * give * before
         if k == cells - 1:
-            known += gh * next_take * x_out
+            known += gh * next_take * beyond
         above = gh * next_take * pivot
         before = known * pivot
         eliminated[base + k] = above
         solution[base + k] = before
         give, take = next_give, next_take
-    x = solution[base + cells - 1]
-    flow_out = give * x - take * x_out
+    y = solution[base + cells - 1]
+    flow_out = take * (y - beyond) - s_out * (y + reference) if open_out else 0.0
+    solution[base + cells - 1] = y + reference
     for k in range(cells - 2, -1, -1):
-        x = solution[base + k] + eliminated[base + k] * x
-        solution[base + k] = x
-    return first_give * x_in - first_take * x, flow_out
+        y = solution[base + k] + eliminated[base + k] * y
+        solution[base + k] = y + reference
+    return -first_take * y - s_in * reference if open_in else 0.0, flow_out
