@@ -390,7 +390,7 @@ def test_fill_up_keeps_the_shape(slot: int, rest: float, followed: bool) -> None
     w.tin[slot] = before * shares @ shape[here]
     kept = 1.2 * shares @ shape[here]
     w.corrected[:] = 3.0, 4.0, 0.0
-    balance.fill_up(ROUND, w, slot, before, kept * (1.0 + rest), 0.0)
+    balance.fill_up(ROUND, w, slot, before, kept * (1.0 + rest))
     more = rest if followed else 0.0
     np.testing.assert_allclose(w.x[here], shape[here] * (1.0 + more), rtol=1e-12)
     np.testing.assert_allclose(w.u[here], 1.2 * shares * w.x[here], rtol=1e-12)

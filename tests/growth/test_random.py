@@ -26,6 +26,8 @@ BROKEN = {
     "steps too small": {0: (405, 446), 2: (11641, 12137)},
     "record full": {0: (366, 410, 420, 489, 543, 879), 2: (4422, 8307, 18278)},
     "rests that are rounding were counted": {2: (9313,)},
+    "levelled profiles flowed by rounding": {0: (738, 1520, 32425, 52708, 55199, 63054)},
+    "tin in much copper was placed too loosely": {0: (30269,)},
 }
 """Numbers of wide cases by seed that once failed, by cause."""
 

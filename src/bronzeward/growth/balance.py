@@ -25,7 +25,7 @@ from bronzeward.growth.slots import ALPHA
 MOST_ITERATIONS = 25
 
 DILUTE = 0.01
-"""Tin misplaced in a profile counts against its tin plus this share of its atoms."""
+"""Tin misplaced in a profile counts against its tin plus this share of its atoms (of all tin, where that is less)."""
 
 LEAST_LAYER = 1e-6
 """Share of the seed thickness below which a layer between two others cannot be computed."""
@@ -219,7 +219,7 @@ def take_cells(p: Problem, w: Work, slot: int) -> float:
         tin[c] = atoms * x
         total += atoms * x
     w.tin[slot] = total
-    return float(moved / (total + DILUTE * amount))
+    return float(moved / (total + DILUTE * min(amount, p.all_tin)))
 
 
 def newton_step(w: Work, count: int) -> bool:
@@ -281,9 +281,10 @@ def rest_is_small(p: Problem, w: Work, count: int, gh: float, strictly: bool) ->
         if p.wide[slot]:
             held = w.tin[slot] * (1.0 + change / w.n[slot])
             rest = abs(wide_tin(w, k, count, gh) - held)
-            if held > DILUTE * w.n[slot] and rest > LARGEST_REST * held:
+            little = DILUTE * min(w.n[slot], p.all_tin)
+            if held > little and rest > LARGEST_REST * held:
                 return False
-            if strictly and rest > budget * SMALL_REST * p.tolerance * (held + DILUTE * w.n[slot]):
+            if strictly and rest > budget * SMALL_REST * p.tolerance * (held + little):
                 return False
     return True
 

@@ -58,6 +58,7 @@ class Problem(NamedTuple):
     # start
     amount: Numbers  # (9) [mol/m], plane [mol/m2]
     tin: Numbers  # (9) [mol/m]
+    all_tin: float  # [mol/m]
     # control
     seed: float  # thickness of a new layer [m]
     tolerance: float  # relative, per step

@@ -38,7 +38,8 @@ LEAST_GROWTH = 0.02
 """Growth of layers in half a step, as a share of themselves, below which it does not tell their age."""
 
 MISPLACED = 0.04
-"""Tin estimated at the wrong place within a profile counts against its tin plus this share of its atoms."""
+"""Tin estimated at the wrong place within a profile counts against its tin plus this share of its atoms (of all tin,
+where that is less)."""
 
 TIMES_DAMPED = 2
 """The speeds of the interfaces err by the order of the step within a stage, and a layer that follows them at once errs
@@ -185,7 +186,8 @@ def error_norm(p: Problem, w: Work, count: int, h: float, bend: float) -> float:
             for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
                 moved += abs(estimate(w.du, p.n_cells, c, h))
             moved /= 1.0 + levelled(p, w, slot, h * (1.0 + bend))
-            worst = max(worst, moved / (abs(w.tin[slot]) + MISPLACED * abs(w.n[slot]) + w.x_in[slot] * thin))
+            most = MISPLACED * min(abs(w.n[slot]), p.all_tin)
+            worst = max(worst, moved / (abs(w.tin[slot]) + most + w.x_in[slot] * thin))
     return worst / p.tolerance
 
 

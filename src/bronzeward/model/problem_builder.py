@@ -235,6 +235,7 @@ class ProblemBuilder:
             "void_outside": int(strand.void_place == BEHIND_SHELL),
             "amount": amount,
             "tin": tin,
+            "all_tin": float(tin.sum()),
         }
 
     def _pieces(self, schedule: Schedule) -> dict[str, Any]:
