@@ -317,3 +317,21 @@ def test_a_cavity_of_parts_expands_between_its_metals_and_filaments_leave_room()
     assert case_from_data(case.to_data(), Path()).strand == pack
     with pytest.raises(InputError, match="barrier of"):
         replace(pack, barrier=1.0)
+
+
+@pytest.mark.parametrize(("metal", "modulus", "expansion"), [("tantalum", 186e9, 6.3e-6), ("vanadium", 128e9, 8.4e-6)])
+def test_a_barrier_of_another_metal_expands_as_that_does(metal, modulus, expansion):
+    """By hand, copper and barrier only; the stiffer and the less it expands, the more the contents exceed it."""
+    strand = Strand.round(24, 44, barrier=2e-6, cavity_of_parts=True, barrier_metal=metal)
+    barrier, copper = 24**2 - 22**2, 22**2 - 12**2
+    mean = (copper * 120e9 * 17.5e-6 + barrier * modulus * expansion) / (copper * 120e9 + barrier * modulus)
+    plan = Schedule.start(20).ramp(200, to=200).quench()
+    parts, number = (
+        run_case(Case(one, plan, load_set()))["overfill"][-1]
+        for one in (strand, replace(strand, cavity_of_parts=False, cavity_expansion=mean))
+    )
+    assert parts == close(number, rel=1e-9)
+    case = Case(strand, plan, load_set())
+    assert case_from_data(case.to_data(), Path()).strand == strand
+    with pytest.raises(InputError, match=r"barrier_metal is 'tin'; allowed: niobium, tantalum, vanadium"):
+        replace(strand, barrier_metal="tin")

@@ -14,12 +14,13 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.growth_constants import Covariance
 from bronzeward.materials.kinetics import load_set
+from bronzeward.materials.phases import PHASES
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.batch import run_batch
 from bronzeward.model.simulation import run_case
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table
-from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, offset, uneven, widths
+from bronzeward.studies.ensemble import LATER, SOURCES, Members, Spread, draws, offset, uneven, widths
 from bronzeward.studies.quantiles import first_half, quantile_errors, rank_shares
 from bronzeward.studies.stability import stability
 from bronzeward.studies.uncertainty import band
@@ -132,8 +133,30 @@ def test_band_of_a_ramp() -> None:
 
 
 def test_what_was_added_leaves_older_draws_alone() -> None:
-    older = np.random.default_rng(7).standard_normal((12, len(SOURCES) - 4))
-    np.testing.assert_array_equal(draws(Spread(size=12, seed=7))[:, :-4], older)
+    oldest = np.random.default_rng(7).standard_normal((12, len(SOURCES) - sum(LATER)))
+    older = np.random.default_rng([7, 1]).standard_normal((12, LATER[0]))
+    found = draws(Spread(size=12, seed=7))
+    np.testing.assert_array_equal(found[:, : oldest.shape[1] + LATER[0]], np.hstack([oldest, older]))
+    assert SOURCES[oldest.shape[1] :][: LATER[0]] == ("liquid density", "expansion", "porosity", "film")
+
+
+@pytest.mark.parametrize("name", ["compound_volume", "compound_expansion"])
+def test_volumes_of_compounds_move_room_by_their_own(name: str) -> None:
+    """Contents change by the compounds' volume times the factor's change, (1 + f a dT)^3 of the expansion."""
+    spread = Spread(size=20, constants=False, **{name: 0.01})
+    data, run = band(CASE, spread, precision="run"), run_case(CASE)
+    row = int(np.flatnonzero(run["liquid_mole_fraction"] > 0)[0])
+    factor = 1.0 + 0.01 * draws(spread)[:, SOURCES.index(name.replace("_", " "))]
+    known, change = load_properties(), np.zeros(20)
+    for phase in ("eta", "epsilon"):
+        volume = run["amount"][row, PHASES.index(phase)] * known.molar_volume[phase]
+        warmth = known.expansion[phase] * (run["temperature"][row] - 298.15)
+        grown = (1.0 + (factor if name == "compound_expansion" else 1.0) * warmth) ** 3
+        change += volume * (grown * (factor if name == "compound_volume" else 1.0) - (1.0 + warmth) ** 3)
+    core = run["total_tin"][0] * float(known.volume_at("(Sn)", 293.15))
+    moved = data["overfill_at_first_liquid_members"].values - data["overfill_at_first_liquid_single"].values
+    np.testing.assert_allclose(moved, change / core, rtol=1e-3)  # batch and run agree to that
+    assert data["shell_at_first_liquid_members"].std() == 0.0
 
 
 def test_density_of_the_liquid_moves_room_by_its_volume() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from bronzeward import files
 from bronzeward.errors import InputError
@@ -23,7 +23,8 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 _TOP = {"title", "strand", "couple", "schedule", "kinetics", "thermodynamics", "volumes", "numerics"}
 _STRAND = {
     "core_diameter_um", "sleeve_diameter_um", "copper_tin_ratio", "pack", "pack_transport", "cavity_expansion",
-    "film_makes_room", "void_place", "eccentricity", "barrier_um", "porosity", "initial_eta_um", "initial_epsilon_um",
+    "film_makes_room", "void_place", "eccentricity", "barrier_um", "barrier_metal", "porosity", "initial_eta_um",
+    "initial_epsilon_um",
 }  # fmt: skip
 _COUPLE = {
     "tin_thickness_um", "copper_thickness_um", "porosity", "initial_eta_um", "initial_epsilon_um", "film_makes_room",
@@ -64,6 +65,14 @@ class Numerics:
                 raise InputError(f"numerics: {name} is {value!r}; allowed are whole numbers from {least} to 2000")
 
 
+class Volumes(NamedTuple):
+    """Factors [-] of the liquid's density and of the compounds' molar volumes and expansions, in the volume account."""
+
+    liquid_density: float = 1.0
+    compound_volume: float = 1.0
+    compound_expansion: float = 1.0
+
+
 @dataclass(frozen=True)
 class Case:
     """All that one run needs; `to_data` gives it as plain data, `case_from_data` reads that.
@@ -78,8 +87,7 @@ class Case:
     numerics: Numerics = field(default_factory=Numerics)
     title: str = ""
     eta_limit: str | float = DESCRIPTION
-    liquid_density: float = 1.0
-    """Factor of the liquid's density [-]."""
+    volumes: Volumes = field(default_factory=Volumes)
 
     @property
     def eta_limit_K(self) -> float | None:
@@ -88,6 +96,7 @@ class Case:
 
     def to_data(self) -> dict[str, Any]:
         """The case with the keys of a case file, derived from what it holds."""
+        volumes = {f"{name}_factor": factor for name, factor in self.volumes._asdict().items() if factor != 1.0}
         return {
             **({"title": self.title} if self.title else {}),
             **self.strand.to_data(),
@@ -97,7 +106,7 @@ class Case:
                 "description": self.description,
                 **({} if self.eta_limit == DESCRIPTION else {"eta_limit": self.eta_limit}),
             },
-            **({} if self.liquid_density == 1.0 else {"volumes": {"liquid_density_factor": self.liquid_density}}),
+            **({"volumes": volumes} if volumes else {}),
             "numerics": dict(vars(self.numerics)),
         }
 
@@ -157,10 +166,16 @@ def case_from_data(data: Mapping[str, Any], folder: Path) -> Case:
     if not isinstance(title, str) or "\0" in title:
         raise InputError("case: title must be text")
     volumes = _table(data, "volumes")
-    _known(volumes, {"liquid_density_factor"}, "volumes")
-    density = _number(volumes, "liquid_density_factor", "volumes", 1.0)
-    _within(density, 0.5, 2.0, "volumes: liquid_density_factor")
-    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, eta_limit, density)
+    return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, eta_limit, _volumes(volumes))
+
+
+def _volumes(data: Mapping[str, Any]) -> Volumes:
+    keys = [f"{name}_factor" for name in Volumes._fields]
+    _known(data, set(keys), "volumes")
+    factors = [_number(data, key, "volumes", 1.0) for key in keys]
+    for key, factor in zip(keys, factors, strict=True):
+        _within(factor, 0.5, 2.0, f"volumes: {key}")
+    return Volumes(*factors)
 
 
 def _table(data: Mapping[str, Any], key: str) -> dict[str, Any]:
@@ -213,9 +228,7 @@ def _room(data: Mapping[str, Any], where: str) -> dict[str, Any]:
     room["barrier"] = _number(data, "barrier_um", where, 0.0) * MICROMETRE
     if data.get("cavity_expansion", "copper") not in ("copper", "parts"):
         room["cavity_expansion"] = _number(data, "cavity_expansion", where)
-    if "void_place" in data:
-        room["void_place"] = data["void_place"]
-    return room
+    return room | {key: data[key] for key in ("void_place", "barrier_metal") if key in data}
 
 
 def _strand(data: dict[str, Any]) -> Strand:

@@ -7,7 +7,7 @@ from math import isfinite, pi, sqrt
 from typing import Any
 
 from bronzeward.errors import InputError
-from bronzeward.materials.properties import load_properties
+from bronzeward.materials.properties import BARRIERS, load_properties
 from bronzeward.units import MICROMETRE, written
 
 MOST_ECCENTRIC = 0.9
@@ -15,6 +15,8 @@ MOST_ECCENTRIC = 0.9
 
 SMALLEST, LARGEST = 1e-9, 1e3
 """Radii and thicknesses lie between these [m]: an atom or two, and far beyond any wire."""
+
+NIOBIUM_BARRIER = "niobium"
 
 LEAST_COPPER = 1e-4
 """Share of copper in a ring at least [-]."""
@@ -66,9 +68,11 @@ class Strand:
     pack_transport: str = BETWEEN_FILAMENTS
     cavity_expansion: float | None = None
     cavity_of_parts: bool = False
-    """Whether the cavity expands as copper, niobium of the pack and barrier do together, not by `cavity_expansion`."""
+    """Whether the cavity expands as copper, filaments and barrier do together, not by `cavity_expansion`."""
     barrier: float = 0.0
-    """Thickness of the niobium barrier [m]; only says how the cavity of parts expands."""
+    """Thickness of the barrier [m]; only says how the cavity of parts expands."""
+    barrier_metal: str = NIOBIUM_BARRIER
+    """What the barrier is made of, one of `materials.properties.BARRIERS`."""
     void_place: str = IN_CORE
     """Where shrinkage opens its void, "core" or "between shell and copper"; moves the layers' radii."""
     eccentricity: float = 0.0
@@ -118,6 +122,8 @@ class Strand:
             )
         if self.void_place not in (IN_CORE, BEHIND_SHELL):
             raise InputError(f"strand: void_place is {self.void_place!r}; allowed are '{IN_CORE}' and '{BEHIND_SHELL}'")
+        if self.barrier_metal not in BARRIERS:
+            raise InputError(f"strand: barrier_metal is {self.barrier_metal!r}; allowed: {', '.join(BARRIERS)}")
         if not 0.0 <= self.eccentricity <= MOST_ECCENTRIC or (self.plane and self.eccentricity):
             raise InputError(
                 f"strand: eccentricity {self.eccentricity:g}; allowed are 0 to {MOST_ECCENTRIC:g} of the wall, in a "
@@ -175,6 +181,8 @@ class Strand:
             films["cavity_expansion"] = "parts"
         if self.barrier:
             films["barrier_um"] = _micrometres(self.barrier)
+        if self.barrier_metal != NIOBIUM_BARRIER:
+            films["barrier_metal"] = self.barrier_metal
         if self.plane:
             tin, copper = _micrometres(self.core_radius), _micrometres(self.rings[0].radius)
             layers = {"tin_thickness_um": tin, "copper_thickness_um": copper}

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.materials import literature
+from bronzeward.materials.growth_constants import COMPOUNDS
 from bronzeward.materials.phases import LIQUID, PHASES
 from bronzeward.units import ZERO_CELSIUS
 
@@ -19,6 +20,9 @@ REFERENCE_K = 298.15
 """Molar volumes in the database hold at this temperature [K]."""
 
 NIOBIUM = "Nb"
+
+BARRIERS = {"niobium": NIOBIUM, "tantalum": "Ta", "vanadium": "V"}
+"""Metals a barrier may be of, and how rows of the file name them."""
 
 _RICH_ALPHA = "alpha 9.1 at% Sn"
 """The alloy at which the line of alpha's molar volume ends."""
@@ -35,7 +39,7 @@ class Properties:
     alpha_slope : float, [m3/mol]
         Change of alpha's molar volume with the atom fraction of tin.
     expansion : dict of float, [1/K]
-        Mean linear expansion, of the solid phases and of "Nb".
+        Mean linear expansion, of the solid phases and of the metals in `BARRIERS`.
     liquid_density : dict of (intercept [kg/m3], slope [kg/m3/K], reference [K])
         Of the pure liquids "Sn" and "Cu".
     yield_strength : ndarray, shape (2, n)
@@ -45,7 +49,7 @@ class Properties:
     compound_tin : dict of float, [-]
         Atom fraction of tin of the narrow compounds eta, epsilon and delta.
     elastic_modulus : dict of float, [Pa]
-        Young's, of "Cu" and "Nb".
+        Young's, of "Cu" and the metals in `BARRIERS`.
     elastic_strain : float, [-]
         Share of a volume that elastic strain takes up; a shortage of room below it says nothing.
     references : tuple of str
@@ -81,10 +85,17 @@ class Properties:
         intercept, slope, reference = self.liquid_density[element]
         return np.asarray(intercept + slope * (kelvin - reference))
 
-    def with_liquid_density(self, factor: float) -> Properties:
-        """The same with both densities of liquids multiplied by a number."""
-        laws = {key: (a * factor, b * factor, at) for key, (a, b, at) in self.liquid_density.items()}
-        return replace(self, liquid_density=laws)
+    def scaled(self, liquid_density: float, compound_volume: float, compound_expansion: float) -> Properties:
+        """The same with the densities of liquids, and molar volumes and expansions of compounds, times numbers."""
+        laws = {key: (a * liquid_density, b * liquid_density, at) for key, (a, b, at) in self.liquid_density.items()}
+        volumes = {phase: self.molar_volume[phase] * compound_volume for phase in COMPOUNDS}
+        expansions = {phase: self.expansion[phase] * compound_expansion for phase in COMPOUNDS}
+        return replace(
+            self,
+            liquid_density=laws,
+            molar_volume=self.molar_volume | volumes,
+            expansion=self.expansion | expansions,
+        )
 
     def yield_at(self, temperature: ArrayLike) -> NDArray[np.float64]:
         """Proof stress of annealed copper [Pa] at `temperature` [K]; held constant outside its table."""
@@ -116,7 +127,7 @@ def load_properties() -> Properties:
     return Properties(
         molar_volume=molar,
         alpha_slope=(float(volumes[_RICH_ALPHA]["value"]) - molar["alpha"]) / compositions[_RICH_ALPHA],
-        expansion={phase: float(expansions[phase]["value"]) for phase in (*solids, NIOBIUM)},
+        expansion={phase: float(expansions[phase]["value"]) for phase in (*solids, *BARRIERS.values())},
         liquid_density={
             element: (row["intercept_kg_per_m3"], row["slope_kg_per_m3_K"], row["reference_K"])
             for element, row in (("Sn", densities["liquid"]), ("Cu", densities["liquid Cu"]))

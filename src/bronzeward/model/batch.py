@@ -251,8 +251,8 @@ class Shared:
                 recorded = self.integrate(case, careful=True)
             found["status"][k] = recorded.counts[STATUS]
             if recorded.counts[STATUS] == DONE:
-                # columns that depend on the same strand and density are computed in one go
-                key = id(case.strand), case.liquid_density, diagram_of(case)
+                # columns that depend on the same strand and volumes are computed in one go
+                key = id(case.strand), case.volumes, diagram_of(case)
                 alike.setdefault(key, {})[k] = self.history(case, recorded)
         for histories in alike.values():
             for k, history in zip(histories, together(list(histories.values())), strict=True):

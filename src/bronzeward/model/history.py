@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from bronzeward.growth.slots import ALPHA, EPSILON, ETA, SLOT_LABELS
 from bronzeward.inputs.case import Case
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
-from bronzeward.materials.properties import Properties
+from bronzeward.materials.properties import BARRIERS, NIOBIUM, Properties
 from bronzeward.model.boundary_tables import Regimes, stable_ranges
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.model.problem_builder import initial_amounts, slot_volumes
@@ -135,7 +135,7 @@ class History:
 
     @cached_property
     def _volume(self) -> Array:
-        properties = self.properties.with_liquid_density(self.case.liquid_density)
+        properties = self.properties.scaled(*self.case.volumes)
         return contents(properties, self.temperature, self.amount, self.layers.tin)
 
     @property
@@ -163,7 +163,8 @@ class History:
         expansion, filaments = strand.cavity_expansion, 0.0
         if strand.cavity_of_parts:
             filaments, barrier = strand.niobium_areas
-            expansion = expansion_of_parts(self.properties, strand.copper_area, filaments + barrier)
+            parts = ("Cu", strand.copper_area), (NIOBIUM, filaments), (BARRIERS[strand.barrier_metal], barrier)
+            expansion = expansion_of_parts(self.properties, parts)
         return cavity(self.properties, self.temperature, tin, copper, pores, expansion, filaments)
 
     @cached_property
@@ -237,7 +238,7 @@ class Part:
 
 
 def together(histories: Sequence[History]) -> list[Part]:
-    """The same histories, of one strand, liquid density and phase table, quicker to read for being one long one."""
+    """The same histories, of one strand, volumes and phase table, quicker to read for being one long one."""
     recorded = [history.recorded for history in histories]
     whole = replace(histories[0], recorded=end_to_end(recorded))
     ends = np.cumsum([len(one.time) for one in recorded])

@@ -6,9 +6,9 @@
   tin, the melting expansion and the shrinkage of the reaction in it;
 - cavity: everything inside the barrier at 20 C that is not niobium, plus the pores that drawing left, less what a
   film of compound from storage shrank (drawing may have closed it) unless the strand says that it left room,
-  expanding as copper does, by the strand's `cavity_expansion`, or as its parts do together: copper and the niobium of
-  pack and barrier bonded side by side, elastic, so by their mean weighted with area and Young's modulus; filaments
-  inside, which expand less than that, then leave room.
+  expanding as copper does, by the strand's `cavity_expansion`, or as its parts do together: copper, the niobium of the
+  pack and the metal of the barrier bonded side by side, elastic, so by their mean weighted with area and Young's
+  modulus; filaments inside, which expand less than that, then leave room.
 
 Above zero the contents press on their wall, below zero there is void. It is an account, not a
 prediction that a strand leaks.
@@ -16,7 +16,7 @@ prediction that a strand leaks.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import sqrt
 from typing import Any
 
@@ -60,12 +60,11 @@ def cavity(
     return np.asarray((cold + filaments) * (1.0 + linear * above) ** 3 - niobium)
 
 
-def expansion_of_parts(properties: Properties, copper: float, niobium: float) -> float:
-    """Linear expansion [1/K] of `copper` and `niobium` [m2] bonded side by side, both elastic."""
-    parts = ((copper, "Cu", "alpha"), (niobium, NIOBIUM, NIOBIUM))
-    stiffness = [area * properties.elastic_modulus[metal] for area, metal, _ in parts]
-    pulls = [stiff * properties.expansion[phase] for stiff, (_, _, phase) in zip(stiffness, parts, strict=True)]
-    return sum(pulls) / sum(stiffness)
+def expansion_of_parts(properties: Properties, areas: Sequence[tuple[str, float]]) -> float:
+    """Linear expansion [1/K] of (metal, area [m2]) bonded side by side, all elastic; metals as in `elastic_modulus`."""
+    stiffness = [(metal, area * properties.elastic_modulus[metal]) for metal, area in areas]
+    pulls = [stiff * properties.expansion["alpha" if metal == "Cu" else metal] for metal, stiff in stiffness]
+    return sum(pulls) / sum(stiff for _, stiff in stiffness)
 
 
 def film_shrinkage(properties: Properties, amounts: Mapping[str, float]) -> float:

@@ -9,9 +9,10 @@
 - wire (if asked for): core diameter, normal with a relative standard deviation; eccentricity, the distance
   of the core from the strand's axis over the sleeve's wall, half-normal, computed as a strand that has the
   thin side's wall all round: a local worst, not a mean round the core.
-- room (as `Spread.usual` has it): density of the liquid, normal; expansion of the cavity, normal about what a case
-  says, half-normal below copper's where it says nothing, left alone where it follows from the strand's parts; pores
-  and a film of eta from storage, half-normal on top of what a case says.
+- room (as `Spread.usual` has it): density of the liquid, molar volumes and expansions of the compounds, normal;
+  expansion of the cavity, normal about what a case says, half-normal below copper's where it says nothing, left alone
+  where it follows from the parts of the strand; pores and a film of eta from storage, half-normal on top of what a
+  case says.
 - furnace (if asked for): an offset of all temperatures, normal.
 
 All draws are made at the start from one seed, so a member is the same whatever runs beside it.
@@ -27,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
-from bronzeward.inputs.case import Case
+from bronzeward.inputs.case import Case, Volumes
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import MOST_ECCENTRIC, Ring, Strand
 from bronzeward.materials.doubt_data import usual_spreads
@@ -51,10 +52,13 @@ SOURCES: tuple[str, ...] = (
     "expansion",
     "porosity",
     "film",
+    "compound volume",
+    "compound expansion",
+    *(f"{phase} exponent" for phase in COMPOUNDS),
 )
 
-LATER = 4
-"""Columns at the end that are drawn from a stream of their own, so that the others stay as they were without them."""
+LATER = 4, 2 + len(COMPOUNDS)
+"""Columns at the end that came later, each of these groups from a stream of its own: the others stay as they were."""
 
 SPREADS: dict[str, tuple[str, float, str, float]] = {
     "core diameter": ("core_diameter", 100.0, "%", 0.2),
@@ -64,6 +68,8 @@ SPREADS: dict[str, tuple[str, float, str, float]] = {
     "expansion": ("expansion", 1e6, "e-6/K", 1e-5),
     "porosity": ("porosity", 100.0, "%", 0.1),
     "film": ("film", 1e6, "µm", 1e-5),
+    "compound volume": ("compound_volume", 100.0, "%", 0.1),
+    "compound expansion": ("compound_expansion", 100.0, "%", 0.2),
 }
 """Of the columns that are no constants: the value of `Spread`, how it is shown, and the largest that is allowed."""
 
@@ -103,8 +109,10 @@ class Spread:
         Standard deviation.
     liquid_density, expansion, porosity, film : float, [-], [1/K], [-], [m]
         Standard deviations: of the liquid's density over itself, of the cavity's linear expansion, of pores in the
-        core, of the thickness of a film of eta. `Spread.usual` takes them, diameter and eccentricity from
-        `databases/doubts.toml`.
+        core, of the thickness of a film of eta.
+    compound_volume, compound_expansion : float, [-]
+        The same of the compounds' molar volumes and linear expansions over themselves. `Spread.usual` takes all
+        these, diameter and eccentricity from `databases/doubts.toml`.
     """
 
     size: int = 300
@@ -118,6 +126,8 @@ class Spread:
     expansion: float = 0.0
     porosity: float = 0.0
     film: float = 0.0
+    compound_volume: float = 0.0
+    compound_expansion: float = 0.0
 
     @classmethod
     def usual(cls, size: int = 300, seed: int = 1, **more: Any) -> Spread:
@@ -152,8 +162,10 @@ class Spread:
 
 def draws(spread: Spread) -> NDArray[np.float64]:
     """Standard normal numbers, shape (size, len(SOURCES)); a larger ensemble begins with the smaller one."""
-    first = np.random.default_rng(spread.seed).standard_normal((spread.size, len(SOURCES) - LATER))
-    return np.hstack([first, np.random.default_rng([spread.seed, 1]).standard_normal((spread.size, LATER))])
+    columns = [np.random.default_rng(spread.seed).standard_normal((spread.size, len(SOURCES) - sum(LATER)))]
+    for stream, count in enumerate(LATER, start=1):
+        columns.append(np.random.default_rng([spread.seed, stream]).standard_normal((spread.size, count)))
+    return np.hstack(columns)
 
 
 def widths(constant: Constant, stable: tuple[float, float], outside: str = "slope") -> tuple[float, float, float]:
@@ -206,10 +218,9 @@ class Members:
             case = replace(case, strand=uneven(case.strand, grown, thin))
         if spread.expansion or spread.porosity or spread.film:
             case = replace(case, strand=roomy(case.strand, spread, z))
-        if spread.liquid_density:
-            case = replace(
-                case, liquid_density=case.liquid_density * (1.0 + spread.liquid_density * z["liquid density"])
-            )
+        if any(getattr(spread, name) for name in Volumes._fields):
+            changes = {name: 1.0 + getattr(spread, name) * z[name.replace("_", " ")] for name in Volumes._fields}
+            case = replace(case, volumes=Volumes(*(np.array(case.volumes) * list(changes.values())).tolist()))
         if spread.furnace_offset:
             case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]))
         return case
