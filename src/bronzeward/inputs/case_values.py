@@ -16,7 +16,8 @@ Value = float | str
 
 TEXTS = (
     "kinetics.set", "kinetics.file", "thermodynamics.description", "thermodynamics.eta_limit",
-    "strand.void_place", "couple.void_place", "strand.barrier_metal", "strand.pack_transport", "strand.cavity_expansion",
+    "strand.void_place", "couple.void_place", "strand.barrier_metal", "strand.pack_transport",
+    "strand.cavity_expansion",
 )  # fmt: skip
 """Paths whose values may be names."""
 
