@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 from bronzeward.inputs.case import Case, Numerics, case_from_json, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
-from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, Covariance
+from bronzeward.materials.growth_constants import (
+    COMPOUNDS,
+    ENERGY,
+    EXPONENT,
+    LN_PREFACTOR,
+    WIDE_PHASES,
+    Constant,
+    Covariance,
+)
 from bronzeward.materials.kinetic_rows import FASTEST, RICHEST
 from bronzeward.materials.kinetics import KineticSet, available_sets, load_set
 from bronzeward.model.provenance import provenance
@@ -47,6 +55,8 @@ def changed_constants(draw: st.DrawFn, constant: Constant) -> Constant:
         factor=draw(floats(1.0, 5.0)),
         note=draw(TEXT),
     )
+    if constant.phase in COMPOUNDS:
+        new = replace(new, slowing=draw(floats(-0.5, 4.0)), slowing_spread=draw(floats(0.0, 2.0)))
     return new if draw(st.booleans()) else replace(new, terms=((draw(floats(1e-20, 1e-9)), 1e3 * draw(floats(1, 99))),))
 
 
@@ -66,7 +76,7 @@ def kinetic_sets(draw: st.DrawFn) -> KineticSet:
         chosen = replace(chosen, name=draw(TEXT), title=draw(TEXT))
     if draw(st.booleans()):
         a, b, mixed = draw(floats(0.01, 1.0)), draw(floats(0.01, 1.0)), draw(floats(-0.005, 0.005))
-        names = (f"eta.{LN_PREFACTOR}", f"eta.{ENERGY}")
+        names = (f"eta.{LN_PREFACTOR}", f"eta.{draw(st.sampled_from((ENERGY, EXPONENT)))}")
         chosen = replace(chosen, covariance=Covariance(names, ((a, mixed), (mixed, b))))
     # a file may not hold constants above any liquid's
     hottest, richest = 1273.15, {c: np.exp(max(c.exponent, 0.0) * RICHEST) for c in chosen.constants}

@@ -12,8 +12,12 @@ from bronzeward.units import GAS_CONSTANT
 COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
 WIDE_PHASES = ("gamma", "beta", "alpha")
 
-LN_PREFACTOR, ENERGY = FITTED = ("ln_prefactor", "activation_energy_kJ_per_mol")
+LN_PREFACTOR, ENERGY, EXPONENT = FITTED = ("ln_prefactor", "activation_energy_kJ_per_mol", "slowing_exponent")
 """Values of a constant that a fit may give with their covariance; named after the phase and a point."""
+
+
+LEAST_SLOWING, MOST_SLOWING = -0.5, 4.0
+"""Exponents m lie between these: w^1.5 ~ t, where a reaction at an interface has a part in the rate, and w^6 ~ t."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +59,8 @@ class Constant:
     note: str = ""
     slowing: float = 0.0
     """m of a compound whose grains coarsen: K falls as (reference / thickness)^m, w^(2 + m) ~ t; 0 is parabolic."""
+    slowing_spread: float = 0.0
+    """Standard deviation of m."""
     reference: float = 1e-6
     """Thickness [m] at which the law holds where m is not 0."""
     terms: tuple[tuple[float, float], ...] = ()
@@ -76,11 +82,16 @@ class Constant:
         terms = tuple((a * factor, e) for a, e in self.terms)
         return replace(self, prefactor=self.prefactor * factor, terms=terms)
 
-    def shifted(self, ln_prefactor: float, energy: float) -> Constant:
-        """The same constant with `ln_prefactor` and `energy` [J/mol] added to all terms of its law."""
+    def shifted(self, ln_prefactor: float, energy: float, slowing: float = 0.0) -> Constant:
+        """The same with `ln_prefactor` and `energy` [J/mol] added to all terms of its law, and `slowing` to m."""
         factor = float(np.exp(ln_prefactor))
-        terms = tuple((a * factor, e + energy) for a, e in self.terms)
-        return replace(self, prefactor=self.prefactor * factor, activation=self.activation + energy, terms=terms)
+        return replace(
+            self,
+            prefactor=self.prefactor * factor,
+            activation=self.activation + energy,
+            terms=tuple((a * factor, e + energy) for a, e in self.terms),
+            slowing=min(max(self.slowing + slowing, LEAST_SLOWING), MOST_SLOWING) if slowing else self.slowing,
+        )
 
 
 @dataclass(frozen=True)
@@ -90,7 +101,7 @@ class Covariance:
     Attributes
     ----------
     parameters : tuple of str, n of them
-        "<phase>.ln_prefactor" [-] or "<phase>.activation_energy_kJ_per_mol".
+        "<phase>.ln_prefactor" [-], "<phase>.activation_energy_kJ_per_mol" or "<phase>.slowing_exponent" [-].
     matrix : tuple of n tuples of n float
     """
 

@@ -9,16 +9,23 @@ from typing import Any
 import numpy as np
 
 from bronzeward.errors import InputError
-from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, FITTED, WIDE_PHASES, Constant, Covariance
+from bronzeward.materials.growth_constants import (
+    COMPOUNDS,
+    ENERGY,
+    EXPONENT,
+    FITTED,
+    LEAST_SLOWING,
+    MOST_SLOWING,
+    WIDE_PHASES,
+    Constant,
+    Covariance,
+)
 from bronzeward.units import MICROMETRE, ZERO_CELSIUS, written
 
 KINDS = ("integrated", "interdiffusion", "tracer", "growth")
 CONTACTS = ("any", "liquid")
 GROWN = ("eta", "epsilon")
 """Phases of a plane couple, whose growth constants are converted together."""
-
-MOST_SLOWING = 4.0
-"""Largest exponent: w^6 ~ t, steeper than any growth law of layers."""
 
 REFERENCE_UM = 1.0
 """Where a row names no thickness [µm]; what a law means has to be said, not known, so this is no literature value."""
@@ -28,7 +35,8 @@ _REQUIRED = (
 )  # fmt: skip
 _OPTIONAL = (
     "homogeneity_range", "composition_exponent", "factor_1sigma_extrapolated", "more_terms",
-    "slowing_exponent", "reference_thickness_um", "contact", "grade", "seen", "source", "locator", "note",
+    "slowing_exponent", "slowing_1sigma", "reference_thickness_um", "contact", "grade", "seen", "source", "locator",
+    "note",
 )  # fmt: skip
 
 
@@ -67,7 +75,7 @@ def constant_from(row: object, where: str) -> Constant:
     _check_kind(phase, kind, where)
     factor = _between(known, "factor_1sigma", FACTORS, where)
     wider = _between({"factor_1sigma_extrapolated": factor, **known}, "factor_1sigma_extrapolated", FACTORS, where)
-    if phase in WIDE_PHASES and not {"slowing_exponent", "reference_thickness_um"}.isdisjoint(known):
+    if phase in WIDE_PHASES and not {EXPONENT, "slowing_1sigma", "reference_thickness_um"}.isdisjoint(known):
         raise InputError(f"{where}: {phase} has a profile; only compounds slow as they thicken")
     thickness = {"reference_thickness_um": REFERENCE_UM, **known}
     reference = _between(thickness, "reference_thickness_um", THICKNESSES_UM, where)
@@ -88,7 +96,8 @@ def constant_from(row: object, where: str) -> Constant:
         seen=str(known.get("seen", "")),
         source=tuple(str(key) for key in sources),
         note=str(known.get("note", "")),
-        slowing=checked_slowing(known.get("slowing_exponent", 0.0), f"{where}: slowing_exponent"),
+        slowing=checked_slowing(known.get(EXPONENT, 0.0), f"{where}: {EXPONENT}"),
+        slowing_spread=_between({"slowing_1sigma": 0.0, **known}, "slowing_1sigma", (0.0, 2.0), where),
         reference=reference * MICROMETRE,
         terms=_terms(known.get("more_terms", []), f"{where}: more_terms"),
     )
@@ -145,8 +154,10 @@ def _prefactor(row: Mapping[str, Any], where: str) -> float:
 def checked_slowing(value: object, where: str) -> float:
     """An exponent by which growth slows, if it is one."""
     exponent = _finite(value, where)
-    if not 0.0 <= exponent <= MOST_SLOWING:
-        raise InputError(f"{where} is {exponent:g}; allowed are 0 (parabolic) to {MOST_SLOWING:g}")
+    if not LEAST_SLOWING <= exponent <= MOST_SLOWING:
+        raise InputError(
+            f"{where} is {exponent:g}; allowed are {LEAST_SLOWING:g} to {MOST_SLOWING:g}, of which 0 is parabolic"
+        )
     return exponent
 
 
@@ -190,6 +201,7 @@ def covariance_from(data: object, where: str) -> Covariance:
         raise InputError(f"{where}: must be a table with parameters and matrix")
     names, rows = data["parameters"], data["matrix"]
     allowed = [f"{phase}.{value}" for phase in COMPOUNDS + WIDE_PHASES for value in FITTED]
+    allowed = [name for name in allowed if not name.endswith(EXPONENT) or name.startswith(COMPOUNDS)]
     if not isinstance(names, list) or not names or len(set(map(str, names))) != len(names):
         raise InputError(f"{where}: parameters must be a list of different names")
     for name in names:
@@ -216,7 +228,8 @@ def _slowing_of(constant: Constant) -> dict[str, float]:
     """The keys of a growth law that is not parabolic, and of a thickness that is not the usual one."""
     reference = written(constant.reference, constant.reference / MICROMETRE, lambda um: um * MICROMETRE)
     return {
-        **({"slowing_exponent": constant.slowing} if constant.slowing else {}),
+        **({EXPONENT: constant.slowing} if constant.slowing else {}),
+        **({"slowing_1sigma": constant.slowing_spread} if constant.slowing_spread else {}),
         **({"reference_thickness_um": reference} if reference != REFERENCE_UM else {}),
     }
 

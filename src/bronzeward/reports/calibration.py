@@ -30,6 +30,11 @@ def fit_report(fit: Fit) -> str:
     heads = ["phase", "factor, 90 %", "before", "m2/s", "kJ/mol", "before"]
     celsius = fit.middle - ZERO_CELSIUS
     lines = [table(heads, rows), "", f"Factors: of the base set at {celsius:.0f} °C; activation energies with one sd."]
+    lines += [
+        f"{phase}: growth slows by an exponent of {fit.kinetics.constant(phase).slowing:+.2f} ±{error:.2f}, before "
+        f"±{fit.prior_exponent_errors[phase]:.2f}; thickness^(2 + exponent) ~ time."
+        for phase, error in fit.exponent_errors.items()
+    ]
     goodness = f"chi-square {fit.chi_square:.2f} with {fit.degrees:.1f} degrees of freedom"
     lines.append(goodness + (f", p = {fit.p_value:.2g}" if np.isfinite(fit.p_value) else ""))
     lines.append(f"Thicknesses of the model itself count as known to {100 * fit.model_scatter:g} %.")

@@ -1,8 +1,9 @@
 """Calibration: growth constants updated by measured layers, with covariance and doubts.
 
-Before the fit, the base set says what its constants may be: for each phase ln K and its slope over 1/T are normal
-(`constant_prior`). The measured thicknesses are taken as log-normal about the computed ones, with the standard error
-of their mean and, independent of it, a scatter of the model itself. Found is the most likely change of all these
+Before the fit, the base set says what its constants may be: for each phase ln K, its slope over 1/T and, where the set
+says how far it is known, the exponent by which growth slows are normal (`constant_prior`). The measured thicknesses are
+taken as log-normal about the computed ones, with the standard error of their mean and, independent of it, a scatter of
+the model itself. Found is the most likely change of all these
 values together (least squares, by scipy) and, from the slopes there, their covariance (Laplace's approximation).
 Data at one temperature fix the constant at that temperature and leave its slope as it was; data that say nothing
 leave everything as it was. Directions in the space of constants about which the data say less than the base set
@@ -25,7 +26,15 @@ from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
 from bronzeward.inputs.layer_measurements import AREA, CORE, Measurement
-from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Covariance
+from bronzeward.materials.growth_constants import (
+    COMPOUNDS,
+    ENERGY,
+    EXPONENT,
+    FITTED,
+    LN_PREFACTOR,
+    WIDE_PHASES,
+    Covariance,
+)
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.model.batch import Shared, checked_workers, warm_engine
 from bronzeward.studies.constant_prior import at_temperature, prior_of, with_changes
@@ -54,6 +63,8 @@ ALONE = 0.8
 STEP = 0.05
 """Half the width of the central differences, in standard deviations: wide enough that steps of a run do not show."""
 
+CALLED = {LN_PREFACTOR: "ln K", ENERGY: "activation energy", EXPONENT: "exponent of growth"}
+
 NOTHING_NM = 0.1
 """A layer that is not there counts as this thick [nm], so that its logarithm exists."""
 
@@ -67,13 +78,16 @@ class Fit:
     kinetics : KineticSet
         The base set with the fitted constants and their covariance.
     parameters : tuple of str
-        "<phase>.ln_prefactor" and "<phase>.activation_energy_kJ_per_mol".
+        "<phase>.ln_prefactor", "<phase>.activation_energy_kJ_per_mol" and "<phase>.slowing_exponent".
     factors : dict of float
-        By phase, K over that of the base set at the samples' middle temperature.
+        By phase, K over that of the base set at the samples' middle temperature, and at the thickness that a constant
+        refers to where its growth slows.
     factor_errors, prior_errors : dict of float
         Standard deviation of the logarithm of these, after and before the fit.
     energy_errors, prior_energy_errors : dict of float, [kJ/mol]
         The same of the activation energies.
+    exponent_errors, prior_exponent_errors : dict of float, [-]
+        The same of the exponents of growth, for phases that have one to be fitted.
     middle : float, [K]
         That temperature.
     computed : ndarray, shape (n_measurements,), [m], of areas [-]
@@ -96,6 +110,8 @@ class Fit:
     prior_errors: dict[str, float]
     energy_errors: dict[str, float]
     prior_energy_errors: dict[str, float]
+    exponent_errors: dict[str, float]
+    prior_exponent_errors: dict[str, float]
     middle: float
     measurements: tuple[Measurement, ...]
     computed: Array
@@ -137,7 +153,7 @@ class _Model:
     def names(self) -> list[str]:
         """Names of the values that are varied, in words."""
         parts = [name.split(".", 1) for name in self.parameters]
-        return [f"{'activation energy' if value == ENERGY else 'ln K'} of {phase}" for phase, value in parts]
+        return [f"{CALLED[value]} of {phase}" for phase, value in parts]
 
     def kinetics(self, z: Array) -> KineticSet:
         """The base set with its constants changed."""
@@ -251,7 +267,7 @@ def fit(
     precision, directions = _told(jacobian)
     after = model.root @ (directions.T / (1.0 + precision)) @ directions @ model.root.T
     deviations = np.sqrt(np.diag(after)), np.sqrt(np.diag(model.root @ model.root.T))
-    errors = [_by_phase(model, value, each) for value in (LN_PREFACTOR, ENERGY) for each in deviations]
+    errors = [_by_phase(model, value, each) for value in FITTED for each in deviations]
     factors = {phase: float(np.exp(change)) for phase, change in _by_phase(model, LN_PREFACTOR, model.root @ z).items()}
     kinetics = _named(model, z, after, name)
     return Fit(
@@ -262,6 +278,8 @@ def fit(
         prior_errors=errors[1],
         energy_errors=errors[2],
         prior_energy_errors=errors[3],
+        exponent_errors=errors[4],
+        prior_exponent_errors=errors[5],
         middle=model.middle,
         measurements=tuple(measurements),
         computed=model.thicknesses(z[None])[0],
@@ -370,6 +388,7 @@ def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
     source, span = data_name(model.measurements, name), _span(model.measurements)
     fitted = {part.split(".", 1)[0] for part in model.parameters}
     stable = stability(model.cases[0].description)
+    wavering = _by_phase(model, EXPONENT, np.sqrt(np.maximum(np.diag(matrix), 0.0)))
     constants = []
     for constant in model.kinetics(z).constants:
         if constant.phase in fitted:
@@ -379,7 +398,10 @@ def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
             )  # fmt: skip
             far = far_end(constant, stable.get(constant.phase, span))
             near, beyond = (_spread_at(model, after, constant.phase, kelvin) for kelvin in (model.middle, far))
-            constant = replace(constant, factor=near, extrapolated_factor=max(near, beyond))
+            constant = replace(
+                constant, factor=near, extrapolated_factor=max(near, beyond),
+                slowing_spread=wavering.get(constant.phase, 0.0),
+            )  # fmt: skip
         constants.append(constant)
     rows = tuple(tuple(row) for row in (0.5 * (matrix + matrix.T)).tolist())
     known = ", ".join(dict.fromkeys(part.split(".", 1)[0] for part in model.parameters))

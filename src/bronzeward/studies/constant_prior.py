@@ -1,7 +1,8 @@
-"""What a set says of its constants before a fit: jointly normal changes of ln prefactor and activation energy.
+"""What a set says of its constants before a fit: jointly normal changes of ln prefactor, energy and growth exponent.
 
-It is what `ensemble` draws from: for each phase two independent normal numbers, of the magnitude and of the slope
-over 1/T, whose widths follow from the constant's factors in its range and outside it; of phases that were fitted
+It is what `ensemble` draws from: for each phase independent normal numbers, of the magnitude and of the slope over
+1/T, whose widths follow from the constant's factors in its range and outside it, and of the exponent by which growth
+slows, where the set says how far that is known; of phases that were fitted
 before, the covariance of that fit. So data that say nothing leave every band as it was, and samples may be fitted
 one after the other as well as together.
 """
@@ -14,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bronzeward.materials.growth_constants import ENERGY, LN_PREFACTOR, Covariance
+from bronzeward.materials.growth_constants import ENERGY, EXPONENT, LN_PREFACTOR, Covariance
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.studies.ensemble import widths
 from bronzeward.studies.stability import stability
@@ -22,13 +23,18 @@ from bronzeward.units import GAS_CONSTANT
 
 Array = NDArray[np.float64]
 
+SIZES = {LN_PREFACTOR: 1.0, ENERGY: 1e3, EXPONENT: 1.0}
+"""Fitted values in SI units, in the order `Constant.shifted` takes them."""
+
 
 def prior_of(kinetics: KineticSet, phases: Sequence[str], description: str) -> Covariance:
     """Covariance of the values of `phases`, and of all phases that a fit before made depend on each other."""
     given = kinetics.covariance
     known = () if given is None else given.parameters
     every = dict.fromkeys([*phases, *(name.split(".", 1)[0] for name in known)])
+    spreads = {f"{phase}.{EXPONENT}": kinetics.constant(phase).slowing_spread for phase in every}
     names = [f"{phase}.{value}" for phase in every for value in (LN_PREFACTOR, ENERGY)]
+    names += [name for name, spread in spreads.items() if spread > 0.0]
     names += [name for name in known if name not in names]
     matrix, stable = np.zeros((len(names), len(names))), stability(description)
     for phase in every:
@@ -39,6 +45,9 @@ def prior_of(kinetics: KineticSet, phases: Sequence[str], description: str) -> C
             matrix[k : k + 2, k : k + 2] += np.outer(slope, slope)
         if names[k] not in known:
             matrix[k, k] += s**2
+    for name, spread in spreads.items():
+        if spread > 0.0 and name not in known:
+            matrix[names.index(name), names.index(name)] = spread**2
     if given is not None:
         places = [names.index(name) for name in known]
         matrix[np.ix_(places, places)] += np.array(given.matrix)
@@ -48,7 +57,7 @@ def prior_of(kinetics: KineticSet, phases: Sequence[str], description: str) -> C
 def with_changes(kinetics: KineticSet, changes: Mapping[str, float]) -> KineticSet:
     """The set with its fitted values changed, by "<phase>.ln_prefactor" [-] and the like; no covariance."""
     constants = tuple(
-        c.shifted(changes.get(f"{c.phase}.{LN_PREFACTOR}", 0.0), 1e3 * changes.get(f"{c.phase}.{ENERGY}", 0.0))
+        c.shifted(*(size * changes.get(f"{c.phase}.{value}", 0.0) for value, size in SIZES.items()))
         for c in kinetics.constants
     )
     return replace(kinetics, constants=constants, covariance=None)

@@ -4,8 +4,9 @@
   of the range it was measured in, and of its factor for extrapolation at the far end of the temperatures
   where the phase is stable. In between it follows from two independent normal numbers, one for the
   magnitude and one for the activation energy: ln K moves by s z1 + b z2 (1/T - 1/Tm), Tm the middle of the
-  range in 1/T. Where a set carries a covariance from a fit, the fitted values are drawn from that: each phase's
-  magnitude at the temperature where the fit leaves magnitude and activation energy independent.
+  range in 1/T. The exponent by which a compound's growth slows is normal too, where the set says how far it is known,
+  and kept within what growth laws may have. Where a set carries a covariance from a fit, the fitted values are drawn
+  from that: each phase's magnitude at the temperature where the fit leaves magnitude and activation energy independent.
 - wire (if asked for): core diameter, normal with a relative standard deviation; eccentricity, the distance
   of the core from the strand's axis over the sleeve's wall, half-normal, computed as a strand that has the
   thin side's wall all round: a local worst, not a mean round the core.
@@ -32,7 +33,15 @@ from bronzeward.inputs.case import Case, Volumes
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import MOST_ECCENTRIC, Ring, Strand
 from bronzeward.materials.doubt_data import usual_spreads
-from bronzeward.materials.growth_constants import COMPOUNDS, ENERGY, LN_PREFACTOR, WIDE_PHASES, Constant, Covariance
+from bronzeward.materials.growth_constants import (
+    COMPOUNDS,
+    ENERGY,
+    EXPONENT,
+    LN_PREFACTOR,
+    WIDE_PHASES,
+    Constant,
+    Covariance,
+)
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.batch import Answers, Progress, run_batch
@@ -56,6 +65,9 @@ SOURCES: tuple[str, ...] = (
     "compound expansion",
     *(f"{phase} exponent" for phase in COMPOUNDS),
 )
+
+COLUMN_OF = {LN_PREFACTOR: "", ENERGY: " slope", EXPONENT: " exponent"}
+"""Columns of the draws that fitted values go by, after their phase."""
 
 LATER = 4, 2 + len(COMPOUNDS)
 """Columns at the end that came later, each of these groups from a stream of its own: the others stay as they were."""
@@ -230,21 +242,22 @@ class Members:
         constants = []
         for constant, (s, b, middle) in zip(self.case.kinetics.constants, self.widths, strict=True):
             magnitude, slope = s * z[constant.phase], b * z[f"{constant.phase} slope"]
+            exponent = constant.slowing_spread * z.get(f"{constant.phase} exponent", 0.0)
             if constant.phase in changes:
                 change = changes[constant.phase]
-                magnitude = change.get(LN_PREFACTOR, 0.0)
+                magnitude, exponent = change.get(LN_PREFACTOR, 0.0), change.get(EXPONENT, exponent)
                 if ENERGY in change:  # a fit that left the activation energy alone says nothing about it
                     slope, middle = -1e3 * change[ENERGY] / GAS_CONSTANT, 0.0
-            constants.append(constant.shifted(magnitude - slope * middle, -GAS_CONSTANT * slope))
+            constants.append(constant.shifted(magnitude - slope * middle, -GAS_CONSTANT * slope, exponent))
         return replace(self.case.kinetics, constants=tuple(constants))
 
     def _fitted_changes(self, z: dict[str, float]) -> dict[str, dict[str, float]]:
-        """Changes of the fitted values by phase, and by `LN_PREFACTOR` [-] and `ENERGY` [kJ/mol]."""
+        """Changes of the fitted values by phase, and by `LN_PREFACTOR` [-], `ENERGY` [kJ/mol] and `EXPONENT` [-]."""
         changes: dict[str, dict[str, float]] = {}
         if self._root is None:
             return changes
         names = [name.split(".", 1) for name in self.fitted]
-        numbers = np.array([z[f"{phase} slope" if value == ENERGY else phase] for phase, value in names])
+        numbers = np.array([z[f"{phase}{COLUMN_OF[value]}"] for phase, value in names])
         for (phase, value), change in zip(names, self._root @ numbers, strict=True):
             changes.setdefault(phase, {})[value] = float(change)
         return changes
@@ -256,6 +269,8 @@ class Members:
             by_phase = {c.phase: w for c, w in zip(self.case.kinetics.constants, self.widths, strict=True)}
             moving += [p for p in PHASE_NAMES if by_phase[p][0] > 0 or f"{p}.{LN_PREFACTOR}" in self.fitted]
             moving += [f"{p} slope" for p in PHASE_NAMES if by_phase[p][1] > 0 or f"{p}.{ENERGY}" in self.fitted]
+            wavering = {c.phase for c in self.case.kinetics.constants if c.slowing_spread > 0.0}
+            moving += [f"{p} exponent" for p in COMPOUNDS if p in wavering or f"{p}.{EXPONENT}" in self.fitted]
         return moving + [name for name, (key, *_) in SPREADS.items() if getattr(spread, key)]
 
 
