@@ -12,9 +12,9 @@ from bronzeward.inputs.case import load_case
 from bronzeward.inputs.starter import STARTER
 from bronzeward.live import computing
 from bronzeward.live.computing import Computer
+from bronzeward.model.answer_bands import bands_of
 from bronzeward.model.batch import warm_engine
 from bronzeward.model.simulation import run_case
-from bronzeward.reports.answer_bands import bands_of
 
 
 @pytest.fixture(scope="module")

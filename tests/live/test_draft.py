@@ -107,7 +107,8 @@ def test_an_upper_limit_looks_at_the_upper_end_of_the_band():
 
 def test_tables_escape_and_put_answers_beside():
     numbers = dict.fromkeys(ANSWERS, 1.0)
-    table = answers_table(numbers, {"peak_liquid": (0.1, 0.2, 0.3)}, {**numbers, "peak_liquid": 0.5})
+    table = answers_table(numbers, {"peak_liquid": (0.1, 0.2, 0.3)}, {**numbers, "peak_liquid": 0.5}, "<leave out>")
+    assert "<small>&lt;leave out&gt;</small>" in table
     assert "10.0 to 30.0" in table
     assert "50.0 %" in table
     assert "<script" not in sign_line(sign(parse_limit("peak_liquid<=1"), 0.5, None)._replace(reason="<script>"))

@@ -9,9 +9,9 @@ from math import isfinite
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.model.answer_bands import differs
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.plots.comparison import draw_comparison
-from bronzeward.reports.answer_bands import differs
 from bronzeward.reports.comparison import comparison_data, comparison_table
 from drawing_cases import result
 from drawing_checks import check_texts

@@ -107,13 +107,16 @@ def test_margins_name_close_reactions_apart():
     assert legend.y0 >= frame.y1 - 1  # nowhere on the curves
 
 
+CAVEAT = {"caveat": Spread.usual(60).caveat()}
+
+
 def swept(two, band):
     ramp, hold = np.geomspace(5.0, 100.0, 8), np.linspace(0.0, 48.0, 5)
     field = np.log(ramp)[:, None] + 0.1 * hold if two else np.log(ramp)
     dims = ("steps_0_ramp_C_per_h", "steps_1_hold_h") if two else ("steps_0_ramp_C_per_h",)
     ends = {"": 1.0, "_low": 0.6, "_high": 1.7} if band else {"": 1.0}
     columns = {f"shell_at_first_liquid{end}": (dims, 1e-6 * share * field) for end, share in ends.items()}
-    return xr.Dataset(columns, dict(zip(dims, (ramp, hold), strict=False)))
+    return xr.Dataset(columns, dict(zip(dims, (ramp, hold), strict=False)), CAVEAT)
 
 
 @pytest.mark.parametrize("two", [False, True])
@@ -144,7 +147,7 @@ def test_limits_that_nothing_keeps_are_marked():
     data = xr.Dataset(
         {"hours": (("limit",), [np.nan, 80.0, 60.0])},
         {"limit": [0.2, 0.4, 0.5]},
-        {"answer": "overfill_at_first_liquid", "kind": "<=", "confidence": 0.95},
+        {"answer": "overfill_at_first_liquid", "kind": "<=", "confidence": 0.95, **CAVEAT},
     )
     ax = plot_trade_off(data)
     check(ax.figure)
@@ -160,6 +163,6 @@ def test_a_band_names_its_quantiles_inside():
             "shell_at_first_liquid_members": (("member",), members),
             "shell_at_first_liquid_single": 6.9e-6,
         },
-        attrs={"caveat": Spread.usual(60).caveat()},
+        attrs=CAVEAT,
     )
     check(plot_band(data).figure)

@@ -8,10 +8,10 @@ import pytest
 import xarray as xr
 
 from bronzeward.errors import InputError
+from bronzeward.model.answer_bands import bands_of
 from bronzeward.model.result import write_netcdf
 from bronzeward.plots import comparison, panels, run_history, section
 from bronzeward.plots.picture_file import encode
-from bronzeward.reports.answer_bands import bands_of
 from bronzeward.reports.comparison import comparison_data, comparison_table
 from bronzeward.reports.run_page import html
 from bronzeward.reports.summary import answers, events, sentences

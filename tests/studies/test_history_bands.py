@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.model.answer_bands import bands_of
 from bronzeward.model.answers import numbers
 from bronzeward.model.result import read_netcdf, write_netcdf
 from bronzeward.plots import panels
-from bronzeward.reports.answer_bands import bands_of
 from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.history_bands import BANDED, with_bands
 from bronzeward.studies.uncertainty import band

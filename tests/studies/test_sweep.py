@@ -130,7 +130,8 @@ def test_table_figure_and_file(tmp_path: Path) -> None:
     data = sweep(_case(), [RATE, HOLD], Spread(size=4))
     text = sweep_table(data, "shell_at_first_liquid")
     assert max(map(len, text.splitlines())) <= 80
-    assert len(text.splitlines()) == 4
+    assert len(text.partition("\n\n")[0].splitlines()) == 4
+    assert " ".join(text.partition("\n\n")[2].split()) == data.attrs["caveat"]
     line = sweep_table(data, "shell_at_first_liquid", {"steps_0_ramp_C_per_h": 25.0})
     assert "95 %" in line
     assert "[h]" in plot_sweep(data, "shell_at_first_liquid").get_xlabel()

@@ -151,7 +151,8 @@ def band(
     write_dataset(data, target, overwrite)
     _draw(lambda: plot_band(data, answer), figure, overwrite, target)
     if json:
-        show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data)})
+        left_out = {"bands_leave_out": data.attrs["caveat"]}
+        show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data), **left_out})
     elif not quiet:
         show([band_table(data), "", f"All members written to {target}."])
 
@@ -340,6 +341,7 @@ def shorten(
             "others": result.others,
             "aims": result.aims,
             "binding": list(result.binding),
+            "bands_leave_out": result.caveat,
         }
         if data is not None:
             plain["curve"] = {str(name): column.values.tolist() for name, column in data.variables.items()}
@@ -402,6 +404,9 @@ def _fitted(result: Fit) -> dict[str, Any]:
         "log_standard_deviations_before": result.prior_errors,
         "activation_energy_kJ_per_mol_standard_deviations": result.energy_errors,
         "activation_energy_kJ_per_mol_standard_deviations_before": result.prior_energy_errors,
+        "slowing_exponents": {phase: result.kinetics.constant(phase).slowing for phase in result.exponent_errors},
+        "slowing_exponent_standard_deviations": result.exponent_errors,
+        "slowing_exponent_standard_deviations_before": result.prior_exponent_errors,
         "model_scatter": result.model_scatter,
         "chi_square": result.chi_square,
         "degrees": result.degrees,
@@ -426,6 +431,7 @@ def _plain(data: xr.Dataset, answer: str) -> dict[str, Any]:
     return {
         "axes": {str(dim): data[dim].values.tolist() for dim in data[answer].dims},
         "values": {name: data[name].values.tolist() for name in names},
+        "bands_leave_out": data.attrs.get("caveat"),
     }
 
 

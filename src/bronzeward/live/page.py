@@ -28,10 +28,10 @@ from bronzeward.live.section_chart import SectionChart
 from bronzeward.live.strand_pane import StrandPane
 from bronzeward.live.tables import STYLE, answers_table, layers_list, plain_list
 from bronzeward.live.undoing import Undoing
+from bronzeward.model.answer_bands import bands_of, caveat_of
 from bronzeward.model.answers import numbers
 from bronzeward.model.layer_stack import edges_at, strand_of
 from bronzeward.model.result import Result
-from bronzeward.reports.answer_bands import bands_of
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 _TEMPLATES = Environment(loader=FileSystemLoader(Path(__file__).parent), autoescape=True)
@@ -150,7 +150,7 @@ class LivePage:
         result = self._result = computed.result
         found, bands = numbers(result), bands_of(result)
         beside = numbers(self._beside) if self._beside is not None else None
-        self._answers.text = answers_table(found, bands, beside)
+        self._answers.text = answers_table(found, bands, beside, caveat_of(result))
         self._limits.judge(found, bands)
         status = str(result.attributes["status"])
         warnings = [line for line in str(result.attributes["warnings"]).splitlines() if line]
@@ -201,7 +201,9 @@ class LivePage:
         self._charts.show_beside(self._beside)
         if self._result is not None:
             beside = numbers(self._beside) if self._beside is not None else None
-            self._answers.text = answers_table(numbers(self._result), bands_of(self._result), beside)
+            self._answers.text = answers_table(
+                numbers(self._result), bands_of(self._result), beside, caveat_of(self._result)
+            )
 
     def _save(self, kind: str, name: str, replace: bool) -> str:
         return str(save(kind, self._drafts.now, self._result, self._folder, name, replace))

@@ -37,8 +37,10 @@ def safe(text: str) -> str:
     return escape(text, quote=True)
 
 
-def answers_table(numbers: dict[str, float], bands: dict[str, Band], beside: dict[str, float] | None) -> str:
-    """Answers with their bands and, if there is one, those of the run kept beside."""
+def answers_table(
+    numbers: dict[str, float], bands: dict[str, Band], beside: dict[str, float] | None, caveat: str
+) -> str:
+    """Answers with their bands, what these leave out and, if there is one, those of the run kept beside."""
     heads = ["answer", "this run", "5 to 95 %", *(["beside"] if beside is not None else [])]
     lines = ["".join(f"<th{' class=n' if k else ''}>{head}</th>" for k, head in enumerate(heads))]
     for key, answer in ANSWERS.items():
@@ -49,7 +51,8 @@ def answers_table(numbers: dict[str, float], bands: dict[str, Band], beside: dic
         cells = [answer.words(numbers[key]), band, *([answer.words(other)] if beside is not None else [])]
         title = f'<td title="{safe(answer.text)}">{safe(answer.title)}</td>'
         lines.append(f"{title}{''.join(f'<td class=n>{safe(cell)}</td>' for cell in cells)}")
-    return f"<table>{''.join(f'<tr>{line}</tr>' for line in lines)}</table>"
+    note = f"<small>{safe(caveat)}</small>" if bands else ""
+    return f"<table>{''.join(f'<tr>{line}</tr>' for line in lines)}</table>{note}"
 
 
 def sign_line(sign: Sign) -> str:

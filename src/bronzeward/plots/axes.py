@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from bronzeward.plots import style
@@ -69,6 +70,14 @@ def light_map() -> Colormap:
     from matplotlib.colors import ListedColormap
 
     return ListedColormap(colormaps["cividis"]([0.3 + 0.7 * k / 255 for k in range(256)]), "light")
+
+
+def note_below(ax: Axes, text: str, down: float = 27.0, columns: int = 76) -> None:
+    """Write small, `down` points below some axes, what their figure leaves out."""
+    ax.annotate(
+        fill(text, columns), (0.02, 0), (0, -down), xycoords=("figure fraction", "axes fraction"),
+        textcoords="offset points", fontsize=5.5, color=style.FAINT, va="top",
+    )  # fmt: skip
 
 
 def fit_ticks(axis: Axis, values: Iterable[float]) -> None:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bronzeward.errors import InputError
+from bronzeward.model.answer_bands import caveats_of
 from bronzeward.model.result import Source, as_result
 from bronzeward.plots import style
-from bronzeward.plots.axes import column_of_axes, frame, new_axes
+from bronzeward.plots.axes import COLUMN_WIDTH, column_of_axes, frame, new_axes
 from bronzeward.plots.lettering import wrapped
 from bronzeward.plots.panels import BAND
+from bronzeward.plots.run_history import LINE
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 if TYPE_CHECKING:
@@ -51,7 +54,11 @@ def draw_comparison(runs: Sequence[tuple[str, Source]]) -> Figure:
     names = [f"{name}: {title}" if title else name for (name, _), title in zip(results, titles, strict=True)]
     names = [wrapped(name, 50, 2) for name in names]
     key = 0.125 * sum(name.count("\n") + 1 for name in names) + 0.07
-    figure, axes = column_of_axes([1.05] * len(PANELS), top=key + 0.1)
+    note = "\n".join(fill(caveat, 76) for caveat in caveats_of([result for _, result in results]))
+    figure, axes = column_of_axes(
+        [1.05] * len(PANELS), top=key + 0.1, bottom=0.38 + (LINE * (note.count("\n") + 1) if note else 0.0)
+    )
+    figure.text(0.06 / COLUMN_WIDTH, 0.03 / figure.get_figheight(), note, fontsize=5.5, color=style.FAINT)
     total, left = figure.get_figheight(), axes[0].get_position().x0
     _write_names(figure.add_axes((left, 1.0 - (key + 0.02) / total, 0.97 - left, key / total)), names)
     longest = max(float(result["time"][-1]) for _, result in results) / HOUR

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 from math import ceil
+from textwrap import fill
 from typing import TYPE_CHECKING
 
+from bronzeward.model.answer_bands import caveats_of
 from bronzeward.model.events import Event
 from bronzeward.model.layer_stack import strand_of
 from bronzeward.model.moments import between
@@ -21,6 +23,9 @@ if TYPE_CHECKING:
 
 MOST_EVENTS = 24
 """Events listed below a figure; the rest are counted."""
+
+LINE = 0.095
+"""Height of a line of the note on bands [inch]."""
 
 Panel = tuple[Callable[..., "Axes"], float]
 """A function that draws one panel of a run on given axes, and its height [inch]."""
@@ -96,8 +101,10 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str) -> Figure:
     listed = numbered[:MOST_EVENTS]
     key = 0.125 * ceil(len(listed) / 2) + 0.05
     title = wrapped(str(result.attributes.get("title", "")), 52, 3)
+    note = "\n".join(fill(caveat, 76) for caveat in caveats_of([result]))
+    low = 0.03 + (LINE * (note.count("\n") + 1) if note else 0.0)
     figure, axes = column_of_axes(
-        [height for _, height in drawn], top=0.4 + 0.13 * title.count("\n"), bottom=key + 0.38
+        [height for _, height in drawn], top=0.4 + 0.13 * title.count("\n"), bottom=low + key + 0.35
     )
     total = figure.get_figheight()
     for ax, (plot, _) in zip(axes, drawn, strict=True):
@@ -106,8 +113,9 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str) -> Figure:
     marks = [event.hours if against == "time" else event.celsius for event in listed]
     _number_marks(axes[0], marks, float(across.min()), float(across.max()))
     _share_horizontal(axes, marks)
-    _write_key(figure.add_axes((0.0, 0.03 / total, 1.0, key / total)), listed, len(numbered) - len(listed))
+    _write_key(figure.add_axes((0.0, low / total, 1.0, key / total)), listed, len(numbered) - len(listed))
     figure.text(0.06 / COLUMN_WIDTH, 1.0 - 0.03 / total, title, va="top", fontsize=7.5)
+    figure.text(0.06 / COLUMN_WIDTH, 0.03 / total, note, va="bottom", fontsize=5.5, color=style.FAINT)
     return figure
 
 

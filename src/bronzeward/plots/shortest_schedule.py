@@ -10,7 +10,7 @@ import numpy as np
 from bronzeward.model.answers import answer_of
 from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
-from bronzeward.plots.axes import frame, new_axes
+from bronzeward.plots.axes import frame, new_axes, note_below
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -38,4 +38,5 @@ def plot_trade_off(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axe
     ax.margins(x=0.06)
     ax.locator_params(axis="x", nbins=7)
     frame(ax)
+    note_below(ax, str(data.attrs["caveat"]), 37.0)
     return ax

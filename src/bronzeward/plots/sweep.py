@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from bronzeward.errors import InputError
 from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
-from bronzeward.plots.axes import PAGE_WIDTH, fit_ticks, frame, light_map, new_axes, new_figure
+from bronzeward.plots.axes import PAGE_WIDTH, fit_ticks, frame, light_map, new_axes, new_figure, note_below
 from bronzeward.studies.sweep_cut import Cut, cut
 
 if TYPE_CHECKING:
@@ -40,6 +41,8 @@ def plot_sweep(
         _courses(ax, part, str(named[0]), label)
     else:
         _contours(ax, part, label)
+    if part.caveat:
+        note_below(ax, part.caveat)
     return ax
 
 
@@ -86,6 +89,8 @@ def draw_sweep(data: xr.Dataset | str | Path, answer: str, at: Mapping[str, floa
         ax.label_outer()
     if filled is not None:
         figure.colorbar(filled, ax=list(axes), label=f"{part.answer.title} [{part.answer.shown_unit}]")
+    note = fill(part.caveat, 160)
+    figure.supxlabel(note, x=0.01, ha="left", fontsize=5.5, color=style.FAINT, fontweight="normal")
     return figure
 
 

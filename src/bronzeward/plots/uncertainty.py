@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +10,7 @@ import numpy as np
 from bronzeward.model.answers import answer_of
 from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
-from bronzeward.plots.axes import frame, new_axes
+from bronzeward.plots.axes import frame, new_axes, note_below
 from bronzeward.studies.quantiles import QUANTILES
 
 if TYPE_CHECKING:
@@ -44,11 +43,7 @@ def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liqui
     ax.set_ylabel("share of members below")
     ax.set_ylim(-0.07, 1.07)
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
-    ax.annotate(
-        fill(str(data.attrs["caveat"]), 76), (0.02, 0), (0, -27), xycoords=("figure fraction", "axes fraction"),
-        textcoords="offset points",
-        fontsize=5.5, color=style.FAINT, va="top",
-    )  # fmt: skip
+    note_below(ax, str(data.attrs["caveat"]))
     frame(ax)
     return ax
 

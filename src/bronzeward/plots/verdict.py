@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from bronzeward.errors import InputError
 from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
-from bronzeward.plots.axes import COLUMN_WIDTH, new_axes
+from bronzeward.plots.axes import COLUMN_WIDTH, new_axes, note_below
 from bronzeward.plots.lettering import shortened
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     if len(limits) > len(style.STROKES):
         raise InputError(f"compare: {len(limits)} limits; one figure takes {len(style.STROKES)} at most")
     extra = 0.16 * (len(limits) * len(sets))
-    ax = ax or new_axes(COLUMN_WIDTH, 0.55 + ROW * max(len(names), 2) + extra)
+    ax = ax or new_axes(COLUMN_WIDTH, 1.05 + ROW * max(len(names), 2) + extra)
     for i, limit in enumerate(limits):
         colour, dash, marker = style.STROKES[i]
         for j, constants in enumerate(sets):
@@ -56,4 +56,5 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2, handletextpad=0.3)
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", color=style.RULE, linewidth=0.5)
+    note_below(ax, str(data.attrs["caveat"]))
     return ax

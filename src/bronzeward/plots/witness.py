@@ -13,7 +13,7 @@ from bronzeward.model.dataset_file import as_dataset
 from bronzeward.model.layer_stack import seen_layers, strand_of
 from bronzeward.model.result import Result
 from bronzeward.plots import style
-from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH, new_axes, new_figure
+from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH, new_axes, new_figure, note_below
 from bronzeward.plots.section import plot_section
 from bronzeward.plots.section_words import layer_line
 
@@ -32,7 +32,7 @@ def plot_witness(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     data = as_dataset(data)
     answer = answer_of(str(data.attrs["answer"]))
     order = np.argsort(data["width"].values, kind="stable")[::-1]
-    ax = ax or new_axes(COLUMN_WIDTH, 1.0 + ROW * len(order))
+    ax = ax or new_axes(COLUMN_WIDTH, 1.5 + ROW * len(order))
     heights = np.arange(len(order))
     alone = answer.shown_difference(data["width"].values[order])
     with_best = answer.shown_difference(np.nanmin(data["pair_width"].values, axis=1)[order])
@@ -51,6 +51,7 @@ def plot_witness(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     ax.set_xlabel(f"5 to 95 % band of {answer.title} [{answer.shown_unit}]")
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2, handlelength=1.2)
     ax.spines[["top", "right"]].set_visible(False)
+    note_below(ax, str(data.attrs["caveat"]))
     return ax
 
 

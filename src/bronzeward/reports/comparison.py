@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isfinite
+from textwrap import fill
 from typing import Any
 
 from bronzeward.errors import InputError
+from bronzeward.model.answer_bands import bands_of, caveat_of, caveats_of, differs
 from bronzeward.model.answers import ANSWERS, Answer, numbers
 from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots.lettering import shortened
-from bronzeward.reports.answer_bands import bands_of, differs
 
 WIDTH = 80
 """Columns of a terminal that a table may take."""
@@ -42,7 +43,8 @@ def comparison_data(runs: Sequence[tuple[str, Source]]) -> dict[str, Any]:
                 "name": name,
                 "title": str(result.attributes.get("title", "")),
                 "answers": {key: value if isfinite(value) else None for key, value in numbers(result).items()},
-                "bands": {key: list(band) for key, band in bands_of(result).items()},
+                "bands": (bands := {key: list(band) for key, band in bands_of(result).items()}),
+                "bands_leave_out": caveat_of(result) if bands else None,
                 "differs": [key for key in ANSWERS if result is not first and differs(first, result, key)],
             }
             for name, result in results
@@ -84,6 +86,7 @@ def _notes(results: Sequence[Named]) -> list[str]:
     notes = ["- : no such moment in that run."]
     if all(bands_of(result) for _, result in results):
         notes.append("* : the 5-95 % bands of this result and of the first do not meet.")
+        notes += [fill(caveat, WIDTH) for caveat in caveats_of([result for _, result in results])]
     else:
         notes.append("Not every file holds bands, so differences to those without are not marked;")
         notes.append("growth constants are known to a factor of 2 to 3 at best.")

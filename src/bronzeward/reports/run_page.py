@@ -7,10 +7,10 @@ from math import isfinite
 from pathlib import Path
 
 from bronzeward.files import write_text
+from bronzeward.model.answer_bands import bands_of, caveat_of
 from bronzeward.model.answers import ANSWERS, DECISIVE, numbers
 from bronzeward.model.events import events
 from bronzeward.model.result import Result, Source, as_result
-from bronzeward.reports.answer_bands import bands_of, caveat_of
 from bronzeward.reports.constant_tables import constants_of, properties_table, thermodynamics_table
 from bronzeward.reports.doubts import doubts_lines, doubts_rows
 from bronzeward.reports.input_tables import inputs_table

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import tomli_w
@@ -43,6 +44,7 @@ def shorten_report(shortest: Shortest) -> str:
         rows.append([words, reached, f"{100 * shortest.kept[words]:.1f} %", others])
     lines += [_limits_table(rows)]
     lines += ["Kept by: share of the members searched with; new members had no part in it.", ""]
+    lines += [fill(shortest.caveat, 80), ""]
     if shortest.feasible:
         lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
         lines += [f"- {text}" for text in shortest.binding]

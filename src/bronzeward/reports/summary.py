@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from bronzeward.model.answer_bands import bands_of, caveat_of
 from bronzeward.model.answers import ANSWERS, Course, numbers
 from bronzeward.model.result import Result, Source, as_result, names
-from bronzeward.reports.answer_bands import bands_of, caveat_of
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 SCHEMA = "bronzeward/summary/1"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 from bronzeward.inputs.case_values import words
@@ -28,8 +29,10 @@ def sweep_table(data: xr.Dataset | str | Path, answer: str, at: Mapping[str, flo
         some = "" if float(data[f"{answer}_present"].min()) == 1.0 else " that have one"
         head += f", median of the {json.loads(str(data.attrs['spread']))['size']} members{some}"
     if part.values.ndim == 0:
-        return f"{head}: {number(float(part.values), part.answer.digits)}"
-    return _column(part, head) if part.values.ndim == 1 else _rectangle(part, head)
+        body = f"{head}: {number(float(part.values), part.answer.digits)}"
+    else:
+        body = _column(part, head) if part.values.ndim == 1 else _rectangle(part, head)
+    return f"{body}\n\n{fill(part.caveat, WIDEST)}" if part.caveat else body
 
 
 def _column(part: Cut, head: str) -> str:

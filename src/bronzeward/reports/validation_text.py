@@ -60,7 +60,10 @@ def kind_lines(outcomes: Sequence[Outcome]) -> list[str]:
 def band_line(outcomes: Sequence[Outcome]) -> str:
     """One line: published values inside the band that the growth constants state."""
     inside, judged = in_bands(outcomes)
-    return f"{inside} of {judged} published values lie inside the stated 90 % band of what is computed for them."
+    return (
+        f"{inside} of {judged} published values lie inside the stated 90 % band of what is computed for them, of the "
+        "growth constants alone."
+    )
 
 
 def validation_summary(outcomes: Sequence[Outcome]) -> str:

@@ -82,7 +82,7 @@ def sentences(data: xr.Dataset) -> list[str]:
         f"Of {data.attrs['size']} members each, so chances are known to {largest:.1f} in 100 or better. "
         "Estimates, not a qualification: a witness sample decides."
     )
-    return lines
+    return [*lines, str(data.attrs["caveat"])]
 
 
 def kept_words(data: xr.Dataset) -> list[str]:
@@ -103,6 +103,7 @@ def verdict_data(data: xr.Dataset) -> dict[str, Any]:
     return {
         "schema": "bronzeward/verdict/1",
         "members": int(data.attrs["size"]),
+        "bands_leave_out": str(data.attrs["caveat"]),
         "limits": [
             {"limit": str(bound), "answer": str(key), "unit": ANSWERS[str(key)].shown_unit, "confidence": float(asked)}
             for bound, key, asked in zip(

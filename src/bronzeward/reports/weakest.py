@@ -30,6 +30,7 @@ def weakest_sentences(found: Weakest, limit: Limit) -> list[str]:
         f"In the weakest of {found.sub_elements}: kept in {100 * found.all_kept:.1f} of 100 strands (+- "
         f"{100 * error:.1f}, {found.strands} strands drawn). {answer.title}: {of(found.weakest)}.",
         f"In the mean {found.breaking:.2g} of the {found.sub_elements} sub-elements of a strand break it.",
+        found.caveat,
     ]
 
 
@@ -44,4 +45,5 @@ def weakest_data(found: Weakest, limit: Limit) -> dict[str, Any]:
         "any_one": found.any_one.tolist(),
         "weakest": found.weakest.tolist(),
         "breaking_in_the_mean": found.breaking,
+        "bands_leave_out": found.caveat,
     }

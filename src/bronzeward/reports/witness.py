@@ -72,7 +72,8 @@ def sentences(data: xr.Dataset) -> list[str]:
     useless = [str(name) for name, left in zip(data["sample"].values, left_of(data), strict=True) if left > WORTH]
     if useless:
         lines.append(f"Not worth measuring, {100 * (1 - WORTH):.0f} % gain or less: {'; '.join(useless)}.")
-    return [*lines, f"Expected over {data.attrs['truths']} truths out of what is known now; an estimate."]
+    expected = f"Expected over {data.attrs['truths']} truths out of what is known now; an estimate."
+    return [*lines, expected, str(data.attrs["caveat"])]
 
 
 def look_table(data: xr.Dataset) -> str:
@@ -119,6 +120,7 @@ def witness_data(data: xr.Dataset) -> dict[str, Any]:
         "schema": "bronzeward/witness/1",
         "answer": str(data.attrs["answer"]),
         "width_now": float(data["width_now"]),
+        "bands_leave_out": str(data.attrs["caveat"]),
         "best": str(data.attrs["best"]),
         "pair": [one, two],
         "pair_width": float(data["pair_width"].min()),

@@ -77,7 +77,7 @@ SPREADS: dict[str, tuple[str, float, str, float]] = {
     "eccentricity": ("eccentricity", 100.0, "% of the wall", 0.5),
     "furnace": ("furnace_offset", 1.0, "K", 50.0),
     "liquid density": ("liquid_density", 100.0, "%", 0.1),
-    "expansion": ("expansion", 1e6, "e-6/K", 1e-5),
+    "expansion": ("expansion", 1e6, "ppm/K", 1e-5),
     "porosity": ("porosity", 100.0, "%", 0.1),
     "film": ("film", 1e6, "µm", 1e-5),
     "compound volume": ("compound_volume", 100.0, "%", 0.1),

@@ -282,6 +282,7 @@ class _Plan:
             **provenance(self.case),
             **(rests_on(named) if (named := self._named_cases()) else {}),
             "spread": "none" if self.spread is None else json.dumps(asdict(self.spread)),
+            **({} if self.spread is None else {"caveat": self.spread.caveat()}),
             "precision": self.precision,
             "digest": self.digest,
         }

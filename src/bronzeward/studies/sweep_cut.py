@@ -18,6 +18,8 @@ class Cut(NamedTuple):
     answer: Answer
     values: xr.DataArray
     band: tuple[xr.DataArray, xr.DataArray] | None
+    caveat: str = ""
+    """What the band holds and leaves out."""
 
 
 def _taken(column: xr.DataArray, at: Mapping[str, float | str]) -> xr.DataArray:
@@ -49,4 +51,4 @@ def cut(data: xr.Dataset, key: str, at: Mapping[str, float | str] | None = None)
             f"sweep: {values.ndim} values vary ({', '.join(map(str, values.dims))}); fix all but 2 of them"
         )
     values, *band = (column.copy(data=answer.shown(column)) for column in (values, *band))
-    return Cut(answer, values, (band[0], band[1]) if len(band) == 2 else None)
+    return Cut(answer, values, (band[0], band[1]), str(data.attrs["caveat"])) if band else Cut(answer, values, None)

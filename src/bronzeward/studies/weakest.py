@@ -41,6 +41,8 @@ class Weakest:
         5, 50 and 95 % of the answer of any one sub-element, and of the weakest of a strand; nan where it has none.
     breaking : float, [-]
         Sub-elements of a strand that break the limit, in the mean.
+    caveat : str
+        What the members hold and leave out.
     """
 
     strands: int
@@ -50,6 +52,7 @@ class Weakest:
     any_one: NDArray[np.float64]
     weakest: NDArray[np.float64]
     breaking: float
+    caveat: str
 
 
 def weakest(
@@ -90,4 +93,5 @@ def weakest(
         any_one=quantiles(values.ravel()),
         weakest=quantiles(hardest),
         breaking=float((~kept).sum(axis=1).mean()),
+        caveat=spread.caveat(),
     )

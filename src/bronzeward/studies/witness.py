@@ -288,7 +288,8 @@ def witness(
         {
             "answer": answer, "best": samples[best].name, "pair": [samples[k].name for k in pair],
             "phases": list(dict.fromkeys(name.removesuffix(" slope") for name in active)),
-            "truths": len(able), "size": spread.size, "seed": spread.seed, "readings_each": readings,
+            "truths": len(able), "caveat": spread.caveat(), "size": spread.size, "seed": spread.seed,
+            "readings_each": readings,
             "scatter_reading": scatters[0], "scatter_core": scatters[1], "scatter_model": scatters[2],
         },
     )  # fmt: skip

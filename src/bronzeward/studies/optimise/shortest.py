@@ -98,6 +98,8 @@ class Shortest:
         Limits and bounds that stop it from being shorter.
     candidates : int
         Candidates that were run.
+    caveat : str
+        What the members hold and leave out.
     """
 
     hours: float
@@ -112,6 +114,7 @@ class Shortest:
     aims: dict[str, float]
     binding: tuple[str, ...]
     candidates: int
+    caveat: str
 
     @property
     def case(self) -> Case:
@@ -210,6 +213,7 @@ def trade_off(
     for path in results[0].values:
         columns[path] = ("limit", [one.values[path] for one in results])
     about = {"answer": base.answer, "kind": base.kind, "confidence": base.confidence, **provenance(case)}
+    about["caveat"] = pool.spread.caveat()
     return xr.Dataset(columns, {"limit": list(values)}, about)
 
 
@@ -353,6 +357,7 @@ def _result(pool: Candidates, best: Place) -> Shortest:
         aims={limit.words(): aim for limit, aim in zip(pool.limits, pool.aims, strict=True)},
         binding=tuple(binding),
         candidates=pool.count,
+        caveat=pool.spread.caveat(),
     )
 
 

@@ -6,6 +6,7 @@ Its attribute `bands` holds, as JSON, [5 %, median, 95 %] by the keys of `model.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from math import isfinite
 
 from bronzeward.errors import InputError
@@ -29,6 +30,11 @@ def caveat_of(run: Source) -> str:
     """What the bands of a result hold and leave out, in a sentence or two."""
     stored = json.loads(str(as_result(run).attributes.get("bands_of", "{}")))
     return str(stored.get("caveat") or f"Growth constants varied. They leave out {NOT_VARIED}.")
+
+
+def caveats_of(runs: Iterable[Source]) -> list[str]:
+    """What the bands of several results hold and leave out, each said once; nothing where none has bands."""
+    return list(dict.fromkeys(caveat_of(run) for run in runs if bands_of(run)))
 
 
 def differs(one: Source, other: Source, key: str) -> bool:
