@@ -27,7 +27,7 @@ from bronzeward.studies.witness import EACH, LAYERS, READING_SCATTER, READINGS, 
 from bronzeward.studies.witness_samples import samples_of
 
 TEMPERATURES, HOURS = (180.0, 250.0, 350.0), (1.0, 12.0)
-ENOUGH = Spread(size=100)
+ENOUGH = Spread.usual(100)
 
 
 def cases() -> dict[str, tuple[Case, str]]:
@@ -66,7 +66,7 @@ def judge(name: str, case: Case, answer: str, truths: int, size: int) -> None:
     """Print how the pair of `witness` ranks among all."""
     data = witness(case, answer, temperatures=TEMPERATURES, hours=HOURS, spread=ENOUGH)
     runs, samples = samples_of(case, TEMPERATURES, HOURS)
-    names, bench = [sample.name for sample in samples], _Bench(case, runs, samples, [answer], 2)
+    names, bench = [sample.name for sample in samples], _Bench(case, runs, samples, [answer], 2, ENOUGH)
     pairs = list(combinations(range(len(samples)), 2))
     known = Members(case, ENOUGH)
     values = run_batch(list(known), precision="quick")[answer]
@@ -79,7 +79,7 @@ def judge(name: str, case: Case, answer: str, truths: int, size: int) -> None:
             layers = [row for one in pair for row in rows[one]]
             kinetics = fit(layers, case.kinetics, data.attrs["phases"]).kinetics if layers else case.kinetics
             own = replace(case, kinetics=kinetics, schedule=enough)
-            found = run_batch(list(Members(own, Spread(size=size, seed=9))), precision="quick")[answer]
+            found = run_batch(list(Members(own, replace(ENOUGH, size=size, seed=9))), precision="quick")[answer]
             width[i, j] = float(np.ptp(np.nanquantile(found, (0.05, 0.95))))
     mean = width.mean(axis=0)
     mine = pairs.index(tuple(sorted(names.index(one) for one in data.attrs["pair"])))
@@ -88,7 +88,7 @@ def judge(name: str, case: Case, answer: str, truths: int, size: int) -> None:
     error = worse.std(ddof=1) / np.sqrt(len(able))
     print(f"{name}: {len(pairs)} pairs, {len(able)} truths; answer {answer}")
     print(f"  witness names {data.attrs['pair']}: rank {int((mean < mean[mine]).sum()) + 1}")
-    print(f"  expected {float(data['pair_width'].min()):.4g}, by brute force {mean[mine]:.4g}")
+    print(f"  expected {float(data['checked'].sel(choice='pair')):.4g}, by brute force {mean[mine]:.4g}")
     print(f"  best by brute force {[names[n] for n in pairs[best]]}: {mean[best]:.4g}, less by "
           f"{100 * worse.mean() / mean[mine]:.1f} % +- {100 * error / mean[mine]:.1f} %; expected of it "
           f"{float(data['pair_width'].values[pairs[best]]):.4g}")  # fmt: skip

@@ -19,7 +19,7 @@ from bronzeward.plots.witness import draw_looks, plot_witness
 from bronzeward.reports.witness import enough_readings, sentences, witness_data, witness_report
 from bronzeward.reports.witness_layers import write_layers
 from bronzeward.studies.calibration import MODEL_SCATTER, fit
-from bronzeward.studies.ensemble import Members, Spread, run_members
+from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
 from bronzeward.studies.optimise.limits import parse_limit
 from bronzeward.studies.witness import (
     CORE_SCATTER,
@@ -32,6 +32,8 @@ from bronzeward.studies.witness import (
     Worth,
     _Bench,
     looks,
+    sure_of,
+    width_of,
     witness,
 )
 from bronzeward.studies.witness_samples import samples_of
@@ -39,7 +41,8 @@ from closeness import close
 
 ANSWER = "shell_at_first_liquid"
 SCATTERS = (READING_SCATTER, CORE_SCATTER, MODEL_SCATTER)
-SMALL = {"temperatures": (180.0,), "hours": (4.0,), "spread": Spread(size=40), "truths": 8}
+SPREAD = Spread(size=40, porosity=0.01, compound_volume=0.004)
+SMALL = {"temperatures": (180.0,), "hours": (4.0,), "spread": SPREAD, "truths": 8}
 LIMITS = [parse_limit("shell_at_first_liquid>=5@90")]
 
 
@@ -75,14 +78,46 @@ def test_what_is_left_is_what_the_normal_distribution_says() -> None:
     assert endless.width(endless.told([0])) == close(2 * NORMAL_95 * np.sqrt(1 / (1 + 0.25 / MODEL_SCATTER**2) + 1))
 
 
-def test_how_sure_one_will_be_is_what_the_normal_distribution_says() -> None:
-    worth, limit = _worth(), replace(LIMITS[0], value=2.0, confidence=0.9)
-    s = float(worth.deviations(worth.told([0]))[0])
-    reach = norm.ppf(0.9)
-    assert worth.sure(worth.told([0]), 0, limit) == close((norm.cdf(1.0 / s - reach), norm.cdf(-1.0 / s - reach)))
-    assert worth.sure(worth.told([0]), 0, replace(limit, kind="<=")) == close(
-        (norm.cdf(-1.0 / s - reach), norm.cdf(1.0 / s - reach))
-    )
+def test_how_sure_one_will_be_is_counted() -> None:
+    """Three truths of four members: all keep the limit, half do, one has no such moment and keeps it."""
+    values = np.array([[6.0, 7.0, 8.0, 9.0], [6.0, 7.0, 1.0, 2.0], [1.0, 2.0, 3.0, np.nan]]) * 1e-6
+    found = {ANSWER: values, "status": np.zeros_like(values)}
+    assert sure_of(found, LIMITS[0]) == close((1 / 3, 0.0))
+    assert sure_of(found, replace(LIMITS[0], confidence=0.7)) == close((1 / 3, 1 / 3))
+    assert width_of(np.linspace(0.0, 1.0, 10_001)[None]) == close(0.9, rel=1e-3)
+    assert width_of(np.array([[0.0, 1.0, np.nan]])) == width_of(np.array([[0.0, 1.0]]))
+
+
+class _Normal:
+    """Stands for a batch of runs: the answer is a sum of the numbers of some sources, or jumps with the first."""
+
+    def __init__(self, columns: list[int], jumps: bool) -> None:
+        self.columns, self.jumps = columns, jumps
+
+    def __call__(self, members: Members, workers: int) -> dict[str, np.ndarray]:
+        z = members.z[:, self.columns]
+        return {ANSWER: np.where(z[:, 0] > 1.0, 1.0, 0.0) if self.jumps else z.sum(axis=1)}
+
+
+@pytest.mark.parametrize("jumps", [False, True])
+def test_members_drawn_from_what_would_be_known_are_a_posterior(monkeypatch: pytest.MonkeyPatch, jumps: bool) -> None:
+    """Closed form: a truth z, measured to the precision T, leaves a normal distribution of variance 1 / (1 + T)."""
+    runs, samples = samples_of(_case(), (210.0,), (4.0,))
+    bench, sources = _Bench(_case(), runs, samples, [ANSWER], 1, Spread(seed=4)), [0, 1]
+    monkeypatch.setattr("bronzeward.studies.witness.run_members", _Normal([0, 1, 20], jumps))
+    monkeypatch.setattr("bronzeward.studies.witness.DRAWS", 200)
+    truths = np.random.default_rng(5).standard_normal((200, len(SOURCES)))
+    told = np.tile(np.array([[3.0, 0.0], [0.0, 0.0]]), (200, 1, 1))
+    found = bench.left(told, truths, sources)[ANSWER]
+    if jumps:  # the chance of the jump over truths, measurements and what is left is what it was: a martingale
+        assert found.mean() == pytest.approx(norm.sf(1.0), abs=0.03)
+        assert width_of(found) > 0.2  # of a jump of 1, which some truths do not decide
+        return
+    # 200 draws: standard deviations within three of theirs, 15 %; one source measured, one open, one no constant
+    assert found.std(axis=1).mean() == close(np.sqrt(0.25 + 1.0 + 1.0), rel=0.15)
+    centre = found.mean(axis=1) - found.mean()
+    assert np.cov(centre, truths[:, 0])[0, 1] == close(0.75, rel=0.25)
+    assert centre.std() == close(np.sqrt(0.75), rel=0.15)
 
 
 def test_samples_lie_on_the_plan_and_on_anneals() -> None:
@@ -102,11 +137,11 @@ def test_samples_lie_on_the_plan_and_on_anneals() -> None:
 
 def test_a_sample_read_off_the_plan_is_what_its_own_run_shows() -> None:
     runs, samples = samples_of(_case(), (210.0,), (4.0,))
-    bench = _Bench(_case(), runs, samples, [ANSWER], 1)
+    bench = _Bench(_case(), runs, samples, [ANSWER], 1, Spread())
     z = Members(_case(), Spread(size=1)).z
     _, (layers,) = bench.run(z)
     for k in (1, len(samples) - 1):
-        alone = _Bench(_case(), [samples[k].schedule], [replace(samples[k], run=0)], [ANSWER], 1)
+        alone = _Bench(_case(), [samples[k].schedule], [replace(samples[k], run=0)], [ANSWER], 1, Spread())
         # quick runs agree within their tolerance
         assert alone.run(z)[1][0, 0] == pytest.approx(layers[k], rel=2e-3, abs=1e-10)
 
@@ -116,7 +151,7 @@ def test_a_fit_leaves_what_was_expected(found: xr.Dataset) -> None:
     case, best = _case(), str(found.attrs["best"])
     _, samples = samples_of(case, SMALL["temperatures"], SMALL["hours"])  # type: ignore[arg-type]
     (sample,) = (one for one in samples if one.name == best)
-    bench = _Bench(case, [sample.schedule], [replace(sample, run=0)], [ANSWER], 2)
+    bench = _Bench(case, [sample.schedule], [replace(sample, run=0)], [ANSWER], 2, Spread())
     members, draw, widths = Members(case, Spread(size=40)), np.random.default_rng(1), []
     for z in members.z[:8]:
         thickness = bench.run(z[None])[1][0, 0]
@@ -128,10 +163,11 @@ def test_a_fit_leaves_what_was_expected(found: xr.Dataset) -> None:
             if true > THINNEST
         ]
         own = replace(case, kinetics=fit(rows, case.kinetics).kinetics)
-        values = run_members(Members(own, Spread(size=60)))[ANSWER]
+        values = run_members(Members(own, replace(SPREAD, size=60)))[ANSWER]
         widths.append(np.ptp(np.nanquantile(values, (0.05, 0.95))))
     # a width of 60 members has a standard error of 12 %, their mean over eight truths 5 %; noise moves the fits as well
     assert float(found["width"].sel(sample=best)) == close(np.mean(widths), rel=0.2)
+    assert float(found["checked"].sel(choice="best")) == close(np.mean(widths), rel=0.2)
     assert float(found["width_now"]) > 2.0 * np.mean(widths)
 
 

@@ -90,7 +90,7 @@ def witness(
     limits = [parse_limit(text) for text in keep or []]
     anneals = listed(temperatures, "--anneal-at"), listed(hours, "--anneal-for")
     scatters = (reading_scatter / 100.0, study.CORE_SCATTER, model_scatter / 100.0)
-    spread = Spread(size=members, seed=seed)
+    spread = Spread.usual(members, seed)
     with progress(quiet) as watch:
         data = study.witness(
             chosen, answer, limits, *anneals, readings, scatters, spread, workers=workers, progress=watch

@@ -20,6 +20,9 @@ WORTH = 0.95
 NEARLY = 0.9
 """Readings are enough when twice as many leave more than this share of the band."""
 
+JUMPS = 1.3
+"""Band left by members over that by slopes from which the slopes are called too hopeful."""
+
 LISTED = 8
 """Samples in the table, the best first."""
 
@@ -51,11 +54,13 @@ def sentences(data: xr.Dataset) -> list[str]:
     """The best sample, the best pair, readings, limits, and what is not worth measuring."""
     answer, best = ANSWERS[str(data.attrs["answer"])], str(data.attrs["best"])
     one, two = _pair(data)
-    pair = float(data["pair_width"].min())
+    single, pair = (data["checked"].sel(choice=choice) for choice in ("best", "pair"))
     lines = [
-        f"Best single sample: {best}; it leaves about {_width(data, data['width'].sel(sample=best))} "
-        f"{answer.shown_unit}.",
+        f"Best single sample: {best}; it leaves about {_width(data, single)} {answer.shown_unit}.",
         f"Best pair: {one} and {two}; together about {_width(data, pair)} {answer.shown_unit}.",
+        f"No sample leaves less than about {_width(data, data['width_rest'])} {answer.shown_unit}: that is the "
+        "wire, its volumes and what else varies beside the constants.",
+        *_jumps(data),
         f"Readings of each layer: {enough_readings(data)}; {_by_readings(data)}. One reading is "
         f"taken to scatter by {_percent(data, 'reading')} (diameters {_percent(data, 'core')}), the model by "
         f"{_percent(data, 'model')}.",
@@ -74,6 +79,18 @@ def sentences(data: xr.Dataset) -> list[str]:
         lines.append(f"Not worth measuring, {100 * (1 - WORTH):.0f} % gain or less: {'; '.join(useless)}.")
     expected = f"Expected over {data.attrs['truths']} truths out of what is known now; an estimate."
     return [*lines, expected, str(data.attrs["caveat"])]
+
+
+def _jumps(data: xr.Dataset) -> list[str]:
+    """A sentence where slopes see less than members do of what the best pair leaves."""
+    one, two = _pair(data)
+    seen = float(data["checked"].sel(choice="pair"))
+    if seen <= JUMPS * float(data["pair_width"].sel(sample=one, other=two)):
+        return []
+    return [
+        "The answer jumps or bends between members, which slopes do not see: the table and the figure promise too "
+        "much; what the best sample and pair leave is computed with members."
+    ]
 
 
 def look_table(data: xr.Dataset) -> str:
@@ -123,7 +140,9 @@ def witness_data(data: xr.Dataset) -> dict[str, Any]:
         "bands_leave_out": str(data.attrs["caveat"]),
         "best": str(data.attrs["best"]),
         "pair": [one, two],
-        "pair_width": float(data["pair_width"].min()),
+        "pair_width": float(data["checked"].sel(choice="pair")),
+        "best_width": float(data["checked"].sel(choice="best")),
+        "rest_width": float(data["width_rest"]),
         "phases": _listed(data.attrs["phases"]),
         "samples": [
             {

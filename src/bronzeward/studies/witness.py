@@ -5,13 +5,19 @@ measured thicknesses, and the answer, are linear in the logarithms of the consta
 normal, so what a fit to a sample would leave follows in closed form: of a direction that was known to 1, and on which
 the measured logarithms depend with slopes J and errors R, the precision 1 + J' R^-1 J is left. Expected is the mean
 over the truths. Errors are those of the readings and, independent of them, the model's own scatter, as in a fit.
+Samples tell of the constants only: what else a band varies (the wire, volumes) stays, and is added.
+
+An answer may jump, as where liquid vanishes, and slopes know nothing of that. So where they explain less than the
+present band, they are scaled up to it; and what the best sample and the best pairs leave is computed with members drawn
+from what would be known then.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,12 +30,12 @@ from bronzeward.inputs.layer_measurements import CORE, SHELL
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
 from bronzeward.model.answers import answer_of, numbers
-from bronzeward.model.batch import Progress, Shared, checked_workers, warm_engine
+from bronzeward.model.batch import Answers, Progress, Shared, checked_workers, warm_engine
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import Result, cf_attributes, without_fill
 from bronzeward.model.simulation import run_case
 from bronzeward.studies.calibration import MODEL_SCATTER
-from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
+from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, run_members
 from bronzeward.studies.optimise.limits import Limit
 from bronzeward.studies.quantiles import QUANTILES, quantiles
 from bronzeward.studies.section_measures import thicknesses
@@ -56,6 +62,15 @@ CORE_SCATTER = 0.03
 READING_COUNTS = (3, 6, 12, 24, 48, 96)
 
 TRUTHS = 24
+DRAWS = 32
+"""Members drawn from what would be known, for each truth."""
+
+PAIRS = 3
+"""Pairs whose members are drawn; the narrowest band wins."""
+
+AGAIN = 104_729
+"""What is added to the seed for these members."""
+
 STEP = 0.15
 """Finite differences, in standard deviations of the constants."""
 
@@ -67,6 +82,8 @@ PROBES = 4
 
 NORMAL_95 = 1.6448536269514722
 TINY = 1e-12
+ENDLESS = 1e12
+"""Precision of numbers that are known."""
 
 
 @dataclass(frozen=True)
@@ -96,24 +113,46 @@ class _Bench:
     """Runs of members through the plan and the anneals."""
 
     def __init__(
-        self, case: Case, runs: Sequence[Schedule], samples: Sequence[Sample], answers: Sequence[str], workers: int
-    ) -> None:
+        self, case: Case, runs: Sequence[Schedule], samples: Sequence[Sample], answers: Sequence[str], workers: int,
+        spread: Spread,
+    ) -> None:  # fmt: skip
         self.case, self.runs, self.samples, self.workers = case, runs, samples, checked_workers(workers)
-        self.answers = list(answers)
+        self.answers, self.spread = list(answers), spread
         self.shared = Shared([replace(case, schedule=schedule) for schedule in runs], "quick")
         warm_engine()
 
     def run(self, z: Array, progress: Progress | None = None) -> tuple[Array, Array]:
         """Answers (n, n_answers) and thicknesses (n, n_samples, n_layers) of members with these numbers."""
-        members = Members(self.case, Spread(size=len(z)))
-        members.z = z
-        found = []
+        members, found = self.members(z), []
         with ThreadPoolExecutor(self.workers) as pool:
             for one in pool.map(self._one, members):
                 found.append(one)
                 if progress is not None:
                     progress(len(found), len(z))
         return np.array([answers for answers, _ in found]), np.array([layers for _, layers in found])
+
+    def members(self, z: Array) -> Members:
+        """Members with these numbers, shape (n, SOURCES)."""
+        members = Members(self.case, replace(self.spread, size=len(z)))
+        members.z = z
+        return members
+
+    def left(self, told: Array, truths: Array, sources: list[int]) -> Answers:
+        """Answers of members drawn from what is known of each truth once `told`: each of shape (n_truths, DRAWS).
+
+        Numbers z, standard normal before and measured with the precision T, are normal about C (T z + T^1/2 e) with the
+        covariance C = (1 + T)^-1, e of the measurement; the others are as they were.
+        """
+        z = np.tile(draws(replace(self.spread, size=DRAWS, seed=self.spread.seed + AGAIN)), (len(truths), 1, 1))
+        noise = np.random.default_rng([self.spread.seed, AGAIN]).standard_normal((len(truths), len(sources)))
+        for k, precision in enumerate(told):
+            values, vectors = np.linalg.eigh(precision)
+            values = np.maximum(values, 0.0)
+            own, error = vectors.T @ truths[k, sources], vectors.T @ noise[k]
+            middle = (values * own + np.sqrt(values) * error) / (1.0 + values)
+            z[k][:, sources] = (middle + z[k][:, sources] @ vectors / np.sqrt(1.0 + values)) @ vectors.T
+        found = run_members(self.members(z.reshape(-1, len(SOURCES))), self.workers)
+        return {name: values.reshape(len(truths), DRAWS) for name, values in found.items()}
 
     def _one(self, case: Case) -> tuple[list[float], Array]:
         answers = [float("nan")] * len(self.answers)
@@ -181,17 +220,19 @@ class Worth:
         """Expected width of the 5 to 95 % band of the answer, SI units: (...)."""
         return np.asarray(2.0 * NORMAL_95 * self.deviations(told).mean(axis=-1))
 
-    def sure(self, told: Array, number: int, limit: Limit) -> tuple[float, float]:
-        """Chance that one will be as sure as asked that a limit is kept, and that one will be as sure it is not."""
-        from scipy.stats import norm
 
-        sign = 1.0 if limit.kind == "<=" else -1.0
-        inside, s = sign * (limit.value - self.slopes.answers[:, number]), self.deviations(told, number)
-        s, reach = np.maximum(s, TINY), float(norm.ppf(limit.confidence))
-        never = np.isnan(inside)  # a member in which the moment never comes keeps the limit
-        kept = np.where(never, 1.0, norm.cdf(inside / s - reach))
-        broken = np.where(never, 0.0, norm.cdf(-inside / s - reach))
-        return float(kept.mean()), float(broken.mean())
+def width_of(values: Array) -> float:
+    """Width of the 5 to 95 % band over the last axis, nan where there is no such moment; the mean over the others."""
+    rows = [row[np.isfinite(row)] for row in values.reshape(-1, values.shape[-1])]
+    ends = [np.quantile(row, QUANTILES[:: len(QUANTILES) - 1], method="median_unbiased") for row in rows if row.size]
+    return float(np.mean(np.diff(ends))) if ends else 0.0
+
+
+def sure_of(answers: Answers, limit: Limit) -> tuple[float, float]:
+    """Chances that one will be as sure as asked that a limit is kept, and that it is not; answers (n_truths, n)."""
+    shape = answers[limit.answer].shape
+    kept = limit.kept({name: values.ravel() for name, values in answers.items()}).reshape(shape).mean(axis=-1)
+    return float((kept >= limit.confidence).mean()), float((1.0 - kept >= limit.confidence).mean())
 
 
 def witness(
@@ -224,14 +265,15 @@ def witness(
     scatters : (float, float, float), [-]
         Standard deviations, relative: of a reading of a layer, of one of a diameter, of the model itself.
     spread : Spread, optional
-        The ensemble; of constants only.
+        The ensemble, and all it varies.
     truths : int
         Members that are taken as the truth.
 
     Returns
     -------
     xarray.Dataset
-        SI units. width (sample) expected of the answer's 5 to 95 % band, pair_width (sample, other), width_now;
+        SI units. width (sample) expected of the answer's 5 to 95 % band, pair_width (sample, other), width_now, and
+        width_rest, which no sample narrows; checked (choice) with members drawn, now, for the best sample and pair;
         layer_width (sample, layer) if only that layer is measured, nan where it is too thin; look (quantile, sample,
         layer), thicknesses where the answer lies at 5, 50 and 95 %, and look_member (quantile), whose they are;
         reading_width (readings) of the best pair; for limits chance_now (limit), sure_kept and sure_broken (choice,
@@ -242,43 +284,54 @@ def witness(
         raise InputError(f"witness: {truths} truths; allowed are 2 to 1000")
     if not 1 <= readings <= 10_000 or not all(0.0 < part <= 1.0 for part in scatters):
         raise InputError("witness: readings must be 1 or more, and their scatter above 0 and at most 100 %")
-    spread = spread or Spread(size=200)
+    spread = spread or Spread.usual(200)
     runs, samples = samples_of(case, temperatures, hours)
     members = Members(case, spread)
     found = run_members(members, workers)
     values = found[answer]
     if not np.isfinite(values).mean() > 0.5:
         raise InputError(f"witness: most members have no {chosen.title}; choose another answer")
-    bench = _Bench(case, runs, samples, keys, workers)
+    bench = _Bench(case, runs, samples, keys, workers, spread)
     able = np.flatnonzero(np.isfinite(values))[:truths]
     slopes = bench.slopes(members.z[able], _active(bench, members, able), progress)
     slopes = replace(slopes, answer_slopes=np.nan_to_num(slopes.answer_slopes))
     worth = Worth(slopes, readings, scatters)
     now = float(np.diff(quantiles(values)[[0, -1]])[0])
     told = np.stack([worth.told([k]) for k in range(len(samples))])
-    width = np.minimum(worth.width(told), now)
-    pairs = np.minimum(worth.width(told[:, None] + told[None]), now)
+    known, sources = members.z[able], slopes.sources
+    rest = width_of(bench.left(np.zeros_like(told[0]) + ENDLESS * np.eye(len(sources)), known, sources)[answer])
+    scale = max(now / max(float(np.hypot(worth.width(np.zeros_like(told[0])), rest)), TINY), 1.0)
+
+    def expected(said: Array, by: Worth = worth) -> Array:
+        return np.minimum(scale * np.hypot(by.width(said), rest), now)
+
+    width, pairs = expected(told), expected(told[:, None] + told[None])
     np.fill_diagonal(pairs, np.nan)
     best = int(np.argmin(width))
-    pair = [int(k) for k in np.unravel_index(np.nanargmin(pairs), pairs.shape)]
+    order = np.argsort(np.where(np.tri(len(pairs)), np.inf, pairs), axis=None)[:PAIRS]
+    tried = [np.unravel_index(k, pairs.shape) for k in order]
+    after = [bench.left(told[a] + told[b], known, sources) for a, b in tried]
+    first = int(np.argmin([width_of(one[answer]) for one in after]))
+    pair, chosen_answers = [int(k) for k in tried[first]], [bench.left(told[best], known, sources), after[first]]
+    checked = [now, *(min(width_of(one[answer]), now) for one in chosen_answers)]
     at = _at_quantiles(values)
-    alone = np.array([[worth.width(worth.told([k], [n])) for n in range(len(LAYERS))] for k in range(len(samples))])
+    alone = np.array([[expected(worth.told([k], [n])) for n in range(len(LAYERS))] for k in range(len(samples))])
     too_thin = (slopes.slopes == 0.0).all(axis=(0, -1))
     counts = [Worth(slopes, n, scatters) for n in (*READING_COUNTS, 10**9)]
-    reading = [float(one.width(one.told(pair))) for one in counts]
-    choices = [np.zeros_like(told[0]), told[best], told[pair[0]] + told[pair[1]]]
-    sure = np.array(
-        [[worth.sure(choice, n, limit) for n, limit in enumerate(limits, start=1)] for choice in choices]
-    ).reshape(len(choices), len(limits), 2)
+    seen = checked[-1] / max(float(pairs[*pair]), TINY)  # readings change little beside what slopes do not see
+    reading = [min(seen * float(expected(one.told(pair), one)), now) for one in counts]
     chance = np.array([limit.kept(found).mean() for limit in limits])
     asked = np.array([limit.confidence for limit in limits])
+    sure = np.zeros((1 + len(chosen_answers), len(limits), 2))
     sure[0] = np.stack([chance >= asked, 1.0 - chance >= asked], axis=-1)
+    sure[1:] = np.reshape([[sure_of(one, limit) for limit in limits] for one in chosen_answers], sure[1:].shape)
     active = [SOURCES[k] for k in slopes.sources]
     return _dataset(
         case, samples, limits,
         {
             "width": (("sample",), width), "pair_width": (("sample", "other"), pairs), "width_now": ((), now),
-            "layer_width": (("sample", "layer"), np.where(too_thin, np.nan, np.minimum(alone, now))),
+            "width_rest": ((), rest), "checked": (("choice",), checked),
+            "layer_width": (("sample", "layer"), np.where(too_thin, np.nan, alone)),
             "look": (("quantile", "sample", "layer"), bench.run(members.z[at])[1]), "look_member": (("quantile",), at),
             "reading_width": (("readings",), reading),
             "chance_now": (("limit",), chance), "confidence": (("limit",), asked),
@@ -287,8 +340,8 @@ def witness(
         },
         {
             "answer": answer, "best": samples[best].name, "pair": [samples[k].name for k in pair],
-            "phases": list(dict.fromkeys(name.removesuffix(" slope") for name in active)),
-            "truths": len(able), "caveat": spread.caveat(), "size": spread.size, "seed": spread.seed,
+            "phases": list(dict.fromkeys(name.partition(" ")[0] for name in active)),
+            "truths": len(able), "caveat": spread.caveat(), "spread": json.dumps(asdict(spread)),
             "readings_each": readings,
             "scatter_reading": scatters[0], "scatter_core": scatters[1], "scatter_model": scatters[2],
         },
@@ -300,7 +353,7 @@ def looks(
 ) -> list[tuple[str, list[tuple[str, Result]]]]:
     """Runs up to the quench of the samples of the best pair, of the members whose answer lies at each quantile."""
     samples = {sample.name: sample for sample in samples_of(case, temperatures, hours)[1]}
-    members = Members(case, Spread(size=int(data.attrs["size"]), seed=int(data.attrs["seed"])))
+    members = Members(case, Spread(**json.loads(str(data.attrs["spread"]))))
     found = []
     for name in data.attrs["pair"]:
         row = []
@@ -314,7 +367,7 @@ def looks(
 def _active(bench: _Bench, members: Members, able: NDArray[np.int64]) -> list[int]:
     """Columns of the draws that the answers depend on."""
     phases = COMPOUNDS + WIDE_PHASES
-    moving = [SOURCES.index(name) for name in members.sources() if name.removesuffix(" slope") in phases]
+    moving = [SOURCES.index(name) for name in members.sources() if name.partition(" ")[0] in phases]
     about = bench.slopes(members.z[able[:PROBES]], moving)
     steep = np.abs(np.nan_to_num(about.answer_slopes)).mean(axis=0)
     share = (steep / np.maximum(steep.max(axis=1, keepdims=True), TINY)).max(axis=0)
@@ -339,7 +392,8 @@ def _dataset(
     names = [sample.name for sample in samples]
     columns["hours"] = (("sample",), [sample.schedule.hours for sample in samples])
     columns["temperature"] = (("sample",), [float(sample.schedule.temperature[-1]) for sample in samples])
-    units = dict.fromkeys(("width", "pair_width", "width_now", "layer_width", "reading_width", "band_now"), answer.unit)
+    widths = "width", "pair_width", "width_now", "width_rest", "checked", "layer_width", "reading_width", "band_now"
+    units = dict.fromkeys(widths, answer.unit)
     units |= {"look": "m", "hours": "h", "temperature": "K"}
     named = {
         "sample": names, "other": names, "layer": list(LAYERS), "quantile": list(QUANTILES),
