@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from bronzeward import Case, InputError, Schedule, Strand, load_set, load_table, simulate
-from bronzeward.growth.slots import ALPHA, CORE, ETA
 from bronzeward.inputs.case import case_from_data, case_from_json
 from bronzeward.materials.phases import PHASES
 from bronzeward.materials.properties import load_properties
@@ -20,8 +19,6 @@ from bronzeward.model.estimates import resting_on
 from bronzeward.model.simulation import run_case
 from bronzeward.reports.summary import answers, band_lines, sentences
 from closeness import close
-from growth_by_scipy import Baseline
-from growth_cases import problem_of
 
 STRAND = Strand.round(24, 44)
 
@@ -255,41 +252,6 @@ def test_where_the_void_opens_is_stored_and_moves_the_shell():
     inside, outside = (run_case(Case(strand, plan, load_set())) for strand in (STRAND, behind))
     assert numbers(outside)["tin_left_at_first_liquid"] > numbers(inside)["tin_left_at_first_liquid"]
     assert case_from_json(str(outside.attributes["inputs"])).strand == behind
-
-
-def test_the_three_answers_by_an_independent_solver() -> None:
-    """Amounts by scipy's BDF up to melting, the peritectic and the end; the rest by lever rules and areas by hand."""
-    plan = Schedule.start(20).ramp(200, to=430).quench()
-    problem = problem_of(STRAND, plan)
-    theirs = Baseline(problem, 1e-5).run()
-    known, table, answers = load_properties(), load_table(), simulate(STRAND, plan).bronzeward.answers()
-    eutectic, peritectic = (
-        next(i for i in table.invariants if i.kind == kind and "eta" in i.phases) for kind in ("eutectic", "peritectic")
-    )
-    atoms = {round(kelvin, 1): row for kelvin, row in zip(problem.temperature_end, theirs[1], strict=True)}
-    x = {one: dict(zip(one.phases, one.x_sn, strict=True)) for one in (eutectic, peritectic)}
-
-    at, kelvin = atoms[round(eutectic.temperature, 1)], eutectic.temperature
-    taken = at[CORE] * (1.0 - x[eutectic]["liquid"]) / (x[eutectic]["liquid"] - x[eutectic]["eta"])  # of eta, by copper
-    volume = {
-        phase: float(known.volume_at(phase, kelvin, x[eutectic]["liquid"])) for phase in ("liquid", "(Sn)", "eta")
-    }
-    gained = (at[CORE] + taken) * volume["liquid"] - at[CORE] * volume["(Sn)"] - taken * volume["eta"]
-    core = np.pi * STRAND.core_radius**2 / known.molar_volume["(Sn)"] * float(known.volume_at("(Sn)", 293.15))
-    # 1 % is what is asked for
-    assert answers["bore_overfill_at_first_liquid"] == close(gained / core, rel=1e-2)
-
-    at, mix = atoms[round(peritectic.temperature, 1)], x[peritectic]
-    split = at[ETA] * (mix["eta"] - mix["epsilon"]) / (mix["liquid"] - mix["epsilon"])
-    tin = np.pi * STRAND.core_radius**2 / known.molar_volume["(Sn)"]
-    assert answers["liquid_above_peritectic"] == close((at[CORE] + split) * mix["liquid"] / tin, rel=1e-2)
-
-    copper = (
-        theirs[0][ALPHA] * known.molar_volume["alpha"]
-    )  # least at the end: there is still liquid, and the shell grows
-    left = STRAND.barrier_radius - np.sqrt(STRAND.barrier_radius**2 - copper / np.pi)
-    assert answers["liquid_gone"] is None
-    assert answers["copper_left_with_liquid_m"] == close(left, rel=1e-2)
 
 
 def test_a_cavity_of_parts_expands_between_its_metals_and_filaments_leave_room():
