@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from bronzeward.model.answer_bands import bands_of, caveat_of
+from bronzeward.model.answers import numbers
 from bronzeward.model.result import read_netcdf
 from bronzeward.plots import picture_file
 from bronzeward.reports.summary import sentences
@@ -101,8 +102,10 @@ def test_a_run_with_members_tells_the_band_where_it_has_one(drawn: list[str], co
     low, _, high = bands_of(result)["shell_at_first_liquid"]
     assert code == 0
     assert low < high
-    shell = sentences(result)[1].split()[5]
-    assert f"shell at first liquid: {shell} µm; {1e6 * low:.2f} to {1e6 * high:.2f} µm" in text
+    shell, ends = 1e6 * numbers(result)["shell_at_first_liquid"], f"{1e6 * low:.2f} to {1e6 * high:.2f}"
+    assert f"The solid shell is then {shell:.2f} µm ({ends}) thick" in said(text)
+    assert f"shell at first liquid: {shell:.2f} µm; {ends} µm" in said(text)
+    assert said(text).startswith(said(" ".join(sentences(result))))
     assert said(caveat_of(result)) in said(text)
     assert command("plot", "own.nc", "-o", "own.png")[0] == 0
     assert said(caveat_of(result)) in drawn[-1]

@@ -171,7 +171,7 @@ class Solver:
 
 @pytest.mark.parametrize("rate", [200.0, 1000.0])
 def test_the_answers_that_decide_by_another_solver(rate: float) -> None:
-    """1 % is asked for; 0.04 % is left, from the seeds, which the core of one solver holds and that of the other not."""
+    """1 % is asked for; 0.04 % is left, from the seeds: the volume of the core counts them in one of the two."""
     mine = Solver(rate / 3600.0, 425.0).run()
     answers = simulate(
         Strand.round(CORE_UM, SLEEVE_UM), Schedule.start(20).ramp(rate, to=425.0).quench()

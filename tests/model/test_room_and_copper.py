@@ -176,6 +176,19 @@ def test_bands_stand_beside_their_answers():
     assert band_lines(history) == []
 
 
+def test_a_sentence_tells_the_band_where_it_has_one():
+    """Also one that says there is none: no eta in this run is no promise when other members have some."""
+    history = straight(25.0, 450.0)
+    bands = {"eta_at_peritectic": [0.0, 0.0, 0.197], "overfill_at_first_liquid": [-0.024, 0.0, 0.02],
+             "liquid_above_peritectic": [0.0, 0.0, 0.0]}  # fmt: skip
+    banded = sentences(history.assign_attrs(bands=json.dumps(bands)))
+    assert any("No η is left where it would melt (0.00 to 19.70 % of the tin); 0.0 % of the tin" in line for line in banded)
+    assert any("exceed their cavity by 0.70 % (-2.40 to 2.00) of the core" in line for line in banded)
+    slow = sentences(straight(10.0).assign_attrs(bands=json.dumps(bands)))
+    assert any("0.92 % (-2.00 to 2.40) of the core volume is void" in line for line in slow)
+    assert not any("(" in line for line in sentences(history))
+
+
 def test_an_estimated_constant_that_matters_is_always_named():
     """The constant of delta is one; at the end of a long anneal there is mostly delta."""
     plan = Schedule.start(20).ramp(100, to=550).hold(100).quench()

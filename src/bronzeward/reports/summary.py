@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from bronzeward.model.answer_bands import bands_of, caveat_of
-from bronzeward.model.answers import ANSWERS, Course, numbers
+from bronzeward.model.answers import ANSWERS, Answer, Course, numbers
 from bronzeward.model.result import Result, Source, as_result, names
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -65,10 +65,10 @@ def events(source: Source) -> list[dict[str, Any]]:
 
 
 def sentences(source: Source) -> list[str]:
-    """The answers of a run in words."""
+    """The answers of a run in words, each with its 5 to 95 % band in brackets where the result has one."""
     result = as_result(source)
-    n = numbers(result)
-    word = {key: answer.words(n[key]) for key, answer in ANSWERS.items()}
+    n, bands = numbers(result), bands_of(result)
+    word = {key: answer.words(n[key]) + _brackets(answer, bands.get(key)) for key, answer in ANSWERS.items()}
     status = str(result.attributes["status"])
     lines = [] if status == "completed" else [f"The run did not complete: {status}."]
     if not isfinite(n["first_liquid_time"]):
@@ -78,7 +78,7 @@ def sentences(source: Source) -> list[str]:
             f"Tin first melts after {word['first_liquid_time']}, at {word['first_liquid_temperature']}.",
             f"The solid shell is then {word['shell_at_first_liquid']} thick and "
             f"{word['tin_left_at_first_liquid']} of the tin is still in the core.",
-            *_room_sentences(n, word),
+            *_room_sentences(n, word, bands.get("overfill_at_first_liquid")),
             f"Liquid peaks at {word['peak_liquid']} of all atoms, {word['peak_liquid_tin']} of the tin, "
             f"after {word['peak_liquid_time']}.",
             _gone_sentence(result, n, word),
@@ -98,13 +98,31 @@ def band_lines(source: Source) -> list[str]:
     ]
     if not lines:
         return []
-    return ["This run; 5 to 95 % of runs with varied inputs:", *lines, caveat_of(result)]
+    first = "In brackets above, and here beside this run: 5 to 95 % of runs with varied inputs."
+    return [first, *lines, caveat_of(result)]
 
 
-def _room_sentences(n: dict[str, float], word: dict[str, str]) -> list[str]:
+Band = tuple[float, float, float]
+
+
+def _brackets(answer: Answer, band: Band | None, sign: float = 1.0) -> str:
+    """A band in brackets, nothing where there is none or where it is a point."""
+    if band is None or not band[0] < band[2]:
+        return ""
+    low, high = sorted((sign * band[0], sign * band[2]))
+    return f" ({answer.number(low)} to {answer.number(high)})"
+
+
+def _bracketed(word: str) -> str:
+    """The band alone of a number with its band."""
+    return "".join(word.partition(" (")[1:])
+
+
+def _room_sentences(n: dict[str, float], word: dict[str, str], band: Band | None) -> list[str]:
     """Room when tin melts, both ways; a shortage that elastic strain takes up is not told."""
     after, bore = n["overfill_at_first_liquid"], n["bore_overfill_at_first_liquid"]
-    share = ANSWERS["overfill_at_first_liquid"].words(abs(after))
+    answer = ANSWERS["overfill_at_first_liquid"]
+    share = answer.words(abs(after)) + _brackets(answer, band, 1.0 if after > 0.0 else -1.0)
     state = (
         f"Just after melting the contents exceed their cavity by {share} of the core volume"
         if after > 0
@@ -142,7 +160,8 @@ def _copper_sentence(n: dict[str, float], word: dict[str, str]) -> str:
     )
     moment = f"after {word['copper_left_time']}, at {word['copper_left_temperature']}, {liquid}"
     if n["copper_left_with_liquid"] == 0.0:
-        return f"While there is liquid, compound or liquid reaches the barrier: {moment}."
+        left = _bracketed(word["copper_left_with_liquid"]).replace(")", " µm left)")
+        return f"While there is liquid, compound or liquid reaches the barrier{left}: {moment}."
     return f"While there is liquid, at least {word['copper_left_with_liquid']} of copper is left outside it: {moment}."
 
 
@@ -151,7 +170,8 @@ def _eta_sentence(result: Result, n: dict[str, float], word: dict[str, str]) -> 
         return "The schedule stays below the temperature where η melts."
     liquid = f"{word['liquid_above_peritectic']} of the tin is liquid just above that"
     if n["eta_at_peritectic"] == 0.0:
-        return f"No η is left where it would melt; {liquid}."
+        left = _bracketed(word["eta_at_peritectic"]).replace(")", " % of the tin)")
+        return f"No η is left where it would melt{left}; {liquid}."
     row = Course(result).eta_split_row or 1
     again = "again " if result["liquid_tin_fraction"][row - 1] == 0.0 and isfinite(n["first_liquid_time"]) else ""
     return f"{word['eta_at_peritectic']} of the tin is still in η where it melts; {again}{liquid}."
