@@ -182,7 +182,7 @@ def test_a_sentence_tells_the_band_where_it_has_one():
     bands = {"eta_at_peritectic": [0.0, 0.0, 0.197], "overfill_at_first_liquid": [-0.024, 0.0, 0.02],
              "liquid_above_peritectic": [0.0, 0.0, 0.0]}  # fmt: skip
     banded = sentences(history.assign_attrs(bands=json.dumps(bands)))
-    assert any("No η is left where it would melt (0.00 to 19.70 % of the tin); 0.0 % of the tin" in line for line in banded)
+    assert any("No η is left where it would melt (0.00 to 19.70 % of the tin); 0.0 %" in line for line in banded)
     assert any("exceed their cavity by 0.70 % (-2.40 to 2.00) of the core" in line for line in banded)
     slow = sentences(straight(10.0).assign_attrs(bands=json.dumps(bands)))
     assert any("0.92 % (-2.00 to 2.40) of the core volume is void" in line for line in slow)
