@@ -77,8 +77,10 @@ def judge(name: str, case: Case, answer: str, truths: int, size: int) -> None:
         rows = measured(bench, known.z[k], np.random.default_rng(int(k)))
         for j, pair in enumerate(pairs):
             layers = [row for one in pair for row in rows[one]]
-            kinetics = fit(layers, case.kinetics, data.attrs["phases"]).kinetics if layers else case.kinetics
-            own = replace(case, kinetics=kinetics, schedule=enough)
+            known_now, wavering = case.kinetics, ENOUGH.growth_exponent
+            if layers:
+                known_now = fit(layers, known_now, data.attrs["phases"], exponent=wavering).kinetics
+            own = replace(case, kinetics=known_now, schedule=enough)
             found = run_batch(list(Members(own, replace(ENOUGH, size=size, seed=9))), precision="quick")[answer]
             width[i, j] = float(np.ptp(np.nanquantile(found, (0.05, 0.95))))
     mean = width.mean(axis=0)

@@ -52,7 +52,7 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "doubts.toml": "623927a2bce65431",
+    "doubts.toml": "d697c4cfb2210a7b",
     "properties.toml": "edce73e886d46f71",
     "thermocouples.toml": "a96fc688f3ef05ab",
     "checks.csv": "da3d31e2f3108084",

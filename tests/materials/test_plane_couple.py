@@ -72,9 +72,9 @@ def test_one_slowing_layer_by_hand() -> None:
 
 @pytest.mark.parametrize("exponent", [-0.4, 0.5, 1.0])
 def test_simulated_couple_that_slows_grows_by_its_power(exponent: float) -> None:
-    """Both layers slow alike: w^(2+m) = k w_ref^m t, with the reference at 1 um; w^3 ~ t for m = 1."""
+    """Both layers slow alike: w^(2+m) = k w_ref^m t, with the reference at 5 um; w^3 ~ t for m = 1."""
     kinetics, celsius = load_set().slowed({"eta": exponent, "epsilon": exponent}), 180.0
-    expected = growth_from_integrated(constants(kinetics, celsius), volumes(), X, ENDS, exponent) * 1e-6**exponent
+    expected = growth_from_integrated(constants(kinetics, celsius), volumes(), X, ENDS, exponent) * 5e-6**exponent
     run = hold(kinetics, celsius, 48.0, tolerance=1e-7, seed=1e-11)
     half = int(np.searchsorted(run.time, 24 * 3600.0))
     power = (run.amount[:, [ETA, EPSILON]] * volumes()) ** (2.0 + exponent)

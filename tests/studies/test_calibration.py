@@ -154,7 +154,7 @@ def test_exponents_of_growth_come_back() -> None:
         assert found.kinetics.constant("epsilon").slowing == pytest.approx(0.0, abs=0.01)
         assert found.factors["eta"] == close(1.0, rel=0.01)
         assert max(found.exponent_errors.values()) < 0.05 * min(found.prior_exponent_errors.values())
-    assert "eta: growth slows by an exponent of -0.30" in fit_report(found)
+    assert "eta: thickness^(2 + m) ~ time, m = -0.30" in fit_report(found)
 
 
 def test_exponents_are_stored_and_used_by_members(tmp_path: Path) -> None:

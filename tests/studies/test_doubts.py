@@ -61,7 +61,9 @@ def test_rows_are_the_answers_of_their_cases_and_come_by_how_much_they_move(foun
     assert by_name["parallel channels in pack"].moves == 0.0  # there is none
     slow = by_name["scalloped η on liquid tin"].answers
     assert slow["shell_at_first_liquid"] == close(found.answers["shell_at_first_liquid"], rel=1e-6)
-    assert slow["liquid_above_peritectic"] > found.answers["liquid_above_peritectic"]
+    # anchored at 5 um: what is thinner grows faster and leaves less liquid
+    assert found.answers["shell_at_first_liquid"] < 5e-6
+    assert slow["liquid_above_peritectic"] < found.answers["liquid_above_peritectic"]
 
 
 def test_they_are_told_with_what_they_leave_out(found: Doubts) -> None:

@@ -176,6 +176,10 @@ def fit(
     scatter: Annotated[
         float, typer.Option("--model-scatter", metavar="PERCENT", help="Of thicknesses, that the model itself has.")
     ] = 5.0,
+    exponent: Annotated[
+        float | None,
+        typer.Option("--exponent-spread", metavar="M", help="Of thickness^(2 + m) ~ time (0.3); 0: not fitted."),
+    ] = None,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="SET.toml", help="Kinetic file to write.")] = Path(
         "fitted.toml"
     ),
@@ -194,6 +198,7 @@ def fit(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.layer_measurements import read_measurements
+    from bronzeward.materials.doubt_data import usual_spreads
     from bronzeward.materials.kinetics import load_set
     from bronzeward.plots.calibration import plot_fit
     from bronzeward.reports.calibration import fit_report, write_kinetics
@@ -204,7 +209,10 @@ def fit(
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     known, phases = load_set(base), phase or ("eta", "epsilon")
-    result = calibration.fit(rows, known, phases, scatter / 100.0, workers=workers, name=output.stem)
+    wavering = usual_spreads()["growth_exponent"] if exponent is None else exponent
+    result = calibration.fit(
+        rows, known, phases, scatter / 100.0, workers=workers, name=output.stem, exponent=wavering
+    )
     write_kinetics(result, output, overwrite)
     _draw(lambda: plot_fit(result), figure, overwrite, output)
     if json:

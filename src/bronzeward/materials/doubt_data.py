@@ -30,6 +30,12 @@ def usual_spreads() -> dict[str, float]:
 
 
 @cache
+def reference_thickness_um() -> float:
+    """Thickness [µm] at which constants hold that name none."""
+    return float(next(row for row in _table()["spread"] if row["name"] == "growth_exponent")["reference_thickness_um"])
+
+
+@cache
 def alternatives() -> tuple[Alternative, ...]:
     """All alternatives, in the order of the file."""
     rows = _table()["alternative"]

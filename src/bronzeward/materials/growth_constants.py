@@ -61,7 +61,7 @@ class Constant:
     """m of a compound whose grains coarsen: K falls as (reference / thickness)^m, w^(2 + m) ~ t; 0 is parabolic."""
     slowing_spread: float = 0.0
     """Standard deviation of m."""
-    reference: float = 1e-6
+    reference: float = 5e-6
     """Thickness [m] at which the law holds where m is not 0."""
     terms: tuple[tuple[float, float], ...] = ()
     """Further (prefactor [m2/s], activation [J/mol]) to add to the first law."""

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from bronzeward.errors import InputError
+from bronzeward.materials.doubt_data import reference_thickness_um
 from bronzeward.materials.growth_constants import (
     COMPOUNDS,
     ENERGY,
@@ -26,9 +27,6 @@ KINDS = ("integrated", "interdiffusion", "tracer", "growth")
 CONTACTS = ("any", "liquid")
 GROWN = ("eta", "epsilon")
 """Phases of a plane couple, whose growth constants are converted together."""
-
-REFERENCE_UM = 1.0
-"""Where a row names no thickness [µm]; what a law means has to be said, not known, so this is no literature value."""
 
 _REQUIRED = (
     "phase", "kind", "prefactor", "activation_energy_kJ_per_mol", "t_min_C", "t_max_C", "factor_1sigma",
@@ -77,7 +75,7 @@ def constant_from(row: object, where: str) -> Constant:
     wider = _between({"factor_1sigma_extrapolated": factor, **known}, "factor_1sigma_extrapolated", FACTORS, where)
     if phase in WIDE_PHASES and not {EXPONENT, "slowing_1sigma", "reference_thickness_um"}.isdisjoint(known):
         raise InputError(f"{where}: {phase} has a profile; only compounds slow as they thicken")
-    thickness = {"reference_thickness_um": REFERENCE_UM, **known}
+    thickness = {"reference_thickness_um": reference_thickness_um(), **known}
     reference = _between(thickness, "reference_thickness_um", THICKNESSES_UM, where)
     sources = known.get("source", [])
     if not isinstance(sources, list):
@@ -230,7 +228,7 @@ def _slowing_of(constant: Constant) -> dict[str, float]:
     return {
         **({EXPONENT: constant.slowing} if constant.slowing else {}),
         **({"slowing_1sigma": constant.slowing_spread} if constant.slowing_spread else {}),
-        **({"reference_thickness_um": reference} if reference != REFERENCE_UM else {}),
+        **({"reference_thickness_um": reference} if reference != reference_thickness_um() else {}),
     }
 
 

@@ -83,6 +83,14 @@ class KineticSet:
         )
         return replace(self, constants=constants)
 
+    def wavering(self, spread: float, phases: Iterable[str]) -> KineticSet:
+        """The same set with a standard deviation for the exponents of compounds among `phases` that have none."""
+        some = {c.phase for c in self.constants if c.phase in phases and c.phase in COMPOUNDS and not c.slowing_spread}
+        if not spread or not some:
+            return self
+        constants = (replace(c, slowing_spread=spread) if c.phase in some else c for c in self.constants)
+        return replace(self, constants=tuple(constants))
+
     def _with_own(self, keys: Iterable[str]) -> tuple[Constant, ...]:
         """The constants, and one of its own for contact with liquid of each compound that `keys` name so."""
         known = {c.key for c in self.constants}

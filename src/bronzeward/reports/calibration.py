@@ -31,8 +31,8 @@ def fit_report(fit: Fit) -> str:
     celsius = fit.middle - ZERO_CELSIUS
     lines = [table(heads, rows), "", f"Factors: of the base set at {celsius:.0f} °C; activation energies with one sd."]
     lines += [
-        f"{phase}: growth slows by an exponent of {fit.kinetics.constant(phase).slowing:+.2f} ±{error:.2f}, before "
-        f"±{fit.prior_exponent_errors[phase]:.2f}; thickness^(2 + exponent) ~ time."
+        f"{phase}: thickness^(2 + m) ~ time, m = {fit.kinetics.constant(phase).slowing:+.2f} ±{error:.2f}, before "
+        f"±{fit.prior_exponent_errors[phase]:.2f}"
         for phase, error in fit.exponent_errors.items()
     ]
     goodness = f"chi-square {fit.chi_square:.2f} with {fit.degrees:.1f} degrees of freedom"

@@ -236,6 +236,7 @@ def fit(
     numerics: Numerics | None = None,
     workers: int = 2,
     name: str = "fitted",
+    exponent: float = 0.0,
 ) -> Fit:
     """Update the constants of `phases` by measured thicknesses.
 
@@ -252,12 +253,15 @@ def fit(
         For the runs of the fit.
     name : str
         Name of the fitted set.
+    exponent : float, [-]
+        Standard deviation of the exponent by which growth slows, of compounds whose set does not state it.
     """
     from scipy.stats import chi2
 
-    _check(measurements, phases, scatter)
+    _check(measurements, phases, scatter, exponent)
     checked_workers(workers)
     warm_engine()
+    base = base.wavering(exponent, phases)
     model = _Model(measurements, base, phases, scatter, description, numerics, workers)
     z, jacobian, chi_square, degrees = _nearest(model)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0.5 else float("nan")
@@ -320,9 +324,11 @@ def _told(jacobian: Array) -> tuple[Array, Array]:
     return precision, directions
 
 
-def _check(measurements: Sequence[Measurement], phases: Sequence[str], scatter: float) -> None:
+def _check(measurements: Sequence[Measurement], phases: Sequence[str], scatter: float, exponent: float) -> None:
     if not 0.0 <= scatter <= 1.0:
         raise InputError(f"fit: the model's own scatter is {100 * scatter:g} %; allowed are 0 to 100")
+    if not 0.0 <= exponent <= 1.0:
+        raise InputError(f"fit: the spread of exponents is {exponent:g}; allowed are 0 to 1")
     if not measurements:
         raise InputError("fit: no measurements")
     if not phases or len(set(phases)) != len(phases):

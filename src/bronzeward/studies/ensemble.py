@@ -72,6 +72,9 @@ COLUMN_OF = {LN_PREFACTOR: "", ENERGY: " slope", EXPONENT: " exponent"}
 LATER = 4, 2 + len(COMPOUNDS)
 """Columns at the end that came later, each of these groups from a stream of its own: the others stay as they were."""
 
+EXPONENTS = "exponents of growth"
+"""Not a column of the draws; each compound has its own."""
+
 SPREADS: dict[str, tuple[str, float, str, float]] = {
     "core diameter": ("core_diameter", 100.0, "%", 0.2),
     "eccentricity": ("eccentricity", 100.0, "% of the wall", 0.5),
@@ -82,6 +85,7 @@ SPREADS: dict[str, tuple[str, float, str, float]] = {
     "film": ("film", 1e6, "µm", 1e-5),
     "compound volume": ("compound_volume", 100.0, "%", 0.1),
     "compound expansion": ("compound_expansion", 100.0, "%", 0.2),
+    EXPONENTS: ("growth_exponent", 1.0, "", 1.0),
 }
 """Of the columns that are no constants: the value of `Spread`, how it is shown, and the largest that is allowed."""
 
@@ -123,8 +127,10 @@ class Spread:
         Standard deviations: of the liquid's density over itself, of the cavity's linear expansion, of pores in the
         core, of the thickness of a film of eta.
     compound_volume, compound_expansion : float, [-]
-        The same of the compounds' molar volumes and linear expansions over themselves. `Spread.usual` takes all
-        these, diameter and eccentricity from `databases/doubts.toml`.
+        The same of the compounds' molar volumes and linear expansions over themselves.
+    growth_exponent : float, [-]
+        The same of the exponent by which the growth of a compound slows, where its set does not state it.
+        `Spread.usual` takes all but constants and furnace from `databases/doubts.toml`.
     """
 
     size: int = 300
@@ -140,6 +146,7 @@ class Spread:
     film: float = 0.0
     compound_volume: float = 0.0
     compound_expansion: float = 0.0
+    growth_exponent: float = 0.0
 
     @classmethod
     def usual(cls, size: int = 300, seed: int = 1, **more: Any) -> Spread:
@@ -151,7 +158,8 @@ class Spread:
         """What a band of these members holds and what it leaves out."""
         shown = {name: (getattr(self, key), factor, unit) for name, (key, factor, unit, _) in SPREADS.items()}
         varied = ["growth constants within their factors"] if self.constants else []
-        varied += [f"{name} ({value * factor:g} {unit})" for name, (value, factor, unit) in shown.items() if value]
+        sizes = {name: f"{value * factor:g} {unit}".strip() for name, (value, factor, unit) in shown.items() if value}
+        varied += [f"{name} ({size})" for name, size in sizes.items()]
         still = [] if self.constants else ["growth constants"]
         still += [name for name, (value, _, _) in shown.items() if not value]
         left = ", ".join(
@@ -242,7 +250,8 @@ class Members:
         constants = []
         for constant, (s, b, middle) in zip(self.case.kinetics.constants, self.widths, strict=True):
             magnitude, slope = s * z[constant.phase], b * z[f"{constant.phase} slope"]
-            exponent = constant.slowing_spread * z.get(f"{constant.phase} exponent", 0.0)
+            wavering = constant.slowing_spread or self.spread.growth_exponent
+            exponent = wavering * z.get(f"{constant.phase} exponent", 0.0)
             if constant.phase in changes:
                 change = changes[constant.phase]
                 magnitude, exponent = change.get(LN_PREFACTOR, 0.0), change.get(EXPONENT, exponent)
@@ -269,9 +278,10 @@ class Members:
             by_phase = {c.phase: w for c, w in zip(self.case.kinetics.constants, self.widths, strict=True)}
             moving += [p for p in PHASE_NAMES if by_phase[p][0] > 0 or f"{p}.{LN_PREFACTOR}" in self.fitted]
             moving += [f"{p} slope" for p in PHASE_NAMES if by_phase[p][1] > 0 or f"{p}.{ENERGY}" in self.fitted]
-            wavering = {c.phase for c in self.case.kinetics.constants if c.slowing_spread > 0.0}
+            constants = self.case.kinetics.constants
+            wavering = {c.phase for c in constants if c.slowing_spread or spread.growth_exponent}
             moving += [f"{p} exponent" for p in COMPOUNDS if p in wavering or f"{p}.{EXPONENT}" in self.fitted]
-        return moving + [name for name, (key, *_) in SPREADS.items() if getattr(spread, key)]
+        return moving + [name for name, (key, *_) in SPREADS.items() if getattr(spread, key) and name in SOURCES]
 
 
 def joint_root(covariance: Covariance) -> NDArray[np.float64]:
