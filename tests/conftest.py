@@ -29,10 +29,7 @@ if os.environ.get("CI"):
     settings.load_profile("ci")
 
 INTERPRETED = ("thermo", "plots", "reports", "validation", "inputs", "cli")
-"""Folders whose tests run without the compiled engine: they come first, while it is compiled beside them.
-
-All others wait for it.
-"""
+"""Folders whose tests mostly run without the compiled engine: they come first, while it is compiled beside them."""
 
 COMPILING = Path(os.environ["BRONZEWARD_CACHE"]) / "compiling"
 """There as long as the engine is being compiled."""
@@ -47,10 +44,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: (not is_interpreted(item.nodeid), "validation" not in item.nodeid))
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_runtest_setup(item: pytest.Item) -> None:
-    while not is_interpreted(item.nodeid) and COMPILING.exists():
-        time.sleep(0.05)
+@pytest.fixture(scope="session", autouse=True)
+def compiled_once():
+    """Who asks for the compiled engine while it is being compiled beside waits for it, and compiles none of its own."""
+    from bronzeward.growth import compiled
+
+    straight = compiled.compiled_integrate
+
+    def waiting(cache_folder: str = ""):
+        while COMPILING.exists():
+            time.sleep(0.05)
+        return straight(cache_folder)
+
+    compiled.compiled_integrate = waiting
 
 
 class CompileBeside:
