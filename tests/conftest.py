@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import gc
 import os
 import shutil
 import subprocess
@@ -22,6 +23,9 @@ if "BRONZEWARD_CACHE" not in os.environ:
     os.environ["BRONZEWARD_CACHE"] = tempfile.mkdtemp(prefix="bronzeward-tests-")
     atexit.register(shutil.rmtree, os.environ["BRONZEWARD_CACHE"], ignore_errors=True)
 os.environ.setdefault("MPLBACKEND", "Agg")
+
+# objects by the hundred thousand come with the libraries and stay; looking at them all takes a tenth of the time
+gc.set_threshold(100_000, 20, 20)
 
 # in CI the same examples every time, so that a change is judged by itself; elsewhere new ones each time
 settings.register_profile("ci", derandomize=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -34,7 +35,12 @@ class Layer(NamedTuple):
 
 def strand_of(result: Result) -> Strand:
     """The strand a result was computed for."""
-    inputs = json.loads(result.attributes["inputs"])
+    return _strand_of_inputs(result.attributes["inputs"])
+
+
+@lru_cache(maxsize=8)
+def _strand_of_inputs(text: str) -> Strand:
+    inputs = json.loads(text)
     kept = {key: inputs[key] for key in ("strand", "couple") if key in inputs}
     heating = {"start_C": 20.0, "steps": [{"ramp_C_per_h": 1.0, "to_C": 30.0}]}
     return case_from_data({**kept, "schedule": heating}, Path()).strand
