@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.model.answers import numbers
 from bronzeward.model.result import Result, Variable
 from bronzeward.plots.axes import new_axes
 from bronzeward.plots.panels import (
@@ -58,6 +59,17 @@ def test_shares_fill_the_whole_height():
         ax = plot_shares(result("lean"), kind=kind)
         tops = [line.get_ydata() for line in ax.lines]
         np.testing.assert_allclose(tops[-1], 100.0, atol=1e-6)
+
+
+@pytest.mark.parametrize("against", ["time", "temperature"])
+def test_room_is_drawn_both_ways(against):
+    """Voids anywhere as a line, voids outside the shell as a diamond at the moment tin melts."""
+    run = result("sleeve")
+    (diamond,) = (line for line in plot_volume(run, against=against).lines if line.get_marker() == "D")
+    n = numbers(run)
+    place = n["first_liquid_time"] / 3600 if against == "time" else n["first_liquid_temperature"] - 273.15
+    assert diamond.get_xydata()[0].tolist() == close([place, 100 * n["bore_overfill_at_first_liquid"]])
+    assert not any(line.get_marker() == "D" for line in plot_volume(result("cold")).lines)
 
 
 def test_bands_are_drawn_where_the_file_has_them():

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.materials.phases import LETTERS, LIQUID, PHASES, SOLID_TIN
+from bronzeward.model.answer_bands import bands_of
+from bronzeward.model.answers import numbers
 from bronzeward.model.events import Event, events
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result, Source, as_result
@@ -128,9 +130,10 @@ def plot_liquid(run: Source, ax: Axes | None = None, against: str = "time") -> A
 
 @style.settings()
 def plot_volume(run: Source, ax: Axes | None = None, against: str = "time") -> Axes:
-    """Contents less cavity over the volume of the tin core at the start [%].
+    """Contents less cavity over the volume of the tin core at the start [%], and the same of the bore at melting.
 
-    Above zero the contents press on their wall, below zero there is void.
+    Above zero the contents press on their wall, below zero there is void, counted wherever it lies. A diamond marks
+    what the liquid lacks inside its shell when tin melts, as where all voids lie outside; with its band.
     """
     result, ax = as_result(run), ax or new_axes()
     across, overfill = horizontal(result, against), result["overfill"] * 100.0
@@ -140,6 +143,7 @@ def plot_volume(run: Source, ax: Axes | None = None, against: str = "time") -> A
         ax.fill_between(across, 0.0, overfill, where=overfill > 0, interpolate=True, **pressed)
     _line(ax, across, overfill, against, color=style.INK, linewidth=1.1)
     ax.axhline(0.0, color=style.INK, linewidth=0.6)
+    _mark_bore(result, ax, against)
     low, high = min(float(ax.dataLim.y0), -0.5), max(float(ax.dataLim.y1), 0.5)
     ax.set_ylim(low - 0.1 * (high - low), high + 0.22 * (high - low))
     for text, rise, side in (("presses on the wall ↑", 1.5, "bottom"), ("void ↓", -1.5, "top")):
@@ -148,6 +152,21 @@ def plot_volume(run: Source, ax: Axes | None = None, against: str = "time") -> A
             fontsize=6, color=style.FAINT, ha="right", va=side, path_effects=style.halo(),
         )  # fmt: skip
     return _labelled(ax, "overfill, % of core", against)
+
+
+def _mark_bore(result: Result, ax: Axes, against: str) -> None:
+    n, key = numbers(result), "bore_overfill_at_first_liquid"
+    if not np.isfinite(n[key]):
+        return
+    time = against == "time"
+    place = n["first_liquid_time"] / HOUR if time else n["first_liquid_temperature"] - ZERO_CELSIUS
+    low, _, high = bands_of(result).get(key, (n[key],) * 3)
+    ax.plot([place, place], [100.0 * low, 100.0 * high], color=style.INK, linewidth=0.8)
+    ax.plot([place], [100.0 * n[key]], "D", color="white", mec=style.INK, mew=0.7, ms=3.2, zorder=4)
+    ax.annotate(
+        "bore", (place, 100.0 * n[key]), (-4, 1), textcoords="offset points", fontsize=6, ha="right", va="bottom",
+        path_effects=style.halo(),
+    )  # fmt: skip
 
 
 @style.settings()
