@@ -411,12 +411,14 @@ def _two_samples(truth: KineticSet, seed: int | None) -> list[Measurement]:
     return _measured(plan, truth, 0.07, seed)
 
 
-def test_two_quench_samples_narrow_the_shell_to_a_third_or_less() -> None:
+@pytest.mark.parametrize("exponent", [0.0, 0.3])
+def test_two_quench_samples_narrow_the_shell_to_a_third_or_less(exponent: float) -> None:
     case = load_case(STARTER)
-    found = fit(_two_samples(case.kinetics, None), case.kinetics)
+    found = fit(_two_samples(case.kinetics, None), case.kinetics, exponent=exponent)
     wide = []
     for kinetics in (case.kinetics, found.kinetics):
-        low, _, high = band(replace(case, kinetics=kinetics), Spread(size=100))["shell_at_first_liquid"].values
+        spread = Spread(size=100, growth_exponent=exponent)
+        low, _, high = band(replace(case, kinetics=kinetics), spread)["shell_at_first_liquid"].values
         wide.append(high - low)
     assert wide[1] < wide[0] / 3.0
 
