@@ -228,6 +228,16 @@ def test_the_file_to_fill_in_is_one_that_fit_takes(found: xr.Dataset, tmp_path: 
         assert row.mean == pytest.approx(middle, abs=6e-9)  # printed to a hundredth of a micrometre
 
 
+def test_an_answer_that_jumps_is_told_by_members() -> None:
+    """No liquid above the peritectic in most members: slopes there see nothing, the drawn members see the others."""
+    case = replace(_case(), schedule=Schedule.start(20).ramp(25, to=430))
+    found = witness(case, "liquid_above_peritectic", LIMITS[:0], **(SMALL | {"spread": Spread(size=60)}))  # type: ignore[arg-type]
+    members = run_members(Members(case, Spread(size=60)))["liquid_above_peritectic"]
+    assert 0.5 < (members == 0.0).mean() < 0.95
+    left = float(found["checked"].sel(choice="pair"))
+    assert 0.0 < left <= float(found["width_now"]) == close(np.ptp(np.quantile(members, (0.05, 0.95))))
+
+
 def test_what_cannot_be_asked_is_said() -> None:
     with pytest.raises(InputError, match="no first liquid"):
         witness(replace(_case(), schedule=Schedule.start(20).ramp(50, to=200)), "first_liquid_time", **SMALL)  # type: ignore[arg-type]

@@ -37,7 +37,7 @@ from bronzeward.model.simulation import run_case
 from bronzeward.studies.calibration import MODEL_SCATTER
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, run_members
 from bronzeward.studies.optimise.limits import Limit
-from bronzeward.studies.quantiles import QUANTILES, quantiles
+from bronzeward.studies.quantiles import QUANTILES, quantiles, rank_shares
 from bronzeward.studies.section_measures import thicknesses
 from bronzeward.studies.witness_samples import HOURS, TEMPERATURES_C, Sample, samples_of
 
@@ -76,6 +76,9 @@ STEP = 0.15
 
 ACTIVE = 0.02
 """Slope of an answer, as a share of its steepest, from which a constant takes part."""
+
+RANKED = 0.05
+"""Share of the variance of an answer's ranks from which it does."""
 
 PROBES = 4
 """Truths that tell which constants do."""
@@ -293,7 +296,7 @@ def witness(
         raise InputError(f"witness: most members have no {chosen.title}; choose another answer")
     bench = _Bench(case, runs, samples, keys, workers, spread)
     able = np.flatnonzero(np.isfinite(values))[:truths]
-    slopes = bench.slopes(members.z[able], _active(bench, members, able), progress)
+    slopes = bench.slopes(members.z[able], _active(bench, members, able, values), progress)
     slopes = replace(slopes, answer_slopes=np.nan_to_num(slopes.answer_slopes))
     worth = Worth(slopes, readings, scatters)
     now = float(np.diff(quantiles(values)[[0, -1]])[0])
@@ -364,14 +367,15 @@ def looks(
     return found
 
 
-def _active(bench: _Bench, members: Members, able: NDArray[np.int64]) -> list[int]:
-    """Columns of the draws that the answers depend on."""
+def _active(bench: _Bench, members: Members, able: NDArray[np.int64], values: Array) -> list[int]:
+    """Columns of the draws that the answers depend on, by slopes or, where an answer jumps, over the members."""
     phases = COMPOUNDS + WIDE_PHASES
     moving = [SOURCES.index(name) for name in members.sources() if name.partition(" ")[0] in phases]
     about = bench.slopes(members.z[able[:PROBES]], moving)
     steep = np.abs(np.nan_to_num(about.answer_slopes)).mean(axis=0)
     share = (steep / np.maximum(steep.max(axis=1, keepdims=True), TINY)).max(axis=0)
-    active = [k for k, one in zip(moving, share, strict=True) if one > ACTIVE]
+    ranked = np.nan_to_num(rank_shares(values, members.z[:, moving]))
+    active = [k for k, *of in zip(moving, share, ranked, strict=True) if of[0] > ACTIVE or of[1] > RANKED]
     if not active:
         raise InputError("witness: the answer does not depend on what is uncertain of the constants")
     return active
