@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -70,8 +70,6 @@ def lengths(
     --case starter.toml --keep bore_overfill_at_first_liquid<=1.5 --core-spread 3 --eccentricity 10
     """
     from bronzeward.errors import InputError
-    from bronzeward.reports import leak_counts as reports
-    from bronzeward.studies import leak_counts
 
     if sub_elements is not None:
         if tested is not None or rate is not None or case is None or keep is None:
@@ -84,23 +82,24 @@ def lengths(
         )  # fmt: skip
         _weakest(case, keep, sub_elements, spread, workers, quiet, json)
         return
-    for name, given in (("--case", case), ("--keep", keep), ("--core-spread", core_spread or None)):
-        if given is not None:
-            raise InputError(f"lengths: {name} needs --sub-elements")
+    _refuse_without({
+        "--case": (case is not None, False), "--keep": (keep is not None, False),
+        "--core-spread": (bool(core_spread), False),
+    })  # fmt: skip
     if each is None:
         raise InputError("lengths: give --each, how long the tested lengths are, or --sub-elements")
     if tested is None and rate is None:
         raise InputError("lengths: give --tested, for what a test proves, or --show, for how much one must test")
+    has_tests = tested is not None
     if strands < 1:
         raise InputError(f"lengths: {strands} strands; there must be 1 or more")
-    for name, given, needed in (
-        ("--leaks", leaks != 0, tested), ("--metres", metres is not None, tested), ("--strands", strands > 1, metres),
-        ("--against", against is not None, tested), ("--against-each", against_each is not None, against),
-    ):  # fmt: skip
-        if given and needed is None:
-            raise InputError(f"lengths: {name} needs {_NEEDED[name]}")
+    _refuse_without({
+        "--leaks": (leaks != 0, has_tests), "--metres": (metres is not None, has_tests),
+        "--strands": (strands > 1, metres is not None), "--against": (against is not None, has_tests),
+        "--against-each": (against_each is not None, against is not None),
+    })  # fmt: skip
     sure = confidence / 100.0
-    data: dict[str, Any] = {"schema": "bronzeward/lengths/1", "confidence": sure, "each_m": each}
+    data: dict[str, object] = {"schema": "bronzeward/lengths/1", "confidence": sure, "each_m": each}
     lines: list[str] = []
     if tested is not None:
         far = None if metres is None else (metres, strands)
@@ -108,18 +107,42 @@ def lengths(
         lines, proved = _proved((tested, each, leaks), sure, far, other)
         data |= proved
     if rate is not None:
-        needed_lengths = leak_counts.lengths_needed(each, rate * 1e-3, sure)
-        lines.append(reports.on_needed(rate * 1e-3, each, needed_lengths, sure))
-        data |= {"show_leaks_per_metre": rate * 1e-3, "tested_needed": needed_lengths}
+        line, needed = _needed(rate * 1e-3, each, sure)
+        lines.append(line)
+        data |= needed
+    _tell(lines, data, quiet, json)
+
+
+def _refuse_without(options: dict[str, tuple[bool, bool]]) -> None:
+    """Refuse options that are given without what they need; by name (given, there is what it needs)."""
+    from bronzeward.errors import InputError
+
+    for name, (given, is_there) in options.items():
+        if given and not is_there:
+            raise InputError(f"lengths: {name} needs {_NEEDED.get(name, '--sub-elements')}")
+
+
+def _needed(rate: float, each: float, sure: float) -> tuple[str, dict[str, object]]:
+    """Sentence and data on how many lengths must be tight to show a rate [1/m]."""
+    from bronzeward.reports.leak_counts import on_needed
+    from bronzeward.studies.leak_counts import lengths_needed
+
+    count = lengths_needed(each, rate, sure)
+    return on_needed(rate, each, count, sure), {"show_leaks_per_metre": rate, "tested_needed": count}
+
+
+def _tell(lines: list[str], data: dict[str, object], quiet: bool, json: bool) -> None:
+    from bronzeward.reports.leak_counts import CAUTION
+
     if json:
-        show_json({**data, "caution": reports.CAUTION})
+        show_json({**data, "caution": CAUTION})
     elif not quiet:
-        show([*lines, "", reports.CAUTION])
+        show([*lines, "", CAUTION])
 
 
 def _proved(
     counted: tuple[int, float, int], sure: float, far: tuple[float, int] | None, other: tuple[int, float, int] | None
-) -> tuple[list[str], dict[str, Any]]:
+) -> tuple[list[str], dict[str, object]]:
     """Sentences and data on one count (tested, each, leaks), for strands of a length, and against another count."""
     from bronzeward.reports import leak_counts as reports
     from bronzeward.studies.leak_counts import Count, chance_of_none, difference, limits
@@ -127,7 +150,7 @@ def _proved(
     count = Count(*counted)
     most = limits(count, sure)
     lines = [*reports.sentences(count, most, sure)]
-    data: dict[str, Any] = {
+    data: dict[str, object] = {
         "tested": count.tested,
         "leaks": count.leaks,
         "share_leaking_at_most": most.share,

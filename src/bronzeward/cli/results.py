@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, leave, show, show_json, tell
+
+if TYPE_CHECKING:
+    from bronzeward.studies.furnace_deviation import Comparison, Trace
 
 ResultArgument = Annotated[Path, typer.Argument(metavar="RESULT.nc", help="File written by `bronzeward run`.")]
 FigureOption = Annotated[
@@ -158,8 +161,6 @@ def log(
 
     Example: bronzeward log furnace.csv --case starter.toml --tolerance 5 -o kept.png
     """
-    import numpy as np
-
     from bronzeward.errors import InputError
     from bronzeward.files import check_target, write_text
     from bronzeward.inputs.case import load_case
@@ -167,7 +168,7 @@ def log(
     from bronzeward.inputs.schedule import Schedule
     from bronzeward.plots.furnace_deviation import draw_programme
     from bronzeward.plots.picture_file import check_figure, save
-    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table, trace_csv, verdict
+    from bronzeward.reports.furnace_deviation import trace_csv
     from bronzeward.studies.furnace_deviation import compare_programme, error_trace
     from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -181,7 +182,7 @@ def log(
     measurement = within_schedule(load_log(file, None, channel, despike), file)
     measured = Schedule.from_arrays(measurement.time, measurement.temperature)
     celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in measurement.temperature]
-    data: dict[str, Any] = {
+    data: dict[str, object] = {
         "schema": "bronzeward/log/1",
         "channel": measurement.channel,
         "channels": list(measurement.channels),
@@ -191,31 +192,49 @@ def log(
     }
     if not json:
         tell(measurement.understood)
-    passed = True
     if case is not None:
         programmed = load_case(case).schedule
         kept = compare_programme(programmed, measured)
         trace = error_trace(kept)
-        if not json:
-            tell(["", *deviation_sentences(kept)])
-            show(["", deviation_table(kept)])
-        data |= {"starts_at_h": kept.shift / HOUR, "largest_error_K": float(np.abs(trace.error).max())}
-        if tolerance is not None:
-            passed = trace.outside(tolerance) == 0.0
-            data |= {"tolerance_K": tolerance, "passed": passed, "outside_h": trace.outside(tolerance) / HOUR}
-            if not json:
-                tell(["", verdict(trace, tolerance)])
+        if json:
+            data |= _deviation_data(kept, trace, tolerance)
+        else:
+            _show_deviation(kept, trace, tolerance)
         if errors is not None:
             write_text(trace_csv(trace), errors, overwrite)
         if output is not None:
             save(draw_programme(programmed, measured, kept.shift), output, overwrite)
     if json:
         show_json(data)
-    if not passed:
+    if case is not None and tolerance is not None and trace.outside(tolerance) > 0.0:
         leave(1)
 
 
-def _say_written(what: str, target: Any, json: bool, quiet: bool) -> None:
+def _deviation_data(kept: Comparison, trace: Trace, tolerance: float | None) -> dict[str, object]:
+    import numpy as np
+
+    from bronzeward.units import HOUR
+
+    data: dict[str, object] = {
+        "starts_at_h": kept.shift / HOUR,
+        "largest_error_K": float(np.abs(trace.error).max()),
+    }
+    if tolerance is not None:
+        outside = trace.outside(tolerance)
+        data |= {"tolerance_K": tolerance, "passed": outside == 0.0, "outside_h": outside / HOUR}
+    return data
+
+
+def _show_deviation(kept: Comparison, trace: Trace, tolerance: float | None) -> None:
+    from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table, verdict
+
+    tell(["", *deviation_sentences(kept)])
+    show(["", deviation_table(kept)])
+    if tolerance is not None:
+        tell(["", verdict(trace, tolerance)])
+
+
+def _say_written(what: str, target: Path, json: bool, quiet: bool) -> None:
     if json:
         show_json({"schema": "bronzeward/file/1", "output": str(target)})
     elif not quiet:

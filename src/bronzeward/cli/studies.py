@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
     from bronzeward.studies.calibration import Fit
     from bronzeward.studies.ensemble import Spread
+    from bronzeward.studies.optimise.limits import Limit
+    from bronzeward.studies.optimise.shortest import Shortest
 
 CoreOption = Annotated[
     float | None, typer.Option("--core-spread", metavar="PERCENT", help="Standard deviation of the core diameter (2).")
@@ -324,10 +326,7 @@ def shorten(
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
     choices, limits = [wanted.parse_free(text) for text in free], [wanted.parse_limit(text) for text in keep]
-    kind = keep[0].partition(limits[0].kind)[0]
-    values = [wanted.parse_limit(f"{kind}{limits[0].kind}{text}").value for text in (curve or "").split(",") if text]
-    if curve is not None and not values:
-        raise InputError("shorten: no values for the curve")
+    values = [] if curve is None else _limits_of_curve(curve, keep[0], limits[0])
     rules = wanted.Rules(float("inf") if fastest is None else fastest, _times(not_above or []))
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet, "candidates") as watch:
@@ -339,32 +338,41 @@ def shorten(
         with progress(quiet, "candidates") as watch:
             data = search.trade_off(chosen, choices, limits, 0, values, rules, spread, seed, workers, watch)
         _draw(lambda: plot_trade_off(data), figure, overwrite, output if result.feasible else None)
+    written = output if result.feasible else None
     if json:
-        plain = {
-            "hours": result.hours,
-            "feasible": result.feasible,
-            "values": result.values,
-            "kept": result.kept,
-            "kept_by_others": result.kept_by_others,
-            "others": result.others,
-            "aims": result.aims,
-            "binding": list(result.binding),
-            "bands_leave_out": result.caveat,
-        }
+        plain = reports.shorten_data(result)
         if data is not None:
             plain["curve"] = {str(name): column.values.tolist() for name, column in data.variables.items()}
             plain["curve_limit_units"] = ANSWERS[limits[0].answer].unit
-        show_json({"schema": "bronzeward/shorten/1", "output": str(output) if result.feasible else None, **plain})
+        show_json({"schema": "bronzeward/shorten/1", "output": written and str(written), **plain})
     elif not quiet:
-        show([reports.shorten_report(result), ""])
-        if data is not None:
-            show([*reports.curve_lines(data), ""])
-        if result.feasible:
-            tell([f"Case written to {output}; run it with: bronzeward run {output}"])
-        else:
-            tell(["No case written: allow more time or less strict limits, or free more values."])
+        _show_shortest(result, data, written)
     if not result.feasible:
         leave(1)
+
+
+def _limits_of_curve(curve: str, keep: str, limit: Limit) -> list[float]:
+    """Values [SI] of the first limit, whose text is `keep`, along the curve."""
+    from bronzeward.errors import InputError
+    from bronzeward.studies.optimise.limits import parse_limit
+
+    start = keep.partition(limit.kind)[0] + limit.kind
+    values = [parse_limit(start + text).value for text in curve.split(",") if text]
+    if not values:
+        raise InputError("shorten: no values for the curve")
+    return values
+
+
+def _show_shortest(result: Shortest, curve: xr.Dataset | None, written: Path | None) -> None:
+    from bronzeward.reports.shortest_schedule import curve_lines, shorten_report
+
+    show([shorten_report(result), ""])
+    if curve is not None:
+        show([*curve_lines(curve), ""])
+    if written is None:
+        tell(["No case written: allow more time or less strict limits, or free more values."])
+    else:
+        tell([f"Case written to {written}; run it with: bronzeward run {written}"])
 
 
 def _check(answer: str | None, figure: Path | None, overwrite: bool) -> None:

@@ -368,6 +368,36 @@ def stands_still(w: Work, count: int) -> bool:
     return True
 
 
+def all_flows(p: Problem, w: Work, count: int, gh: float, fresh: bool) -> None:
+    """Lay out the equations and add the flows of every layer."""
+    lay_out(p, w, count)
+    for k in range(count):
+        if p.wide[w.sequence[k]]:
+            wide_flows(p, w, k, count, gh, fresh)
+        else:
+            compound_flows(p, w, k, count, gh)
+
+
+def follow_cells(p: Problem, w: Work, count: int) -> float:
+    """Take over the cells just solved in every profile; the largest change of one."""
+    moved = 0.0
+    for k in range(count):
+        if p.wide[w.sequence[k]]:
+            moved = max(moved, take_cells(p, w, w.sequence[k]))
+    return moved
+
+
+def largest_correction(p: Problem, w: Work, count: int, gh: float) -> float:
+    """Largest share of its atoms, or of the floor, by which the correction in `w.right` changes a phase."""
+    worst = 0.0
+    for k in range(count):
+        slot = w.sequence[k]
+        inside = w.right[k - 1] if k > 0 else 0.0
+        outside = w.right[k] if k < count - 1 else 0.0
+        worst = max(worst, abs(gh * (outside - inside)) / (abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot]))
+    return worst
+
+
 def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -> int:
     """Solve one stage from the guess in `w.s` and `w.x`; the iterations used, 0 on failure."""
     if count == 1:
@@ -382,26 +412,13 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
     for iteration in range(1, MOST_ITERATIONS + 1):
         # all stages of a step share gh, so the slopes of a profile serve until convergence is slow
         fresh = (first_stage and iteration <= (1 if guessed else 2)) or iteration > 3
-        lay_out(p, w, count)
-        for k in range(count):
-            if p.wide[w.sequence[k]]:
-                wide_flows(p, w, k, count, gh, fresh)
-            else:
-                compound_flows(p, w, k, count, gh)
+        all_flows(p, w, count, gh, fresh)
         if not newton_step(w, count):
             return 0
         share = damping(p, w, count, gh)
         # the cells just solved belong to the speeds before this correction, so they follow one behind
-        worst = 0.0
-        for k in range(count):
-            slot = w.sequence[k]
-            inside = w.right[k - 1] if k > 0 else 0.0
-            outside = w.right[k] if k < count - 1 else 0.0
-            worst = max(worst, abs(gh * (outside - inside)) / (abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot]))
-        moved = 0.0
-        for k in range(count):
-            if p.wide[w.sequence[k]]:
-                moved = max(moved, take_cells(p, w, w.sequence[k]))
+        worst = largest_correction(p, w, count, gh)
+        moved = follow_cells(p, w, count)
         if (guessed or iteration > 1) and max(worst, moved) < CONVERGED * p.tolerance:
             if rest_is_small(p, w, count, gh, iteration <= MOST_STRICT):
                 apply_last(p, w, count, gh)

@@ -167,42 +167,41 @@ class Strand:
 
     def to_data(self) -> dict[str, Any]:
         """The strand with the keys of a case file, [strand] or [couple], in numbers that read back to the same."""
-        films: dict[str, Any] = {
+        always = {
+            "porosity": self.porosity,
             "initial_eta_um": _micrometres(self.initial_eta),
             "initial_epsilon_um": _micrometres(self.initial_epsilon),
         }
-        if self.film_makes_room:
-            films["film_makes_room"] = True
-        if self.void_place != IN_CORE:
-            films["void_place"] = self.void_place
-        if self.cavity_expansion is not None:
-            films["cavity_expansion"] = self.cavity_expansion
-        if self.cavity_of_parts:
-            films["cavity_expansion"] = "parts"
-        if self.barrier:
-            films["barrier_um"] = _micrometres(self.barrier)
-        if self.barrier_metal != NIOBIUM_BARRIER:
-            films["barrier_metal"] = self.barrier_metal
+        unusual = {
+            "film_makes_room": self.film_makes_room or None,
+            "void_place": self.void_place if self.void_place != IN_CORE else None,
+            "cavity_expansion": "parts" if self.cavity_of_parts else self.cavity_expansion,
+            "barrier_um": _micrometres(self.barrier) if self.barrier else None,
+            "barrier_metal": self.barrier_metal if self.barrier_metal != NIOBIUM_BARRIER else None,
+        }
+        shared = {**always, **{key: value for key, value in unusual.items() if value is not None}}
         if self.plane:
             tin, copper = _micrometres(self.core_radius), _micrometres(self.rings[0].radius)
-            layers = {"tin_thickness_um": tin, "copper_thickness_um": copper}
-            return {"couple": {**layers, "porosity": self.porosity, **films}}
-        core = _diameter(self.core_radius)
-        data: dict[str, Any] = {"core_diameter_um": core}
-        if self.stated_ratio is not None and self._is_of_ratio(core):
-            data["copper_tin_ratio"] = self.stated_ratio
-        else:
-            pack = list(self.rings)
-            if pack[0].copper_fraction == 1.0:
-                data["sleeve_diameter_um"] = _diameter(pack.pop(0).radius)
-            if pack:
-                rows = [(_diameter(ring.radius), ring.copper_fraction) for ring in pack]
-                data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
+            return {"couple": {"tin_thickness_um": tin, "copper_thickness_um": copper, **shared}}
+        data = {**self._diameters(), **shared}
         if self.eccentricity:
             data["eccentricity"] = self.eccentricity
         if self.pack_transport != BETWEEN_FILAMENTS:
             data["pack_transport"] = self.pack_transport
-        return {"strand": {**data, "porosity": self.porosity, **films}}
+        return {"strand": data}
+
+    def _diameters(self) -> dict[str, object]:
+        """Core and copper of a round strand, with the keys of a case file."""
+        core, rings = _diameter(self.core_radius), list(self.rings)
+        data: dict[str, object] = {"core_diameter_um": core}
+        if self.stated_ratio is not None and self._is_of_ratio(core):
+            return {**data, "copper_tin_ratio": self.stated_ratio}
+        if rings[0].copper_fraction == 1.0:
+            data["sleeve_diameter_um"] = _diameter(rings.pop(0).radius)
+        if rings:
+            rows = [(_diameter(ring.radius), ring.copper_fraction) for ring in rings]
+            data["pack"] = [{"outer_diameter_um": outer, "copper_fraction": share} for outer, share in rows]
+        return data
 
     def _is_of_ratio(self, core_um: float) -> bool:
         """Whether the stated ratio still says what the rings are."""

@@ -164,6 +164,10 @@ LAYOUT: dict[str, tuple[str, ...]] = {
 
 def _fault(result: Result) -> str | None:
     """What makes a stored result unusable: its readers rely on shapes, kinds and increasing times."""
+    return _fault_of_layout(result) or _fault_of_attributes(result) or _fault_of_history(result)
+
+
+def _fault_of_layout(result: Result) -> str | None:
     for name, dims in LAYOUT.items():
         column = result.variables.get(name)
         if column is None:
@@ -173,12 +177,20 @@ def _fault(result: Result) -> str | None:
             return f"{name} has the dimensions {', '.join(column.dims) or 'none'} instead of {', '.join(dims)}"
         if column.values.dtype.kind not in ("U" if text else "fiu") and column.values.size:
             return f"{name} does not hold {'text' if text else 'numbers'}"
+    return None
+
+
+def _fault_of_attributes(result: Result) -> str | None:
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):
             return f"no text in the attribute {name}"
     for name in ("eta_limit_K", "elastic_overfill", "core_offset_m"):
         if not isinstance(result.attributes.get(name), float | np.floating):
             return f"no number in the attribute {name}, which earlier versions did not write: run its case again"
+    return None
+
+
+def _fault_of_history(result: Result) -> str | None:
     time, row = result["time"], result["event_row"]
     if tuple(map(str, result["phase"])) != PHASES:
         return f"its phases are not {', '.join(PHASES)}"

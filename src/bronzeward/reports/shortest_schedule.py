@@ -66,6 +66,21 @@ def _limits_table(rows: Sequence[Sequence[str]]) -> str:
     )
 
 
+def shorten_data(shortest: Shortest) -> dict[str, object]:
+    """What was found, as plain data."""
+    return {
+        "hours": shortest.hours,
+        "feasible": shortest.feasible,
+        "values": shortest.values,
+        "kept": shortest.kept,
+        "kept_by_others": shortest.kept_by_others,
+        "others": shortest.others,
+        "aims": shortest.aims,
+        "binding": list(shortest.binding),
+        "bands_leave_out": shortest.caveat,
+    }
+
+
 def curve_lines(data: xr.Dataset) -> list[str]:
     """Least hours by the value of the limit that varies, in the unit it was given in."""
     answer = ANSWERS[str(data.attrs["answer"])]
