@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from bronzeward.inputs.case import Case, Numerics, case_from_json, load_case
+from bronzeward.inputs.case import Case, Numerics, Volumes, case_from_json, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.materials.growth_constants import (
@@ -91,6 +91,7 @@ NUMERICS = st.builds(
 REPLACED = {
     "strand": strands(), "schedule": schedules(), "kinetics": kinetic_sets(), "numerics": NUMERICS,
     "description": st.sampled_from(names()), "title": TEXT,
+    "volumes": st.builds(Volumes, *[floats(0.5, 2.0)] * len(Volumes._fields)),
 }  # fmt: skip
 
 
@@ -103,7 +104,7 @@ def changed_cases(draw: st.DrawFn) -> Case:
 
 def check_same(one: Case, two: Case) -> None:
     """Equal to the last bit."""
-    for name in ("strand", "kinetics", "numerics", "description", "title"):
+    for name in ("strand", "kinetics", "numerics", "description", "title", "volumes"):
         assert getattr(one, name) == getattr(two, name)
     np.testing.assert_array_equal(one.schedule.time, two.schedule.time)
     np.testing.assert_array_equal(one.schedule.temperature, two.schedule.temperature)

@@ -310,3 +310,5 @@ def test_a_barrier_of_another_metal_expands_as_that_does(metal, modulus, expansi
     assert case_from_data(case.to_data(), Path()).strand == strand
     with pytest.raises(InputError, match=r"barrier_metal is 'tin'; allowed: niobium, tantalum, vanadium"):
         replace(strand, barrier_metal="tin")
+    with pytest.raises(InputError, match="no barrier"):
+        Strand.couple(10, 20, barrier_metal=metal)

@@ -133,6 +133,8 @@ class Strand:
             _positive(self.cavity_expansion, "cavity_expansion")
             if self.cavity_expansion > 1e-4:
                 raise InputError(f"strand: cavity_expansion {self.cavity_expansion:g} 1/K; allowed are up to 1e-4")
+        if self.plane and (self.barrier or self.barrier_metal != NIOBIUM_BARRIER):
+            raise InputError("strand: a plane couple has no barrier")
         if not 0.0 <= self.barrier <= self.barrier_radius:
             most = self.barrier_radius / MICROMETRE
             raise InputError(f"strand: barrier of {self.barrier / MICROMETRE:g} µm; allowed are 0 to {most:g}")
