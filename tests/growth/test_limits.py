@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 
 import numpy as np
 import pytest
@@ -82,7 +83,7 @@ def test_equivalent_hold_of_a_ramp() -> None:
     """The hold at 231 C that does what 25 C/h from 20 to 231 C does; the row `equivalent_hold` of checks.csv."""
     with (literature.folder() / "checks.csv").open(encoding="utf-8") as file:
         row = next(row for row in csv.DictReader(file) if row["id"] == "equivalent_hold")
-    energy = 59.4e3
+    energy = 1e3 * float(re.search(r"activation_energy_kJ_per_mol=([\d.]+);", row["condition"])[1])
     schedule = Schedule.start(20).ramp(25, to=231)
     problem = one_activation(problem_of(Strand.couple(1000, 1000), schedule, tolerance=1e-7, seed=1e-11), energy)
     hours = widths(run_fast(problem, rows=40000))[-1] ** 2 / growth_at(231.0, energy) / 3600.0

@@ -19,7 +19,7 @@ from bronzeward.model.simulation import run_case
 from browser import beyond_the_edge, page_of
 from live_page import answer, drag, live, on_screen, opened
 
-SHELL, LENGTH = "shell at first liquid", "length of the schedule"
+SHELL, LEFT, LENGTH = "shell at first liquid", "tin left at first liquid", "length of the schedule"
 LIMITS = ("--keep", "shell_at_first_liquid>=3", "--keep", "peak_liquid_tin<=20")
 
 
@@ -123,10 +123,10 @@ def test_all_of_it_works_from_the_keyboard(page):
     shown(page, LENGTH, "72.2 h")
     press("✕ 3")
     shown(page, LENGTH, "69.2 h")
-    shell = answer(page, SHELL)
+    left = answer(page, LEFT)
     page.get_by_role("slider").nth(1).focus()
     page.keyboard.press("ArrowRight")
-    changed(page, SHELL, shell)
+    changed(page, LEFT, left)
     page.get_by_role("slider").nth(0).focus()
     for _ in range(3):
         page.keyboard.press("PageUp")

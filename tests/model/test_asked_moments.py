@@ -70,7 +70,7 @@ def test_what_cannot_be_computed_again_is_said_and_stays(attributes, word):
 def test_another_growth_constant_shows_at_the_end():
     run = result("sleeve")
     inputs = json.loads(run.attributes["inputs"])
-    inputs["kinetics"]["factors"] = {"delta": 0.2}
+    inputs["kinetics"]["factors"] = {"delta": 0.02}
     changed = replace(run, attributes={**run.attributes, "inputs": json.dumps(inputs)})
     assert with_states_at(changed, ["20.3h"])[0] is changed
 

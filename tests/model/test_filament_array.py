@@ -103,13 +103,16 @@ def test_a_packs_transport_is_kept_in_a_case():
 def tin_taken(strand: Strand) -> float:
     """Tin that has left a bare core after half an hour at 200 C [mol/m]."""
     detail = Numerics(seed_nm=0.1, tolerance=1e-5)
-    run = run_case(Case(strand, Schedule.start(200).hold(0.5), load_set(), numerics=detail))
+    run = run_case(Case(strand, Schedule.start(200).hold(0.5), load_set("couples"), numerics=detail))
     return float(run["tin_used"][-1] * run["total_tin"][-1])
 
 
 @pytest.mark.parametrize(("copper", "parallel", "between"), [(0.5, 0.48, 0.36), (0.25, 0.16, 0.09)])
 def test_early_growth_from_a_bare_core(copper, parallel, between):
-    """Rates of the parabolic law over that in pure copper, amounts squared, as an independent review computed them."""
+    """Rates of the parabolic law over that in pure copper, amounts squared, as an independent review computed them,
+
+    with the constants that the default set was then.
+    """
     pure = tin_taken(Strand.round(24, 60))
     for transport, expected in (("parallel channels", parallel), ("between filaments", between)):
         pack = Strand.round(24, None, [(60, copper)], pack_transport=transport)

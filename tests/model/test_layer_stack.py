@@ -92,7 +92,7 @@ def test_a_section_agrees_with_the_account_and_its_rings_hold_the_volumes_at_tem
 
 def test_a_void_behind_the_shell_is_drawn_there():
     strand = Strand.round(24, 44, void_place="between shell and copper")
-    run = run_case(Case(strand, Schedule.start(20).ramp(5, to=300).quench(), load_set()))
+    run = run_case(Case(strand, Schedule.start(20).ramp(5, to=300).quench(), load_set("couples")))
     row = find_moment(run, "first liquid")
     phases = [layer.phase for layer in seen_layers(run, row)]
     assert phases[-2:] == [None, "alpha"]

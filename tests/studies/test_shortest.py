@@ -29,6 +29,7 @@ INPUTS = {
     "schedule": {
         "steps": [{"ramp_C_per_h": 50.0, "to_C": 205.0}, {"hold_h": 5.0}, {"ramp_C_per_h": 50.0, "to_C": 232.0}]
     },
+    "kinetics": {"set": "couples"},
     "numerics": {"alpha_cells": 6},
 }
 RATE = Free(("schedule.steps.0.ramp_C_per_h", "schedule.steps.2.ramp_C_per_h"), 10.0, 100.0, 10.0)

@@ -26,7 +26,7 @@ FEW = Spread(size=12, seed=3)
 
 def _cases() -> dict[str, Case]:
     plan = Schedule.start(20).ramp(25, to=210).hold(4).ramp(25, to=240)
-    case = replace(load_case(STARTER), schedule=plan)
+    case = replace(load_case(STARTER), schedule=plan, kinetics=load_set("couples"))
     return varied(case, "larkfell", parse_axis("schedule.steps.1.hold_h=4,30"))
 
 

@@ -11,6 +11,7 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
+from bronzeward.materials.kinetics import load_set
 from bronzeward.reports.weakest import weakest_data, weakest_sentences
 from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.optimise.limits import Limit
@@ -21,7 +22,8 @@ LIMIT = Limit("tin_left_at_first_liquid", "<=", 0.43)
 
 
 def _case() -> Case:
-    return replace(load_case(STARTER), schedule=Schedule.start(20).ramp(50, to=210).hold(20).ramp(50, to=230))
+    plan = Schedule.start(20).ramp(50, to=210).hold(20).ramp(50, to=230)
+    return replace(load_case(STARTER), schedule=plan, kinetics=load_set("couples"))
 
 
 def test_the_weakest_of_independent_ones_follows_the_power_of_one() -> None:

@@ -15,6 +15,7 @@ from bronzeward.studies.furnace_load import Furnace
 from bronzeward.thermo.enthalpy import formation_enthalpy
 from bronzeward.units import GAS_CONSTANT, HOUR, ZERO_CELSIUS
 from bronzeward.validation import strand_recipes as strands
+from bronzeward.validation.assessment import kinetics_for
 from bronzeward.validation.check import Check
 from bronzeward.validation.laboratory import Laboratory, label_of
 
@@ -36,7 +37,7 @@ def _kelvin(check: Check) -> float:
 
 
 def _constant(check: Check) -> Constant:
-    return load_set(check.condition["set"]).constant(check.condition["phase"])
+    return kinetics_for(check).constant(check.condition["phase"])
 
 
 def _melting_point(check: Check, lab: Laboratory) -> float:
@@ -91,12 +92,12 @@ def _reaction_enthalpy(check: Check, lab: Laboratory) -> tuple[float, str]:
 
 def _plane_couple(check: Check, lab: Laboratory) -> tuple[float, str]:
     given = check.condition
-    layers = lab.couple(given["set"], float(given["temperature_C"]), float(given["time_h"]))
+    layers = lab.couple(kinetics_for(check), float(given["temperature_C"]), float(given["time_h"]))
     return layers[given["answer"]], "growth engine"
 
 
 def _growth_constant(check: Check, lab: Laboratory) -> tuple[float, str]:
-    thickness = lab.couple(check.condition["set"], float(check.condition["temperature_C"]), 100.0)
+    thickness = lab.couple(kinetics_for(check), float(check.condition["temperature_C"]), 100.0)
     return (thickness[check.condition["phase"]] * 1e-6) ** 2 / (100 * HOUR), "growth engine, 100 h"
 
 
@@ -122,7 +123,7 @@ def _layer_activation(check: Check, lab: Laboratory) -> tuple[float, str]:
     """Slope of the logarithm of a squared layer against reciprocal temperature [kJ/mol]."""
     given = check.condition
     ends = [float(given[key]) for key in ("from_C", "to_C")]
-    widths = [lab.couple(given["set"], celsius, 100.0)[given["answer"]] for celsius in ends]
+    widths = [lab.couple(kinetics_for(check), celsius, 100.0)[given["answer"]] for celsius in ends]
     reciprocal = [1.0 / (celsius + ZERO_CELSIUS) for celsius in ends]
     slope = 2.0 * log(widths[0] / widths[1]) / (reciprocal[1] - reciprocal[0])
     return slope * GAS_CONSTANT / 1e3, "growth engine, 100 h at both ends"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from bronzeward.materials.growth_constants import Constant
-from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.units import ZERO_CELSIUS
+from bronzeward.validation.assessment import kinetics_for
 from bronzeward.validation.check import OUTSIDE, Check
+from bronzeward.validation.evidence import ASSESSED_PHASES
 from bronzeward.validation.laboratory import Laboratory
-from bronzeward.validation.strand_recipes import percent_tin_left
+from bronzeward.validation.sub_element import percent_tin_left
 
 NORMAL_95 = 1.6448536269514722
 """A normal value lies within as many standard deviations either way with a probability of 90 %."""
@@ -27,7 +28,7 @@ def stated_band(check: Check, computed: float, lab: Laboratory) -> tuple[float, 
     if check.topic not in (*_CONSTANTS, "plane_couple"):
         return None
     kelvin = float(check.condition["temperature_C"]) + ZERO_CELSIUS
-    wide = _wide(load_set(check.condition["set"]).constant(check.condition.get("phase", "eta")), kelvin)
+    wide = _wide(kinetics_for(check).constant(check.condition.get("phase", "eta")), kelvin)
     wide = wide**0.5 if check.topic == "plane_couple" else wide
     return computed / wide, computed * wide
 
@@ -39,11 +40,7 @@ def _wide(constant: Constant, kelvin: float) -> float:
 
 
 def _band_of_a_strand(check: Check, lab: Laboratory) -> tuple[float, float]:
-    kelvin = float(check.condition["temperature_C"]) + ZERO_CELSIUS
-    ends = [percent_tin_left(check, lab, _all_off(kelvin, sign)) for sign in (-1, 1)]
+    kelvin, plain = float(check.condition["temperature_C"]) + ZERO_CELSIUS, kinetics_for(check)
+    wide = {phase: _wide(plain.constant(phase), kelvin) for phase in ASSESSED_PHASES}
+    ends = [percent_tin_left(check, lab, plain.scaled({p: w**sign for p, w in wide.items()})) for sign in (-1, 1)]
     return min(ends), max(ends)
-
-
-def _all_off(kelvin: float, sign: int) -> KineticSet:
-    plain = load_set()
-    return plain.scaled({phase: _wide(plain.constant(phase), kelvin) ** sign for phase in ("eta", "epsilon")})

@@ -2,54 +2,30 @@
 
 from __future__ import annotations
 
-from math import sqrt
-
 import numpy as np
-from numpy.typing import NDArray
 
 from bronzeward.files import read_toml
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
-from bronzeward.materials.kinetics import KineticSet, load_set
+from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.phases import PHASES
 from bronzeward.model.result import names
 from bronzeward.units import HOUR, ZERO_CELSIUS
+from bronzeward.validation.assessment import kinetics_for
 from bronzeward.validation.check import Check
 from bronzeward.validation.laboratory import TIN_LEAN, TIN_RICH, Laboratory
-
-Array = NDArray[np.float64]
-
-
-SLEEVES = (0.25, 0.5, 1.0)
-"""Shares of a strand's copper that may lie between tin and filaments; the published text does not say."""
+from bronzeward.validation.sub_element import SLEEVES, core_um, percent_tin_left
 
 
 def tin_left(check: Check, lab: Laboratory) -> tuple[float, str]:
     """Tin that has not reacted [%], half of the copper lying in the sleeve; other shares in the remark."""
-    left = {share: percent_tin_left(check, lab, load_set(), share) for share in SLEEVES}
-    core = _core_um(check, lab)
+    left = {share: percent_tin_left(check, lab, kinetics_for(check), share) for share in SLEEVES}
+    core, usual = core_um(check, lab), percent_tin_left(check, lab, load_set())
     told = ", ".join(f"{100 * share:.0f} %: {percent:.0f} %" for share, percent in left.items())
-    return left[0.5], f"{core:.1f} µm core from the printed ratios; tin left by share of copper in the sleeve: {told}"
-
-
-def percent_tin_left(check: Check, lab: Laboratory, kinetics: KineticSet, share: float = 0.5) -> float:
-    """Tin [%] left after the hold in a strand with the ratios of a check, `share` of its copper in the sleeve."""
-    given = {key: float(text) for key, text in check.condition.items()}
-    core, outer = _core_um(check, lab), given["sub_element_um"]
-    copper = core**2 * given["copper_per_tin"] * lab.copper_volume / lab.properties.molar_volume["(Sn)"]
-    sleeve = sqrt(core**2 + share * copper)
-    pack = [(outer, (1 - share) * copper / (outer**2 - sleeve**2))] if share < 1 else []
-    strand = Strand.round(core, sleeve, pack=pack)
-    history = lab.run(strand, Schedule.start(given["temperature_C"]).hold(given["time_h"]), kinetics)
-    return 100 * (1 - float(history["tin_used"][-1]))
-
-
-def _core_um(check: Check, lab: Laboratory) -> float:
-    """Diameter of the tin core [µm] of a sub-element that holds tin, niobium and copper in the ratios of a check."""
-    given = {key: float(text) for key, text in check.condition.items()}
-    rest = given["niobium_per_tin"] * given["niobium_m3_per_mol"] + given["copper_per_tin"] * lab.copper_volume
-    return given["sub_element_um"] / sqrt(1 + rest / lab.properties.molar_volume["(Sn)"])
+    return left[0.5], (
+        f"{core:.1f} µm core from the printed ratios; tin left by share of copper in the sleeve: {told}; "
+        f"with the default constants as they stand {usual:.0f} %"
+    )
 
 
 def order_below_450(check: Check, lab: Laboratory) -> tuple[float, str]:
