@@ -134,6 +134,20 @@ def test_all_of_it_works_from_the_keyboard(page):
     page.locator("b", has_text=re.compile(r"^\d+\.\d\d h, ")).first.wait_for()
 
 
+def test_the_keys_of_undo_and_redo_step_through_drafts_and_leave_half_typed_text_to_its_field(page):
+    typed(page, "dwell, h", "30")
+    shown(page, LENGTH, "69.2 h")
+    typed(page, "dwell, h", "31")
+    shown(page, LENGTH, "70.2 h")
+    for keys, length in (("z", "69.2 h"), ("z", "63.2 h"), ("y", "69.2 h"), ("Shift+Z", "70.2 h")):
+        page.keyboard.press(f"Control+{keys}")
+        shown(page, LENGTH, length)
+    field(page, "dwell, h").press_sequentially("5")
+    page.keyboard.press("Control+z")
+    assert field(page, "dwell, h").input_value() == "31"
+    assert answer(page, LENGTH) == "70.2 h"
+
+
 def test_a_sleeve_inside_its_core_is_told_beside_its_slider(page):
     shell = answer(page, SHELL)
     page.get_by_role("slider").nth(2).focus()

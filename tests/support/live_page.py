@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -22,10 +23,11 @@ FIND = """(name) => {
 
 
 @contextmanager
-def live(case: Path, *more: str) -> Iterator[str]:
-    """The address of `bronzeward live`, for as long as the block lasts."""
+def live(case: Path, *more: str, source: str | None = None) -> Iterator[str]:
+    """The address of `bronzeward live`, for as long as the block lasts; `source`: the `src` of another checkout."""
+    environment = {**os.environ, **({"PYTHONPATH": source} if source else {})}
     command = [sys.executable, "-m", "bronzeward", "live", str(case), "--no-browser", *more]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
     try:
         line = process.stdout.readline()
         assert line.startswith("Live page: "), line + process.stderr.read()

@@ -36,7 +36,9 @@ class Charts:
 
     def __init__(self) -> None:
         self.corners = ColumnDataSource({"x": [], "y": []})
-        self._run = ColumnDataSource({name: [] for name in ("hours", "celsius", "shell", "melt", *DRAWN)})
+        self._run = ColumnDataSource({name: [] for name in ("hours", "celsius", "shell", "melt")})
+        # one each: what is not there is neither sent nor drawn
+        self._layers = {phase: ColumnDataSource({"hours": [], "thickness": []}) for phase in DRAWN}
         self._band = ColumnDataSource({name: [] for name in ("hours", *BANDS)})
         self._beside = ColumnDataSource({name: [] for name in BESIDE})
         self._events = ColumnDataSource({"hours": [], "name": []})
@@ -72,8 +74,10 @@ class Charts:
         columns |= {"shell": 1e6 * result["shell_thickness"], "melt": 100.0 * result["liquid_tin_fraction"]}
         seen = [result["thickness"][:, COLUMN[phase]].max() >= THINNEST for phase in DRAWN]
         for phase, item, there in zip(DRAWN, self._legend, seen, strict=True):
-            thickness = result["thickness"][:, COLUMN[phase]]
-            columns[phase] = 1e6 * np.where(thickness > 0.0, thickness, np.nan)
+            if there:
+                thickness = result["thickness"][:, COLUMN[phase]]
+                thickness = 1e6 * np.where(thickness > 0.0, thickness, np.nan)
+                self._layers[phase].data = {"hours": hours, "thickness": thickness}
             for shown in (item, *item.renderers):
                 shown.visible = bool(there)
         self._run.data = columns
@@ -87,8 +91,8 @@ class Charts:
         self._across.update(start=-ROOM * hours[-1], end=(1.0 + ROOM) * hours[-1])
         tops = {
             self.schedule: float(columns["celsius"].max()),
-            self.thickness: max([float(np.nanmax(columns[p])) for p, there in zip(DRAWN, seen, strict=True) if there]
-                                + [float(columns["shell"].max()), *bands[1].tolist()]),
+            self.thickness: max(1e6 * float(result["thickness"][:, [COLUMN[phase] for phase in DRAWN]].max()),
+                                float(columns["shell"].max()), *bands[1].tolist()),
             self.liquid: max(float(columns["melt"].max()), 1.0, *bands[3].tolist()),
         }  # fmt: skip
         for chart, top in tops.items():
@@ -144,9 +148,9 @@ class Charts:
         items = []
         for phase in DRAWN:
             look = style.LOOKS[phase]
-            dash = [round(3 * part) for part in look.dash]
-            rim = chart.line("hours", phase, source=self._run, line_color=style.INK, line_width=4, line_dash=dash)
-            line = chart.line("hours", phase, source=self._run, line_color=look.colour, line_width=2.5, line_dash=dash)
+            own = {"source": self._layers[phase], "line_dash": [round(3 * part) for part in look.dash]}
+            rim = chart.line("hours", "thickness", **own, line_color=style.INK, line_width=4)
+            line = chart.line("hours", "thickness", **own, line_color=look.colour, line_width=2.5)
             items.append(LegendItem(label=LETTERS[phase], renderers=[rim, line], visible=False))
         shell = chart.line("hours", "shell", source=self._run, line_color=style.INK, line_width=1.5, line_dash="dotted")
         self._legend = items

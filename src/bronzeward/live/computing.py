@@ -18,7 +18,7 @@ MEMBERS = 100
 """Runs in a band of a live page."""
 
 
-PAUSE = 0.05
+PAUSE = 0.1
 """Between a run and the start of its band [s]: the browser draws the run meanwhile, and needs a core for that."""
 
 

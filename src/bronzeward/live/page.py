@@ -69,8 +69,8 @@ class LivePage:
             Div(text="", stylesheets=[STYLE], sizing_mode="stretch_width") for _ in range(4)
         )
         self._layers.update(width=190, sizing_mode="inherit")
-        self._undo = _button("↶ undo", partial(self._step, self._drafts.undo))
-        self._redo = _button("↷ redo", partial(self._step, self._drafts.redo))
+        self._undo = self._stepper("undo", "↶ undo", self._drafts.undo)
+        self._redo = self._stepper("redo", "↷ redo", self._drafts.redo)
         self._keep = _button("keep this one beside", self._keep_beside, 180)
         self._moment = Slider(title="moment, h", start=0.0, end=1.0, step=STEP, value=0.0, format="0.00",
                               sizing_mode="stretch_width")  # fmt: skip
@@ -122,6 +122,13 @@ class LivePage:
         if move():
             self._refresh()
 
+    def _stepper(self, name: str, label: str, move: Callable[[], bool]) -> Button:
+        """A button that steps, by its name also from the keyboard: the page then counts up in its tags."""
+        button = _button(label, partial(self._step, move))
+        button.name = name
+        button.on_change("tags", lambda _a, _o, _n: self._step(move))
+        return button
+
     def _refresh(self) -> None:
         """Have the draft computed, and meanwhile show it everywhere."""
         self._ask()
@@ -129,6 +136,7 @@ class LivePage:
 
     def _ask(self) -> None:
         self._number += 1
+        self._wanted = None  # the section follows with the run
         self._computer.ask(self._number, self._drafts.now.case())
 
     def _show_draft(self) -> None:
@@ -190,9 +198,10 @@ class LivePage:
         if row == self._row:
             return
         self._row = row
-        self._section.show(self._result, row, self._strand_shown)
+        edges = edges_at(self._result, row, self._strand_shown)
+        self._section.show(edges, self._strand_shown)
         place = f"{time[row] / HOUR:.2f} h, {self._result['temperature'][row] - ZERO_CELSIUS:.1f} °C"
-        self._layers.text = f"<b>{place}</b>{layers_list(edges_at(self._result, row), self._strand_shown.plane)}"
+        self._layers.text = f"<b>{place}</b>{layers_list(edges, self._strand_shown.plane)}"
 
     def _keep_beside(self) -> None:
         """Keep this run for comparison, or let go of the one that is kept."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -9,8 +10,7 @@ from bokeh.models import ColumnDataSource, Range1d
 from bokeh.plotting import figure
 
 from bronzeward.inputs.strand import Strand
-from bronzeward.model.layer_stack import PLACES, SEED, edges_at
-from bronzeward.model.result import Result
+from bronzeward.model.layer_stack import PLACES, SEED
 from bronzeward.plots import style
 from bronzeward.plots.round_section import filament_dots
 from bronzeward.plots.section_words import round_length
@@ -30,15 +30,14 @@ class SectionChart:
         self._strand: Strand | None = None
         self.chart = self._chart()
 
-    def show(self, result: Result, row: int, strand: Strand) -> None:
-        """Draw the state in a row along time."""
+    def show(self, edges: Sequence[float], strand: Strand) -> None:
+        """Draw a state by the outer radii [m] of `layer_stack.PLACES`."""
         if strand != self._strand:
             self._show_strand(strand)
-        edges = [1e6 * edge for edge in edges_at(result, row)]
         layers = [
-            (inner, outer, *_look(phase))
+            (1e6 * inner, 1e6 * outer, *_look(phase))
             for phase, (inner, outer) in zip(PLACES, pairwise([0.0, *edges]), strict=True)
-            if outer - inner > 1e6 * SEED
+            if outer - inner > SEED
         ]
         columns = dict(zip(_COLUMNS, map(list, zip(*layers, strict=True)), strict=True))
         tall = 1e6 * strand.barrier_radius

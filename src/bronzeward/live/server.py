@@ -18,9 +18,15 @@ from pathlib import Path
 from bokeh.application import Application
 from bokeh.application.handlers.function import FunctionHandler
 from bokeh.document import Document
+from bokeh.document.events import DocumentPatchedEvent
+from bokeh.protocol import Protocol
 from bokeh.server.auth_provider import AuthProvider
+from bokeh.server.connection import ServerConnection
+from bokeh.server.contexts import ApplicationContext
 from bokeh.server.server import BaseServer
+from bokeh.server.session import ServerSession
 from bokeh.server.tornado import BokehTornado
+from bokeh.server.views.ws import WSHandler
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
 from tornado.web import HTTPError, RequestHandler
@@ -62,6 +68,31 @@ class Secret(AuthProvider):
         return "here"
 
 
+class Pages(BokehTornado):
+    """Sends all that one callback changes in a page as one message, so that the browser draws it once."""
+
+    def new_connection(
+        self, protocol: Protocol, socket: WSHandler, application_context: ApplicationContext, session: ServerSession
+    ) -> ServerConnection:
+        """A connection of a page."""
+        connection = super().new_connection(protocol, socket, application_context, session)
+        waiting: list[DocumentPatchedEvent] = []
+
+        async def send() -> None:
+            """Send everything that waits; the session awaits this once for each change, after the callback."""
+            events = waiting[:]
+            waiting.clear()
+            if events:
+                await socket.send_message(protocol.create("PATCH-DOC", events))
+
+        def put(event: DocumentPatchedEvent) -> Awaitable[None]:
+            waiting.append(event)
+            return send()
+
+        connection.send_patch_document = put
+        return connection
+
+
 class LiveServer:
     """A server of live pages; every page that is opened begins with the same draft, see `LivePage`.
 
@@ -69,8 +100,8 @@ class LiveServer:
     """
 
     def __init__(self, draft: Draft, folder: Path, name: str, members: int = MEMBERS, port: int = 0) -> None:
-        logging.getLogger("bokeh").setLevel(logging.WARNING)
-        logging.getLogger("tornado").setLevel(logging.ERROR)
+        for name in ("bokeh", "tornado"):
+            logging.getLogger(name).setLevel(logging.ERROR)
         try:
             listening = socket.create_server((LOOPBACK, port))
         except OSError as error:
@@ -81,7 +112,7 @@ class LiveServer:
         def open_page(document: Document) -> None:
             LivePage(document, draft, folder, name, members)
 
-        pages = BokehTornado(
+        pages = Pages(
             {"/": Application(FunctionHandler(open_page))},
             extra_websocket_origins=[secret.host], auth_provider=secret, sign_sessions=True,
             secret_key=secrets.token_bytes(32), include_headers=[], include_cookies=[], generate_session_ids=True,
