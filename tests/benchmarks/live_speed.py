@@ -83,7 +83,7 @@ def main(drags: int, other: str | None) -> None:
             if other:
                 print(f"{kind}: {medians[0] / medians[1]:.2f} of the other's median")
         for name, page in pages.items():
-            print(f"{name}: browser's heap {page.used[0]:.1f} MB after the first drag, {page.used[-1]:.1f} MB at the end")
+            print(f"{name}: browser's heap {page.used[0]:.1f} MB after the first drag, {page.used[-1]:.1f} at the end")
 
 
 if __name__ == "__main__":
