@@ -98,7 +98,7 @@ def test_margins_name_close_reactions_apart():
             "knot_temperature": (("strand", "knot"), kelvin),
             "reaction_temperature": (("reaction",), [500.0, 688.2, 681.15, 683.0]),
         },
-        {"reaction": ["eutectic", "peritectic", "eta, osti1485092", "eta, another"]},
+        {"reaction": ["eutectic", "peritectic", "eta, measured 2018", "eta, another"]},
     )
     ax = plot_margins(data)
     check(ax.figure)

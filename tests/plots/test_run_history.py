@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.materials.phases import LETTERS
 from bronzeward.model.events import events
 from bronzeward.model.result import Result, Variable
 from bronzeward.plots import run_history
-from bronzeward.plots.panels import AGAINST
+from bronzeward.plots.panels import AGAINST, drawn_layers
 from bronzeward.plots.picture_file import encode
 from closeness import close
 from drawing_cases import CASES, result
@@ -39,6 +40,21 @@ def test_history_lists_every_event_once():
     for event in events(result("lean")):
         assert sum(line.startswith(event.words) for line in said) == 1
     assert any(line.startswith("η decomposes") for line in said)
+
+
+def test_layers_with_bands_share_one_grid_of_two_columns_and_all_their_texts_keep_apart():
+    run = result("lean")
+    ends = {f"thickness{end}": Variable(run.variables["thickness"].dims, share * run["thickness"], {})
+            for end, share in (("_low", 0.7), ("_high", 1.3))}  # fmt: skip
+    banded = Result({**run.variables, **ends}, run.attributes)
+    plain, grid = run_history.draw_history(run), run_history.draw_history(banded)
+    check_texts(grid)
+    count = len(drawn_layers(run))
+    cells = [ax for ax in grid.axes if ax.get_ylabel() in {f"{LETTERS[phase]}, µm" for phase in drawn_layers(run)}]
+    assert (len(cells), len({round(ax.get_position().x0, 3) for ax in cells})) == (count, 2)
+    # a row for every two layers, no more
+    assert grid.get_figheight() - plain.get_figheight() < 0.7 * ((count + 1) // 2) + 0.5
+    assert cells[0].get_xlim() == grid.axes[0].get_xlim()
 
 
 def test_more_events_than_fit_are_counted():

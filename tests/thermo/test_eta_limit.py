@@ -6,10 +6,11 @@ import pytest
 from bronzeward.errors import InputError
 from bronzeward.growth.slots import CORE, SLOT_LABELS
 from bronzeward.inputs.case import case_from_data
-from bronzeward.materials.eta_limits import published_limits
+from bronzeward.materials.eta_limits import limit_words, published_limits
 from bronzeward.model.boundary_tables import build_regimes, stable_ranges
 from bronzeward.model.case_table import case_table, other_limits
 from bronzeward.model.simulation import run_case
+from bronzeward.studies.furnace_margins import reactions
 from bronzeward.thermo.eta_limit import FARTHEST, REACH, peritectic_of, with_eta_limit
 from closeness import close
 from thermo_systems import table
@@ -134,7 +135,14 @@ def test_a_run_melts_eta_where_the_case_says():
 def test_nothing_is_said_of_eta_where_all_sources_agree():
     assert "eta: it melts" not in run_case(case(top=400.0)).attributes["warnings"]
     between = run_case(case(top=410.0)).attributes["warnings"]
-    assert "eta: it melts at 415.0 °C here, at 408.0 °C by osti1485092" in between
+    assert "eta: it melts at 415.0 °C here, at 408.0 °C elsewhere (measured 2018, osti1485092)" in between
+
+
+def test_limits_have_words_that_tell_them_apart():
+    words = [limit_words(name) for name in ("description", *published_limits())]
+    assert len(set(words)) == len(words)
+    assert limit_words("osti1485092") == "measured 2018"  # grade of the row, year of the citation
+    assert list(reactions(case())) == ["eutectic", "peritectic", "eta, measured 2018"]
 
 
 def test_the_other_temperatures_are_those_of_the_sources_not_in_use():

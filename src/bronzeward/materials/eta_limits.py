@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from math import isfinite
+from typing import Any
 
 from bronzeward import files
 from bronzeward.errors import InputError
@@ -20,9 +22,22 @@ LOWEST_C, HIGHEST_C = 350.0, 500.0
 @cache
 def published_limits() -> dict[str, float]:
     """Temperatures [K] up to which eta is stable, by the bibliography key of the source."""
+    return {source: float(row["value"]) for source, row in _rows().items()}
+
+
+def limit_words(name: str) -> str:
+    """Whose limit it is, for figures and tables: grade and year of a published one, "description" as it stands."""
+    if name == DESCRIPTION:
+        return name
+    year = re.search(r"\((\d{4})\)", literature.bibliography()[name])
+    return f"{_rows()[name]['grade']} {year[1] if year else name}"
+
+
+@cache
+def _rows() -> dict[str, dict[str, Any]]:
+    """Rows of published limits by the bibliography key of the source."""
     rows = files.read_toml(literature.folder() / "properties.toml")["value"]
-    limits = [row for row in rows if row["quantity"] == "eta_limit"]
-    return {str(row["source"][0]): float(row["value"]) for row in limits}
+    return {str(row["source"][0]): row for row in rows if row["quantity"] == "eta_limit"}
 
 
 def checked_limit(value: object) -> str | float:

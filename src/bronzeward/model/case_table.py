@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bronzeward.inputs.case import Case
-from bronzeward.materials.eta_limits import DESCRIPTION, published_limits
+from bronzeward.materials.eta_limits import DESCRIPTION, limit_words, published_limits
 from bronzeward.thermo import load_table
 from bronzeward.thermo.eta_limit import peritectic_of, with_eta_limit
 from bronzeward.thermo.table import PhaseTable
@@ -30,8 +30,9 @@ def case_table(case: Case, cache: bool = True) -> PhaseTable:
     moved = with_eta_limit(table, kelvin)
     assert reaction is not None
     source = [case.eta_limit] if isinstance(case.eta_limit, str) else []
+    by = ", ".join([*map(limit_words, source), *source]) or "by the case"
     note = (
-        f"eta: taken to be stable up to {kelvin - ZERO_CELSIUS:.1f} °C ({''.join(source) or 'by the case'}), not up to "
+        f"eta: taken to be stable up to {kelvin - ZERO_CELSIUS:.1f} °C ({by}), not up to "
         f"{reaction.temperature - ZERO_CELSIUS:.1f} °C as in {table.description}"
     )
     return replace(moved, warnings=[*table.warnings, note], references=[*table.references, *source])

@@ -12,7 +12,7 @@ from bronzeward.growth.slots import CORE, N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.case import Case, Numerics, load_case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.eta_limits import checked_limit
+from bronzeward.materials.eta_limits import DESCRIPTION, checked_limit, limit_words
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import build_regimes, stable_ranges
@@ -170,11 +170,13 @@ def _doubts_about_eta(case: Case, table: PhaseTable, recorded: Recorded) -> list
     kelvin, eta = recorded.temperature, recorded.amount[:, SLOT_LABELS.index("eta")]
     notes = []
     for name, other in other_limits(case, table).items():
+        source = "" if name == DESCRIPTION else f", {name}"
         lower = min(limit, other)
         if kelvin.max() > lower and (eta[kelvin >= lower - 1.0] > 0).any():
             notes.append(
-                f"eta: it melts at {limit - ZERO_CELSIUS:.1f} °C here, at {other - ZERO_CELSIUS:.1f} °C by {name}, and "
-                "some of it is left there: try both with eta_limit of [thermodynamics]"
+                f"eta: it melts at {limit - ZERO_CELSIUS:.1f} °C here, at {other - ZERO_CELSIUS:.1f} °C elsewhere "
+                f"({limit_words(name)}{source}), and some of it is left there: "
+                "try both with eta_limit of [thermodynamics]"
             )
     return notes
 

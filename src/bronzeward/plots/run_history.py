@@ -27,6 +27,9 @@ MOST_EVENTS = 24
 LINE = 0.095
 """Height of a line of the note on bands [inch]."""
 
+CELL = 0.66
+"""Height of a row of single layers, two beside each other, with the gap below it [inch]."""
+
 Panel = tuple[Callable[..., "Axes"], float]
 """A function that draws one panel of a run on given axes, and its height [inch]."""
 
@@ -70,13 +73,13 @@ def draw_history(
     result = as_result(run) if window is None else between(as_result(run), *window)
     drawn: list[Panel] = [(partial(panels.plot_thickness, against=against), 1.35)]
     chosen = layers if layers is not None else panels.drawn_layers(result) if _banded(result) else ()
-    drawn += [(partial(panels.plot_layer, phase=phase, against=against), 0.5) for phase in chosen]
     drawn.append((partial(panels.plot_liquid, against=against), 1.05))
     if against == "time":
         bars = 0.1 + 0.125 * len(panels.present_phases(result))
         drawn = [(panels.plot_temperature, 1.15), (panels.plot_phases, bars), *drawn]
     more: list[Panel] = [*(_room(result) if volume else []), *(_SHARES if equilibrium else [])]
-    return _stacked(result, [*drawn, *((partial(plot, against=against), height) for plot, height in more)], against)
+    drawn += ((partial(plot, against=against), height) for plot, height in more)
+    return _stacked(result, drawn, against, chosen)
 
 
 def draw_account(run: Source) -> Figure:
@@ -95,16 +98,20 @@ def _banded(result: Result) -> bool:
 
 
 @style.settings()
-def _stacked(result: Result, drawn: Sequence[Panel], against: str) -> Figure:
-    """Panels above each other over one horizontal axis, numbered events above them, their list below."""
+def _stacked(result: Result, drawn: Sequence[Panel], against: str, layers: Sequence[str] = ()) -> Figure:
+    """Panels above each other over one horizontal axis, numbered events above them; below a grid of layers, and a list.
+
+    The list is that of the events.
+    """
     numbered = panels.numbered_events(result)
     listed = numbered[:MOST_EVENTS]
     key = 0.125 * ceil(len(listed) / 2) + 0.05
     title = wrapped(str(result.attributes.get("title", "")), 52, 3)
     note = "\n".join(fill(caveat, 76) for caveat in caveats_of([result]))
     low = 0.03 + (LINE * (note.count("\n") + 1) if note else 0.0)
+    grid = ceil(len(layers) / 2) * CELL + 0.25 if layers else 0.0
     figure, axes = column_of_axes(
-        [height for _, height in drawn], top=0.4 + 0.13 * title.count("\n"), bottom=low + key + 0.35
+        [height for _, height in drawn], top=0.4 + 0.13 * title.count("\n"), bottom=low + key + grid + 0.35
     )
     total = figure.get_figheight()
     for ax, (plot, _) in zip(axes, drawn, strict=True):
@@ -113,21 +120,30 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str) -> Figure:
     marks = [event.hours if against == "time" else event.celsius for event in listed]
     _number_marks(axes[0], marks, float(across.min()), float(across.max()))
     _share_horizontal(axes, marks)
+    width = 1.16 if len(layers) > 1 else COLUMN_WIDTH - 0.61
+    for k, phase in enumerate(layers):
+        corner = (0.5 + 1.58 * (k % 2), low + key + grid - CELL * (k // 2 + 1) + 0.1)
+        place = (corner[0] / COLUMN_WIDTH, corner[1] / total, width / COLUMN_WIDTH, (CELL - 0.12) / total)
+        ax = figure.add_axes(place)
+        panels.plot_layer(result, ax, phase, against).yaxis.set_label_coords(-0.345 / width, 0.5)
+        _share_horizontal([ax], marks, axes[0].get_xlim(), last=k + 2 >= len(layers))
     _write_key(figure.add_axes((0.0, low / total, 1.0, key / total)), listed, len(numbered) - len(listed))
     figure.text(0.06 / COLUMN_WIDTH, 1.0 - 0.03 / total, title, va="top", fontsize=7.5)
     figure.text(0.06 / COLUMN_WIDTH, 0.03 / total, note, va="bottom", fontsize=5.5, color=style.FAINT)
     return figure
 
 
-def _share_horizontal(axes: Sequence[Axes], marks: Sequence[float]) -> None:
-    """One horizontal axis for all panels, its numbers below the last, event lines through all of them."""
-    low, high = min(ax.get_xlim()[0] for ax in axes), max(ax.get_xlim()[1] for ax in axes)
+def _share_horizontal(
+    axes: Sequence[Axes], marks: Sequence[float], ends: tuple[float, float] | None = None, last: bool = True
+) -> None:
+    """One horizontal axis for all panels, its numbers below the last, event lines through all; `ends` of its own."""
+    low, high = ends or (min(ax.get_xlim()[0] for ax in axes), max(ax.get_xlim()[1] for ax in axes))
     for ax in axes:
         ax.set_xlim(low, high)
-        ax.locator_params(axis="x", nbins=9 if high - low >= 1.0 else 4)
+        ax.locator_params(axis="x", nbins=9 if high - low >= 1.0 and not ends else 4)
         for mark in marks:
             ax.axvline(mark, color=style.WARN, linewidth=0.35, alpha=0.6, zorder=0.5)
-        if ax is not axes[-1]:
+        if ax is not axes[-1] or not last:
             ax.set_xlabel("")
             ax.tick_params(axis="x", labelbottom=False)
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
+from bronzeward.materials.eta_limits import limit_words
 from bronzeward.materials.phases import LIQUID, SOLID_TIN
 from bronzeward.model.batch import answers_dataset
 from bronzeward.model.case_table import case_table, other_limits
@@ -47,7 +48,7 @@ def reactions(case: Case) -> dict[str, float]:
     for invariant in table.invariants:
         phases = frozenset("eta" if label == "eta_prime" else label for label in invariant.phases)
         kelvin |= {name: invariant.temperature for name, partners in REACTIONS.items() if phases == partners}
-    return kelvin | {f"eta, {name}": limit for name, limit in other_limits(case, table).items()}
+    return kelvin | {f"eta, {limit_words(name)}": limit for name, limit in other_limits(case, table).items()}
 
 
 def margins(case: Case, furnace: Furnace | None = None, workers: int = 2, precision: str = "quick") -> xr.Dataset:
