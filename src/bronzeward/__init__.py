@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 
@@ -106,7 +106,7 @@ if TYPE_CHECKING:
     from bronzeward.thermo import load_table as load_table
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     if name not in _HOMES:
         raise AttributeError(f"module 'bronzeward' has no attribute '{name}'")
     if name in ("run", "simulate"):

@@ -91,6 +91,6 @@ class RunFile(BackendEntrypoint):
         left_out = [drop_variables] if isinstance(drop_variables, str) else list(drop_variables or ())
         return read_netcdf(filename_or_obj).to_dataset().drop_vars(left_out)
 
-    def guess_can_open(self, filename_or_obj: Any) -> bool:
+    def guess_can_open(self, filename_or_obj: object) -> bool:
         """False: other engines open such files, too, and are asked first."""
         return False

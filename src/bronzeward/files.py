@@ -198,7 +198,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     return data
 
 
-def checked_integers(data: Any, where: str) -> None:
+def checked_integers(data: object, where: str) -> None:
     """Raise InputError unless every whole number in plain data fits into 64 bit, as TOML has it."""
     if isinstance(data, dict | list):
         for part in data.values() if isinstance(data, dict) else data:

@@ -43,13 +43,13 @@ def show_text(text: str) -> None:
     sys.stdout.write(text)
 
 
-def show_json(data: Any) -> None:
+def show_json(data: object) -> None:
     """Print data as JSON; what is not a number becomes null."""
     text = json.dumps(_clean(data), ensure_ascii=False, indent=1)
     show([text if terminal.can_show(text) else json.dumps(_clean(data), indent=1)])
 
 
-def _clean(value: Any) -> Any:
+def _clean(value: Any) -> object:
     if isinstance(value, dict):
         return {str(key): _clean(part) for key, part in value.items()}
     if isinstance(value, list | tuple):

@@ -413,7 +413,7 @@ def _times(texts: list[str]) -> tuple[tuple[float, float], ...]:
     return tuple(pairs)
 
 
-def _fitted(result: Fit) -> dict[str, Any]:
+def _fitted(result: Fit) -> dict[str, object]:
     return {
         "factors": result.factors,
         "log_standard_deviations": result.factor_errors,

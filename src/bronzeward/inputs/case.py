@@ -127,7 +127,7 @@ def case_from_json(text: str) -> Case:
     return case_from_data(_from_json(text), Path())
 
 
-def _from_json(text: str) -> dict[str, Any]:
+def _from_json(text: str) -> dict[str, object]:
     """The keys of a case file from JSON, as stored in a result or printed by `bronzeward example --json`."""
     try:
         data = json.loads(text)
@@ -169,7 +169,7 @@ def case_from_data(data: Mapping[str, Any], folder: Path) -> Case:
     return Case(strand, schedule, kinetics, description, Numerics(**numerics), title, eta_limit, _volumes(volumes))
 
 
-def _volumes(data: Mapping[str, Any]) -> Volumes:
+def _volumes(data: Mapping[str, object]) -> Volumes:
     keys = [f"{name}_factor" for name in Volumes._fields]
     _known(data, set(keys), "volumes")
     factors = [_number(data, key, "volumes", 1.0) for key in keys]
@@ -185,7 +185,7 @@ def _table(data: Mapping[str, Any], key: str) -> dict[str, Any]:
     return dict(value)
 
 
-def _known(data: Mapping[str, Any], allowed: set[str], where: str) -> None:
+def _known(data: Mapping[str, object], allowed: set[str], where: str) -> None:
     for key in data:
         if key not in allowed:
             raise InputError(f"{where}: unknown key '{key}'; allowed: {', '.join(sorted(allowed))}")
@@ -198,7 +198,7 @@ def _name(value: Any, where: str) -> str:
     return value
 
 
-def _number(data: Mapping[str, Any], key: str, where: str, default: float | None = None) -> float:
+def _number(data: Mapping[str, object], key: str, where: str, default: float | None = None) -> float:
     if key not in data:
         if default is None:
             raise InputError(f"{where}: {key} is missing")
@@ -214,7 +214,7 @@ def _within(value: Any, low: float, high: float, where: str) -> None:
         raise InputError(f"{where} is {value!r}; allowed are {low:g} to {high:g}")
 
 
-def _room(data: Mapping[str, Any], where: str) -> dict[str, Any]:
+def _room(data: Mapping[str, object], where: str) -> dict[str, object]:
     """What strands and couples have in common: pores, films from storage, how the cavity expands."""
     room: dict[str, Any] = {
         "porosity": _number(data, "porosity", where, 0.0),
@@ -231,7 +231,7 @@ def _room(data: Mapping[str, Any], where: str) -> dict[str, Any]:
     return room | {key: data[key] for key in ("void_place", "barrier_metal") if key in data}
 
 
-def _strand(data: dict[str, Any]) -> Strand:
+def _strand(data: dict[str, object]) -> Strand:
     _known(data, _STRAND, "strand")
     core = _number(data, "core_diameter_um", "strand")
     more = _room(data, "strand")
@@ -262,7 +262,7 @@ def _couple(data: dict[str, Any]) -> Strand:
     return Strand.couple(tin, copper, **_room(data, "couple"))
 
 
-def _schedule(data: dict[str, Any], folder: Path) -> Schedule:
+def _schedule(data: dict[str, object], folder: Path) -> Schedule:
     _known(data, _SCHEDULE, "schedule")
     kinds = [key for key in ("steps", "log", "measured") if key in data]
     if len(kinds) != 1:

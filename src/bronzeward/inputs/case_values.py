@@ -109,7 +109,7 @@ def words(value: Value) -> str:
     return value if isinstance(value, str) else f"{value:g}"
 
 
-def with_values(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> dict[str, Any]:
+def with_values(inputs: Mapping[str, object], values: Mapping[str, Value]) -> dict[str, Any]:
     """A copy of `inputs` with the values at some paths replaced."""
     changed = copy.deepcopy(dict(inputs))
     for path, value in values.items():
@@ -128,7 +128,7 @@ def varied(case: Case, name: str, axis: Axis) -> dict[str, Case]:
     return {f"{name}, {last} {v:g}": case_with(inputs, dict.fromkeys(axis.paths, v)) for v in axis.values}
 
 
-def value_at(inputs: Mapping[str, Any], path: str) -> float | None:
+def value_at(inputs: Mapping[str, object], path: str) -> float | None:
     """The number at a path; None where there is none."""
     value: Any = inputs
     for part in path.split("."):
@@ -159,7 +159,7 @@ def _set(data: dict[str, Any], path: str, value: Value) -> None:
         raise InputError(f"path '{path}': nothing to set there")
 
 
-def _item(here: Any, part: str, path: str) -> Any:
+def _item(here: object, part: str, path: str) -> object:
     if not isinstance(here, list):
         raise InputError(f"path '{path}': '{part}' lies inside a plain value")
     return here[_index(here, part, path)]
@@ -169,7 +169,7 @@ def _is_place(here: list[Any], part: str) -> bool:
     return part.isdecimal() and len(part) < 10 and int(part) < len(here)
 
 
-def _index(here: list[Any], part: str, path: str) -> int:
+def _index(here: list[object], part: str, path: str) -> int:
     if not _is_place(here, part):
         raise InputError(f"path '{path}': '{part}' must be a number from 0 to {len(here) - 1}")
     return int(part)

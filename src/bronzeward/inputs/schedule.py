@@ -66,7 +66,7 @@ class Schedule:
         return cls(np.array([0.0]), np.array([kelvin]), steps=({"start_C": float(celsius)},))
 
     @classmethod
-    def from_steps(cls, start_celsius: float, steps: Sequence[Mapping[str, Any]]) -> Schedule:
+    def from_steps(cls, start_celsius: float, steps: Sequence[Mapping[str, object]]) -> Schedule:
         """A schedule from the step tables of a case file."""
         schedule = cls.start(start_celsius)
         for number, step in enumerate(steps, start=1):
@@ -74,7 +74,7 @@ class Schedule:
         return schedule
 
     @classmethod
-    def from_arrays(cls, time: Any, temperature: Any) -> Schedule:
+    def from_arrays(cls, time: object, temperature: object) -> Schedule:
         """A measured schedule: `time` [s] strictly increasing and `temperature` [K], shape (n,), n >= 2."""
         try:
             t, kelvin = np.array(time, dtype=float), np.array(temperature, dtype=float)
@@ -139,7 +139,7 @@ class Schedule:
         """Temperature [K] at `time` [s], any shape; held at the ends."""
         return np.asarray(np.interp(np.asarray(time, dtype=float), self.time, self.temperature))
 
-    def to_data(self) -> dict[str, Any]:
+    def to_data(self) -> dict[str, object]:
         """The schedule with the keys of a case file: its steps where they say what it is, else its knots."""
         if self._is_of_steps():
             return {"start_C": self.steps[0]["start_C"], "steps": [dict(step) for step in self.steps[1:]]}
@@ -237,7 +237,7 @@ def _number(value: Any, what: str) -> float:
     return float(value)
 
 
-def _positive(value: Any, what: str, unit: str, bounds: tuple[float, float]) -> float:
+def _positive(value: object, what: str, unit: str, bounds: tuple[float, float]) -> float:
     number, (low, high) = _number(value, what), bounds
     if number <= 0:
         raise InputError(f"schedule: {what} is {number:g} {unit}; it must be above 0")

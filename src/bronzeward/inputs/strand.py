@@ -268,7 +268,7 @@ def _volume_ratio() -> float:
     return volumes["(Sn)"] / volumes["alpha"]
 
 
-def _positive(value: Any, what: str) -> float:
+def _positive(value: object, what: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
         raise InputError(f"strand: {what} is {value!r}; it must be a finite number")
     if value <= 0:
@@ -284,7 +284,7 @@ def _size(value: Any, what: str) -> float:
     return size
 
 
-def _half_um(diameter: Any, what: str) -> float:
+def _half_um(diameter: object, what: str) -> float:
     return 0.5 * _positive(diameter, f"{what} diameter") * MICROMETRE
 
 

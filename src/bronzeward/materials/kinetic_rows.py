@@ -159,7 +159,7 @@ def checked_slowing(value: object, where: str) -> float:
     return exponent
 
 
-def _kelvin(row: Mapping[str, Any], key: str, where: str) -> float:
+def _kelvin(row: Mapping[str, object], key: str, where: str) -> float:
     return _between(row, key, (-ZERO_CELSIUS, HOTTEST_C), where) + ZERO_CELSIUS
 
 
