@@ -8,7 +8,7 @@ from math import isfinite, log
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.units import HOUR, ZERO_CELSIUS
@@ -135,7 +135,7 @@ class Schedule:
         """End here with a quench: the state is frozen."""
         return Schedule(self.time, self.temperature, True, (*self.steps, {"quench": True}))
 
-    def temperature_at(self, time: Any) -> NDArray[np.float64]:
+    def temperature_at(self, time: ArrayLike) -> NDArray[np.float64]:
         """Temperature [K] at `time` [s], any shape; held at the ends."""
         return np.asarray(np.interp(np.asarray(time, dtype=float), self.time, self.temperature))
 

@@ -14,7 +14,7 @@ from math import isfinite, nan
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.materials.phases import PHASES
@@ -140,12 +140,12 @@ class Answer:
         """Unit in which it is shown."""
         return SHOWN[self.unit][2]
 
-    def shown(self, value: Any) -> Array:
+    def shown(self, value: ArrayLike) -> Array:
         """Values in SI units as they are shown, any shape."""
         factor, shift, _ = SHOWN[self.unit]
         return np.asarray(value, dtype=float) * factor + shift
 
-    def shown_difference(self, value: Any) -> Array:
+    def shown_difference(self, value: ArrayLike) -> Array:
         """Differences in SI units as they are shown, any shape."""
         return np.asarray(value, dtype=float) * SHOWN[self.unit][0]
 

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.growth.slots import ALPHA, BETA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
@@ -50,7 +49,7 @@ class Regimes:
     x_out: NDArray[np.float64]
     factor: NDArray[np.float64]
 
-    def at(self, temperature: Any) -> NDArray[np.int64]:
+    def at(self, temperature: ArrayLike) -> NDArray[np.int64]:
         """Regime index at `temperature` [K]; exactly on an edge the one above, where tin is liquid."""
         side = np.searchsorted(self.edges, temperature, side="right") - 1
         return np.asarray(np.clip(side, 0, len(self.liquid_core) - 1))
@@ -97,7 +96,9 @@ def _merge_close(cuts: list[float]) -> list[float]:
     return kept
 
 
-def _one_regime(table: PhaseTable, low: float, high: float) -> tuple[Any, int, Any, Any, Any]:
+def _one_regime(
+    table: PhaseTable, low: float, high: float
+) -> tuple[NDArray[np.int64], int, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     middle = 0.5 * (low + high)
     fields = [f for f in table.fields if f.temperature[0] < middle < f.temperature[-1]]
     # above the eutectic the core is liquid: tin that touches copper-tin compound does not stay solid

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import platform
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from bronzeward.materials import literature
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.case_table import case_table
+from bronzeward.thermo.table import PhaseTable
 
 COMMENT = (
     "An estimate, not a qualification: binary Cu-Sn only, planar fronts, no incubation, no A15 reaction; "
@@ -25,7 +25,7 @@ COMMENT = (
 )
 
 
-def provenance(case: Case, table: Any = None, properties: Properties | None = None) -> dict[str, Any]:
+def provenance(case: Case, table: PhaseTable | None = None, properties: Properties | None = None) -> dict[str, str]:
     """What the runs of a case rest on, with its inputs; `table` and `properties` only save reading them again."""
     rests = basis([case.kinetics], table or case_table(case), properties)
     return {"inputs": json.dumps(case.to_data(), ensure_ascii=False, sort_keys=True), **rests}
@@ -40,7 +40,7 @@ def rests_on(cases: Iterable[Case]) -> dict[str, str]:
     }
 
 
-def basis(sets: Iterable[KineticSet], table: Any, properties: Properties | None = None) -> dict[str, Any]:
+def basis(sets: Iterable[KineticSet], table: PhaseTable, properties: Properties | None = None) -> dict[str, str]:
     """The same without inputs, for runs of many cases with some sets of constants and one description."""
     sets = list(sets)
     known = properties or load_properties()

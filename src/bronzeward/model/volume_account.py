@@ -18,10 +18,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from math import sqrt
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import NIOBIUM, Properties
@@ -30,7 +29,7 @@ START_K = 293.15
 """Temperature at which the cavity is measured [K]."""
 
 
-def contents(properties: Properties, temperature: Any, amount: Any, tin: Any) -> NDArray[np.float64]:
+def contents(properties: Properties, temperature: ArrayLike, amount: ArrayLike, tin: ArrayLike) -> NDArray[np.float64]:
     """Volume of each phase at temperature [m2, volume per metre of strand], shape (n, 9).
 
     Parameters
@@ -46,8 +45,8 @@ def contents(properties: Properties, temperature: Any, amount: Any, tin: Any) ->
 
 
 def cavity(
-    properties: Properties, temperature: Any, tin: float, copper: float, pores: float, expansion: float | None = None,
-    filaments: float = 0.0,
+    properties: Properties, temperature: ArrayLike, tin: float, copper: float, pores: float,
+    expansion: float | None = None, filaments: float = 0.0,
 ) -> NDArray[np.float64]:  # fmt: skip
     """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start.
 
@@ -82,7 +81,9 @@ def core_volume(properties: Properties, tin: float, pores: float) -> float:
     return float(tin * properties.volume_at(SOLID_TIN, START_K) + pores)
 
 
-def yield_pressure(properties: Properties, temperature: Any, inner: Any, outer: float) -> NDArray[np.float64]:
+def yield_pressure(
+    properties: Properties, temperature: ArrayLike, inner: ArrayLike, outer: float
+) -> NDArray[np.float64]:
     """Pressure [Pa] at which a copper tube yields throughout, (2/sqrt 3) sigma_y ln(outer/inner).
 
     `inner` and `outer` radii in [m]; a wall that is used up bears nothing.
