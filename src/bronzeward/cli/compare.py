@@ -97,10 +97,10 @@ def _judge(
     sets = [load_set(text) for text in constants]
     cases: dict[str, Case] = {}
     for k, path in enumerate(results):
-        own = {path.stem: load_case(path)}
+        cases_of_file = {path.stem: load_case(path)}
         if k == 0 and vary is not None:
-            own = varied(own[path.stem], path.stem, parse_axis(vary))
-        for name, case in own.items():
+            cases_of_file = varied(cases_of_file[path.stem], path.stem, parse_axis(vary))
+        for name, case in cases_of_file.items():
             cases[name if name not in cases else f"{name} ({k + 1})"] = case
     with progress(quiet) as watch:
         data = verdict(cases, limits, sets, Spread.usual(members, seed), workers, watch)

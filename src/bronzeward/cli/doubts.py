@@ -34,13 +34,13 @@ def doubts(
     if figure is not None:
         check_figure(figure, overwrite)
     with progress(quiet) as watch:
-        found = study.doubts(chosen, workers, watch)
+        answer_doubts = study.doubts(chosen, workers, watch)
     if figure is not None:
-        save(draw_doubts(found), figure, overwrite)
+        save(draw_doubts(answer_doubts), figure, overwrite)
     if json:
-        show_json({"schema": "bronzeward/doubts/1", **found.to_data()})
+        show_json({"schema": "bronzeward/doubts/1", **answer_doubts.to_data()})
     elif not quiet:
-        table, lines = doubts_lines(found)
+        table, lines = doubts_lines(answer_doubts)
         show([table, ""])
         tell(lines)
 

@@ -186,11 +186,11 @@ def _weakest(
 
     limit = parse_limit(keep)
     with progress(quiet) as watch:
-        found = weakest(load_case(case), limit, sub_elements, spread, workers, watch)
+        chances = weakest(load_case(case), limit, sub_elements, spread, workers, watch)
     if json:
-        show_json({"schema": "bronzeward/weakest/1", **weakest_data(found, limit), "caution": CAUTION})
+        show_json({"schema": "bronzeward/weakest/1", **weakest_data(chances, limit), "caution": CAUTION})
     elif not quiet:
-        show([*weakest_sentences(found, limit), "", CAUTION])
+        show([*weakest_sentences(chances, limit), "", CAUTION])
 
 
 _NEEDED = {

@@ -101,11 +101,11 @@ def witness(
         save(plot_witness(data), figure, overwrite)
     if sections is not None:
         save(draw_looks(study.looks(chosen, data, *anneals)), sections, overwrite)
-    made = [] if layers is None else write_layers(chosen, data, samples_of(chosen, *anneals)[1], layers, overwrite)
+    written = [] if layers is None else write_layers(chosen, data, samples_of(chosen, *anneals)[1], layers, overwrite)
     if json:
         show_json(witness_data(data))
     elif not quiet:
-        show([witness_report(data), *(f"To be filled in, or its case: {path}" for path in made)])
+        show([witness_report(data), *(f"To be filled in, or its case: {path}" for path in written)])
 
 
 def add_to(app: typer.Typer) -> None:

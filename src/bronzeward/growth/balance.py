@@ -88,11 +88,11 @@ def lay_out(p: Problem, w: Work, count: int) -> None:
         within = 0.0
         for k in range(count):
             slot = w.sequence[k]
-            own = w.n[slot] * p.volume[slot] + p.volume_slope[slot] * w.tin[slot]
+            volume = w.n[slot] * p.volume[slot] + p.volume_slope[slot] * w.tin[slot]
             if slot == ALPHA:
-                within = area - own
+                within = area - volume
             w.area_in[slot] = within
-            within += own
+            within += volume
             w.area_out[slot] = within
         return
     for k in range(count - 1, -1, -1):
@@ -117,15 +117,15 @@ def compound_flows(p: Problem, w: Work, k: int, count: int, gh: float) -> None:
         w.tin[slot] = w.x_in[slot] * w.n[slot]
     else:
         x = w.x_in[slot]
-        own = w.n[slot] * p.volume[slot]
-        distance = path(p, w.area_in[slot], own)
+        volume = w.n[slot] * p.volume[slot]
+        distance = path(p, w.area_in[slot], volume)
         through = w.rate[slot] / (p.volume[slot] * distance)
         fixed_side = w.area_out[slot] if p.void_outside else w.area_in[slot]
         steepness = resistance_slope(p, fixed_side) / distance
         if w.slowing[slot] != 0.0:
             half = 0.5 * w.slowing[slot]
-            through *= (own * distance) ** -half
-            steepness += half * (steepness + 1.0 / own)
+            through *= (volume * distance) ** -half
+            steepness += half * (steepness + 1.0 / volume)
         slope = gh * through * p.volume[slot] * steepness
         w.flow[at + IN] = through - x * s_in
         # its composition may move with temperature, which stores or releases tin

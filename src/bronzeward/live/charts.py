@@ -73,13 +73,13 @@ class Charts:
         columns = {"hours": hours, "celsius": result["temperature"] - ZERO_CELSIUS}
         columns |= {"shell": 1e6 * result["shell_thickness"], "melt": 100.0 * result["liquid_tin_fraction"]}
         seen = [result["thickness"][:, COLUMN[phase]].max() >= THINNEST for phase in DRAWN]
-        for phase, item, there in zip(DRAWN, self._legend, seen, strict=True):
-            if there:
+        for phase, item, present in zip(DRAWN, self._legend, seen, strict=True):
+            if present:
                 thickness = result["thickness"][:, COLUMN[phase]]
                 thickness = 1e6 * np.where(thickness > 0.0, thickness, np.nan)
                 self._layers[phase].data = {"hours": hours, "thickness": thickness}
             for shown in (item, *item.renderers):
-                shown.visible = bool(there)
+                shown.visible = bool(present)
         self._run.data = columns
         banded = "shell_thickness_low" in result.variables
         names = ("shell_thickness_low", "shell_thickness_high", "liquid_tin_fraction_low", "liquid_tin_fraction_high")
@@ -148,9 +148,9 @@ class Charts:
         items = []
         for phase in DRAWN:
             look = style.LOOKS[phase]
-            own = {"source": self._layers[phase], "line_dash": [round(3 * part) for part in look.dash]}
-            rim = chart.line("hours", "thickness", **own, line_color=style.INK, line_width=4)
-            line = chart.line("hours", "thickness", **own, line_color=look.colour, line_width=2.5)
+            look_of_line = {"source": self._layers[phase], "line_dash": [round(3 * part) for part in look.dash]}
+            rim = chart.line("hours", "thickness", **look_of_line, line_color=style.INK, line_width=4)
+            line = chart.line("hours", "thickness", **look_of_line, line_color=look.colour, line_width=2.5)
             items.append(LegendItem(label=LETTERS[phase], renderers=[rim, line], visible=False))
         shell = chart.line("hours", "shell", source=self._run, line_color=style.INK, line_width=1.5, line_dash="dotted")
         self._legend = items

@@ -156,10 +156,10 @@ class LivePage:
             self._state.text = "<b>✖ not computed</b>"
             return
         result = self._result = computed.result
-        found, bands = numbers(result), bands_of(result)
+        answers, bands = numbers(result), bands_of(result)
         beside = numbers(self._beside) if self._beside is not None else None
-        self._answers.text = answers_table(found, bands, beside, caveat_of(result))
-        self._limits.judge(found, bands)
+        self._answers.text = answers_table(answers, bands, beside, caveat_of(result))
+        self._limits.judge(answers, bands)
         status = str(result.attributes["status"])
         warnings = [line for line in str(result.attributes["warnings"]).splitlines() if line]
         self._cautions.text = plain_list([*([status] if status != "completed" else []), *warnings])

@@ -32,8 +32,8 @@ def with_states_at(result: Result, moments: Sequence[str]) -> tuple[Result, str]
     InputError
         For a moment that the run does not have.
     """
-    asked = [seconds for text in moments if (seconds := seconds_of(result, text)) is not None]
-    missing = [seconds for seconds in asked if np.abs(result["time"] - seconds).min() > NEAR]
+    times = [seconds for text in moments if (seconds := seconds_of(result, text)) is not None]
+    missing = [seconds for seconds in times if np.abs(result["time"] - seconds).min() > NEAR]
     if not missing:
         return result, ""
     from bronzeward.model.simulation import run_case  # only where something is computed

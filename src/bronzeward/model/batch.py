@@ -92,19 +92,19 @@ def run_batch(
         are then nan.
     """
     checked_workers(workers)
-    found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
+    columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
     if not len(cases):
-        return found
+        return columns
     shared = Shared(cases, precision)
     warm_engine()
     done = 0
     for start, part in shared.parts(cases, workers):
         for name, column in part.items():
-            found[name][start : start + len(column)] = column
+            columns[name][start : start + len(column)] = column
         done += len(part["status"])
         if progress is not None:
             progress(done, len(cases))
-    return found
+    return columns
 
 
 def simulate_many(
@@ -143,8 +143,8 @@ def simulate_many(
         "schedule": list(named_schedules),
         "kinetic_set": [kinetics.name for kinetics in chosen],
     }
-    found = run_batch(cases, workers, progress, precision)
-    return answers_dataset(found, coordinates, basis(chosen, load_table(description)))
+    columns = run_batch(cases, workers, progress, precision)
+    return answers_dataset(columns, coordinates, basis(chosen, load_table(description)))
 
 
 def answers_dataset(
@@ -166,10 +166,10 @@ def answers_dataset(
     return without_fill(xr.Dataset(columns, named, {**cf_attributes("answers"), **attributes}))
 
 
-def _named(things: Any) -> dict[str, Any]:
-    if isinstance(things, Mapping):
-        return dict(things)
-    return {str(k): thing for k, thing in enumerate(things, start=1)}
+def _named(parts: Any) -> dict[str, Any]:
+    if isinstance(parts, Mapping):
+        return dict(parts)
+    return {str(k): part for k, part in enumerate(parts, start=1)}
 
 
 def checked_workers(workers: int) -> int:
@@ -243,13 +243,13 @@ class Shared:
 
     def answers(self, cases: Sequence[Case]) -> Answers:
         """Answers of a few cases, computed one after the other."""
-        found = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
+        columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
         alike: dict[Any, dict[int, History]] = {}
         for k, case in enumerate(cases):
             recorded = self.integrate(case)
             if recorded.counts[STATUS] != DONE and self.quick:
                 recorded = self.integrate(case, careful=True)
-            found["status"][k] = recorded.counts[STATUS]
+            columns["status"][k] = recorded.counts[STATUS]
             if recorded.counts[STATUS] == DONE:
                 # columns that depend on the same strand and volumes are computed in one go
                 key = id(case.strand), case.volumes, diagram_of(case)
@@ -257,8 +257,8 @@ class Shared:
         for histories in alike.values():
             for k, history in zip(histories, together(list(histories.values())), strict=True):
                 for name, value in numbers(history).items():
-                    found[name][k] = value
-        return found
+                    columns[name][k] = value
+        return columns
 
     def integrate(self, case: Case, careful: bool = False) -> Recorded:
         """Integrate one case with the compiled engine; `careful` takes the case's own tolerance in a quick batch."""

@@ -40,15 +40,15 @@ def estimates_that_matter(result: Result, kinetics: KineticSet) -> list[str]:
 
 def resting_on(result: Result, row: int) -> list[str]:
     """Keys of the answers that what happens from a row on decides."""
-    asked = [key for key in ANSWERS if key != GIVEN]
+    keys = [key for key in ANSWERS if key != GIVEN]
     if row < 2:
-        return asked
+        return keys
     whole, before = numbers(result), numbers(between(result, 0.0, float(result["time"][row - 1]) / HOUR))
     above = Course(result).above_eta_row
     may_return = above is not None and above >= row
     return [
         key
-        for key in asked
+        for key in keys
         if (may_return and ANSWERS[key].settled == END)
         or not np.array_equal(before[key], whole[key], equal_nan=True)
     ]

@@ -135,11 +135,11 @@ def _reservations(case: Case, recorded: Recorded) -> list[str]:
             "of what copper and tin do alone"
         )
     for slot in range(CORE + 1, N_SLOTS):
-        there = recorded.amount[:, slot] > 0
-        if not there.any():
+        present = recorded.amount[:, slot] > 0
+        if not present.any():
             continue
         constant = case.kinetics.constant(SLOT_LABELS[slot])
-        used_low, used_high = recorded.temperature[there].min(), recorded.temperature[there].max()
+        used_low, used_high = recorded.temperature[present].min(), recorded.temperature[present].max()
         low, high = constant.range
         if used_low < low - 1e-6 or used_high > high + 1e-6:
             source = ", ".join(constant.source) or "no source"

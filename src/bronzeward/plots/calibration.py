@@ -29,9 +29,9 @@ def plot_fit(fit: Fit, ax: Axes | None = None) -> Axes:
     ends = low, high
     for k, layer in enumerate(layers):
         colour, _, marker = style.STROKES[k % len(style.STROKES)]
-        mine = [j for j, m in enumerate(fit.measurements) if m.layer == layer]
-        x, y = np.maximum(computed[mine], low), measured[mine]
-        bar = 2.0 * y * np.array([fit.measurements[j].log_error for j in mine])
+        of_layer = [j for j, m in enumerate(fit.measurements) if m.layer == layer]
+        x, y = np.maximum(computed[of_layer], low), measured[of_layer]
+        bar = 2.0 * y * np.array([fit.measurements[j].log_error for j in of_layer])
         words = "+".join(LETTERS.get(part, part) for part in layer.removeprefix("no ").split("+"))
         label = f"no {words}" if layer.startswith("no ") else words
         ax.errorbar(x, y, bar, fmt=marker, color=colour, ms=3.5, lw=0.8, capsize=1.5, label=label, clip_on=False)

@@ -19,15 +19,15 @@ ROW = 0.16
 
 
 @style.settings()
-def draw_doubts(found: Doubts) -> Figure:
+def draw_doubts(doubts: Doubts) -> Figure:
     """Every answer under every alternative that moves anything; the thin line is the case as it stands."""
-    rows = found.moving()
+    rows = doubts.moving()
     height = 0.9 + ROW * max(len(rows), 1)
     figure = new_figure(PAGE_WIDTH, height)
     left, right, gap = 1.45 / PAGE_WIDTH, 0.995, 0.012
     width = (right - left - gap * (len(DECISIVE) - 1)) / len(DECISIVE)
     for k, key in enumerate(DECISIVE):
-        answer, own = ANSWERS[key], found.answers[key]
+        answer, usual = ANSWERS[key], doubts.answers[key]
         box = (left + k * (width + gap), 0.5 / height, width, ROW * max(len(rows), 1) / height)
         ax = figure.add_axes(box)
         ax.set_ylim(len(rows) - 0.5, -0.5)
@@ -37,15 +37,15 @@ def draw_doubts(found: Doubts) -> Figure:
         for line, row in enumerate(rows):
             if isfinite(row.answers[key]):
                 here = float(answer.shown(row.answers[key]))
-                from_own = float(answer.shown(own)) if isfinite(own) else here
+                from_own = float(answer.shown(usual)) if isfinite(usual) else here
                 ax.plot([from_own, here], [line, line], color=style.STROKES[2][0], lw=1.2)
                 ax.plot([here], [line], "o", color=style.INK, ms=2.6)
             else:
                 ax.annotate("–", (0.5, line), xycoords=("axes fraction", "data"), ha="center", va="center", fontsize=6)
-        if isfinite(own):
-            ax.axvline(float(answer.shown(own)), color=style.FAINT, lw=0.7)
+        if isfinite(usual):
+            ax.axvline(float(answer.shown(usual)), color=style.FAINT, lw=0.7)
         ax.locator_params(axis="x", nbins=3, prune="both")
-        if not isfinite(found.ends(key)[0]):
+        if not isfinite(doubts.ends(key)[0]):
             ax.set_xticks([])
         ax.margins(x=0.12)
         ax.spines[["top", "right"]].set_visible(False)

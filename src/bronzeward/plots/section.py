@@ -139,9 +139,9 @@ def caption(result: Result, row: int, text: str) -> str:
     if quantity is not None:
         unit = quantity[2].lstrip("°")
         seconds = seconds_of(result, words)
-        there = seconds is not None and abs(float(result["time"][row]) - seconds) <= NEAR
-        asked = f"{quantity[1]} { {'c': '°C', 'k': 'K'}.get(unit, unit) }"
-        return f"{'at' if there else 'nearest to'} {asked}\n{place}"
+        is_stored = seconds is not None and abs(float(result["time"][row]) - seconds) <= NEAR
+        moment_words = f"{quantity[1]} { {'c': '°C', 'k': 'K'}.get(unit, unit) }"
+        return f"{'at' if is_stored else 'nearest to'} {moment_words}\n{place}"
     before, name = ("before ", words[7:]) if words.casefold().startswith("before ") else ("", words)
     known = [event.words for event in events(result) if event.name.casefold() == name.casefold()]
     return f"{before}{known[0] if known else name}\n{place}"

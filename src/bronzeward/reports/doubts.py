@@ -22,21 +22,21 @@ MEANING = (
 )
 
 
-def doubts_rows(found: Doubts) -> tuple[list[str], list[list[str]]]:
+def doubts_rows(doubts: Doubts) -> tuple[list[str], list[list[str]]]:
     """Heads and rows: the case as it stands, every alternative that moves anything, the least and largest values."""
     heads = ["", *(f"{HEADS[key]} {ANSWERS[key].shown_unit}" for key in DECISIVE)]
-    rows = [["as it stands", *(ANSWERS[key].number(found.answers[key]) for key in DECISIVE)]]
-    for row in found.moving():
+    rows = [["as it stands", *(ANSWERS[key].number(doubts.answers[key]) for key in DECISIVE)]]
+    for row in doubts.moving():
         rows.append([row.name, *(ANSWERS[key].number(row.answers[key]) for key in DECISIVE)])
     for words, end in (("least", 0), ("largest", 1)):
-        rows.append([words, *(ANSWERS[key].number(found.ends(key)[end]) for key in DECISIVE)])
+        rows.append([words, *(ANSWERS[key].number(doubts.ends(key)[end]) for key in DECISIVE)])
     return heads, rows
 
 
-def doubts_lines(found: Doubts) -> tuple[str, list[str]]:
+def doubts_lines(doubts: Doubts) -> tuple[str, list[str]]:
     """The table, the alternative that moves most first, and sentences on what is in it and what is not."""
-    still = [row.name for row in found.rows if row not in found.moving()]
+    still = [row.name for row in doubts.rows if row not in doubts.moving()]
     lines = [f"Columns: {MEANING}.", LEFT_OUT]
     if still:
         lines.insert(1, f"Nothing is moved by: {', '.join(still)}.")
-    return table(*doubts_rows(found)), lines
+    return table(*doubts_rows(doubts)), lines

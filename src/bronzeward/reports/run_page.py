@@ -75,7 +75,7 @@ def html(run: Source) -> str:
         banded=bool(bands_of(result)),
         numbers=_numbers_table(result),
         doubts=_doubts_table(result),
-        doubts_lines=() if (found := doubts_of(result)) is None else doubts_lines(found)[1],
+        doubts_lines=() if (doubts := doubts_of(result)) is None else doubts_lines(doubts)[1],
         events=_events_table(result),
         history=history_picture(result),
         account=account_picture(result),
@@ -126,10 +126,10 @@ def _numbers_table(result: Result) -> Table:
 
 
 def _doubts_table(result: Result) -> Table | None:
-    found = doubts_of(result)
-    if found is None:
+    doubts = doubts_of(result)
+    if doubts is None:
         return None
-    heads, rows = doubts_rows(found)
+    heads, rows = doubts_rows(doubts)
     return Table(tuple(heads), [[_minus(cell) for cell in row] for row in rows])
 
 

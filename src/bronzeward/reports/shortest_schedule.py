@@ -62,7 +62,7 @@ def _limits_table(rows: Sequence[Sequence[str]]) -> str:
         return whole
     numbers = table(["", *heads[1:]], [["", *row[1:]] for row in rows]).splitlines()
     return "\n".join(
-        [numbers[0], *(line for row, own in zip(rows, numbers[1:], strict=True) for line in (row[0], own))]
+        [numbers[0], *(line for row, number in zip(rows, numbers[1:], strict=True) for line in (row[0], number))]
     )
 
 

@@ -34,8 +34,8 @@ def verdict_report(data: xr.Dataset) -> str:
     limits, sets = [str(v) for v in data["limit"].values], [str(v) for v in data["constants"].values]
     letters = [chr(ord("A") + k) for k in range(len(limits))] + ["all"] * (len(limits) > 1)
     lines = [
-        f"{letter}: {limit}, asked for {100 * float(asked):g} %"
-        for letter, limit, asked in zip(letters, limits, data["confidence"].values, strict=False)
+        f"{letter}: {limit}, asked for {100 * float(confidence):g} %"
+        for letter, limit, confidence in zip(letters, limits, data["confidence"].values, strict=False)
     ]
     several = len(sets) > 1
     if several:
@@ -105,8 +105,8 @@ def verdict_data(data: xr.Dataset) -> dict[str, Any]:
         "members": int(data.attrs["size"]),
         "bands_leave_out": str(data.attrs["caveat"]),
         "limits": [
-            {"limit": str(bound), "answer": str(key), "unit": ANSWERS[str(key)].shown_unit, "confidence": float(asked)}
-            for bound, key, asked in zip(
+            {"limit": str(bound), "answer": str(key), "unit": ANSWERS[str(key)].shown_unit, "confidence": float(sure)}
+            for bound, key, sure in zip(
                 data["limit"].values, data.attrs["limit_answers"], data["confidence"].values, strict=True
             )
         ],

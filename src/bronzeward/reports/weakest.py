@@ -15,7 +15,7 @@ CAUTION = (
 )
 
 
-def weakest_sentences(found: Weakest, limit: Limit) -> list[str]:
+def weakest_sentences(chances: Weakest, limit: Limit) -> list[str]:
     """One sub-element, then the weakest of a strand."""
     answer = ANSWERS[limit.answer]
 
@@ -23,27 +23,27 @@ def weakest_sentences(found: Weakest, limit: Limit) -> list[str]:
         low, middle, high = (answer.number(float(value)) for value in quantiles)
         return f"{middle} {answer.shown_unit}, 5 to 95 % {low} to {high}"
 
-    error = sqrt(max(found.all_kept * (1.0 - found.all_kept), 0.25 / found.strands) / found.strands)
+    error = sqrt(max(chances.all_kept * (1.0 - chances.all_kept), 0.25 / chances.strands) / chances.strands)
     return [
-        f"{limit.bound()} in any one sub-element: kept in {100 * found.any_kept:.1f} of 100. {answer.title}: "
-        f"{of(found.any_one)}.",
-        f"In the weakest of {found.sub_elements}: kept in {100 * found.all_kept:.1f} of 100 strands (+- "
-        f"{100 * error:.1f}, {found.strands} strands drawn). {answer.title}: {of(found.weakest)}.",
-        f"In the mean {found.breaking:.2g} of the {found.sub_elements} sub-elements of a strand break it.",
-        found.caveat,
+        f"{limit.bound()} in any one sub-element: kept in {100 * chances.any_kept:.1f} of 100. {answer.title}: "
+        f"{of(chances.any_one)}.",
+        f"In the weakest of {chances.sub_elements}: kept in {100 * chances.all_kept:.1f} of 100 strands (+- "
+        f"{100 * error:.1f}, {chances.strands} strands drawn). {answer.title}: {of(chances.weakest)}.",
+        f"In the mean {chances.breaking:.2g} of the {chances.sub_elements} sub-elements of a strand break it.",
+        chances.caveat,
     ]
 
 
-def weakest_data(found: Weakest, limit: Limit) -> dict[str, Any]:
+def weakest_data(chances: Weakest, limit: Limit) -> dict[str, Any]:
     """The same as plain data, SI units."""
     return {
-        "sub_elements": found.sub_elements,
-        "strands_drawn": found.strands,
+        "sub_elements": chances.sub_elements,
+        "strands_drawn": chances.strands,
         "limit": limit.bound(),
-        "any_one_kept": found.any_kept,
-        "weakest_kept": found.all_kept,
-        "any_one": found.any_one.tolist(),
-        "weakest": found.weakest.tolist(),
-        "breaking_in_the_mean": found.breaking,
-        "bands_leave_out": found.caveat,
+        "any_one_kept": chances.any_kept,
+        "weakest_kept": chances.all_kept,
+        "any_one": chances.any_one.tolist(),
+        "weakest": chances.weakest.tolist(),
+        "breaking_in_the_mean": chances.breaking,
+        "bands_leave_out": chances.caveat,
     }

@@ -40,14 +40,14 @@ def write_layers(
     rows, written = csv.writer(text, lineterminator="\n"), []
     rows.writerow(COLUMNS)
     by_name = {sample.name: sample for sample in samples}
-    for k, (name, own) in enumerate(zip(data.attrs["pair"], case_paths(path), strict=True), start=1):
+    for k, (name, case_path) in enumerate(zip(data.attrs["pair"], case_paths(path), strict=True), start=1):
         sample = by_name[str(name)]
         celsius = f"{float(sample.schedule.temperature[-1]) - ZERO_CELSIUS:g}"
         origin = ["", celsius, f"{sample.schedule.hours:g}"]
         if sample.run == 0:
             inputs = {"title": str(name), **case.strand.to_data(), "schedule": sample.schedule.to_data()}
-            written.append(write_text(tomli_w.dumps(inputs), own, overwrite))
-            origin = [own.name, "", ""]
+            written.append(write_text(tomli_w.dumps(inputs), case_path, overwrite))
+            origin = [case_path.name, "", ""]
         for layer in data["layer"].values:
             width, look = data["layer_width"].sel(sample=name, layer=layer), data["look"].sel(sample=name, layer=layer)
             if np.isfinite(width) and layer not in ("shell", "core"):

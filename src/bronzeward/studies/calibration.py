@@ -341,7 +341,7 @@ def _check(measurements: Sequence[Measurement], phases: Sequence[str], scatter: 
 def _by_phase(model: _Model, value: str, numbers: Array) -> dict[str, float]:
     """Those of `numbers`, one a parameter, that are of one value; by phase."""
     parts = [name.split(".", 1) for name in model.parameters]
-    return {phase: float(number) for (phase, own), number in zip(parts, numbers, strict=True) if own == value}
+    return {phase: float(number) for (phase, quantity), number in zip(parts, numbers, strict=True) if quantity == value}
 
 
 def _left_open(model: _Model, precision: Array, directions: Array) -> list[str]:

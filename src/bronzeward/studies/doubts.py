@@ -51,7 +51,8 @@ class Doubts:
 
     def ends(self, key: str) -> tuple[float, float]:
         """Least and largest value of an answer over the case and all alternatives; nan where there is none."""
-        values = [found[key] for found in (self.answers, *(row.answers for row in self.rows)) if isfinite(found[key])]
+        every = (self.answers, *(row.answers for row in self.rows))
+        values = [answers[key] for answers in every if isfinite(answers[key])]
         return (min(values), max(values)) if values else (nan, nan)
 
     def to_data(self) -> dict[str, Any]:
@@ -79,22 +80,23 @@ def doubts(case: Case, workers: int = 2, progress: Progress | None = None, preci
     able = [(one, other) for one in alternatives() if (other := taking(case, one)) is not None]
     cases = [case, *(other for _, other in able)]
     answers = run_batch(cases, workers, progress, precision)
-    found = [{key: float(answers[key][k]) for key in DECISIVE} for k in range(len(cases))]
-    shares = _shares(found[0], found[1:])
+    answers_of_cases = [{key: float(answers[key][k]) for key in DECISIVE} for k in range(len(cases))]
+    usual, *others = answers_of_cases
+    shares = _shares(usual, others)
     rows = [
-        Row(one.name, one.note, values, share) for (one, _), values, share in zip(able, found[1:], shares, strict=True)
+        Row(one.name, one.note, values, share) for (one, _), values, share in zip(able, others, shares, strict=True)
     ]
-    return Doubts(case.title, found[0], tuple(sorted(rows, key=lambda row: -row.moves)))
+    return Doubts(case.title, usual, tuple(sorted(rows, key=lambda row: -row.moves)))
 
 
 def taking(case: Case, alternative: Alternative) -> Case | None:
     """The case with an alternative; None where that is what it has, or cannot have."""
     inputs, values = case.to_data(), dict[str, Value]()
     for path, value in alternative.values:
-        own = path.replace("strand.", "couple.") if case.strand.plane else path
+        place = path.replace("strand.", "couple.") if case.strand.plane else path
         if path.startswith("kinetics.factors.") and not isinstance(value, str):
-            value *= value_at(inputs, own) or 1.0
-        values[own] = value
+            value *= value_at(inputs, place) or 1.0
+        values[place] = value
     try:
         other = case_with(inputs, values)
     except InputError:
@@ -102,11 +104,11 @@ def taking(case: Case, alternative: Alternative) -> Case | None:
     return None if other.to_data() == inputs else other
 
 
-def _shares(own: dict[str, float], others: list[dict[str, float]]) -> list[float]:
+def _shares(usual: dict[str, float], others: list[dict[str, float]]) -> list[float]:
     """How much each alternative moves the answers: the mean of its move over the largest move of each answer."""
     shares = [0.0] * len(others)
     for key in DECISIVE:
-        moves = [_move(own[key], other[key]) for other in others]
+        moves = [_move(usual[key], other[key]) for other in others]
         most = max((move for move in moves if isfinite(move)), default=0.0)
         for k, move in enumerate(moves):
             share = 1.0 if not isfinite(move) else move / most if most > 0.0 else 0.0
@@ -114,17 +116,17 @@ def _shares(own: dict[str, float], others: list[dict[str, float]]) -> list[float
     return shares
 
 
-def _move(own: float, other: float) -> float:
+def _move(usual: float, other: float) -> float:
     """Infinite where one of two has no such moment."""
-    if isfinite(own) != isfinite(other):
+    if isfinite(usual) != isfinite(other):
         return float("inf")
-    return abs(other - own) if isfinite(own) else 0.0
+    return abs(other - usual) if isfinite(usual) else 0.0
 
 
 def with_doubts(result: Result, workers: int = 2, progress: Progress | None = None) -> Result:
     """The same result with its doubts, in the attribute `doubts`."""
-    found = doubts(case_from_json(str(result.attributes["inputs"])), workers, progress, "quick")
-    return replace(result, attributes={**result.attributes, "doubts": json.dumps(found.to_data())})
+    answer_doubts = doubts(case_from_json(str(result.attributes["inputs"])), workers, progress, "quick")
+    return replace(result, attributes={**result.attributes, "doubts": json.dumps(answer_doubts.to_data())})
 
 
 def doubts_of(result: Result) -> Doubts | None:

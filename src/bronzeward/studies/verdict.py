@@ -58,7 +58,7 @@ def verdict(
     spread = spread or Spread.usual(200)
     if not cases or not limits:
         raise InputError("compare: a verdict needs one case or more, and one limit or more")
-    chosen = [[case] if not sets else [replace(case, kinetics=own) for own in sets] for case in cases.values()]
+    chosen = [[replace(case, kinetics=each) for each in sets] if sets else [case] for case in cases.values()]
     names = [kinetics.name for kinetics in sets] or [OWN]
     if len(set(names)) != len(names):
         raise InputError(f"compare: two sets of constants have the name '{names[0]}'")
@@ -67,7 +67,7 @@ def verdict(
     shape = (len(cases), len(names), spread.size)
     kept = np.stack([limit.kept(answers).reshape(shape) for limit in limits], axis=-1)
     chance, of_all = kept.mean(axis=2), kept.all(axis=-1).mean(axis=-1)
-    asked = np.array([limit.confidence for limit in limits])
+    confidences = np.array([limit.confidence for limit in limits])
     over = ("schedule", "constants")
     text = "share of the members that keep"
     columns = {
@@ -75,8 +75,8 @@ def verdict(
         "chance_error": ((*over, "limit"), _error(chance, spread.size), {"units": "1", "long_name": "standard error"}),
         "chance_of_all": (over, of_all, {"units": "1", "long_name": f"{text} all limits"}),
         "chance_of_all_error": (over, _error(of_all, spread.size), {"units": "1", "long_name": "standard error"}),
-        "enough": (over, (chance >= asked).all(axis=-1).astype(np.int8), {"long_name": "1 where all are kept"}),
-        "confidence": (("limit",), asked, {"units": "1", "long_name": "confidence asked for"}),
+        "enough": (over, (chance >= confidences).all(axis=-1).astype(np.int8), {"long_name": "1 where all are kept"}),
+        "confidence": (("limit",), confidences, {"units": "1", "long_name": "confidence asked for"}),
         "hours": (("schedule",), [case.schedule.hours for case in cases.values()], {"units": "h"}),
     }
     named = {"schedule": list(cases), "constants": names, "limit": [limit.bound() for limit in limits]}

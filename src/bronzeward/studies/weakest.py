@@ -74,9 +74,9 @@ def weakest(
     if not (spread.core_diameter or spread.eccentricity):
         raise InputError("lengths: sub-elements differ in nothing; give the spread of their core or their eccentricity")
     z = np.repeat(draws(spread), sub_elements, axis=0)
-    own = draws(replace(spread, size=len(z), seed=spread.seed + AGAIN))
+    spreads = draws(replace(spread, size=len(z), seed=spread.seed + AGAIN))
     for name in OWN:
-        z[:, SOURCES.index(name)] = own[:, SOURCES.index(name)]
+        z[:, SOURCES.index(name)] = spreads[:, SOURCES.index(name)]
     members = Members(case, replace(spread, size=len(z)))
     members.z = z
     answers = run_batch(list(members), workers, progress, "quick")

@@ -133,8 +133,8 @@ def _check_work(database: Any, components: list[str], name: str) -> None:
     free = sum(max(0, sum(map(made_of, sublattice)) - 1) for sublattice in database.phases[name].constituents)
     if free > MOST_FREE:
         raise ValueError(f"{free} free site fractions; at most {MOST_FREE} are computed")
-    own = database.search(lambda row: row["phase_name"] == name)
-    count = sum(all(made_of(one) for part in row["constituent_array"] for one in part) for row in own)
+    parameters = database.search(lambda row: row["phase_name"] == name)
+    count = sum(all(made_of(one) for part in row["constituent_array"] for one in part) for row in parameters)
     if count > MOST_PARAMETERS:
         raise ValueError(f"{count} parameters of copper and tin; at most {MOST_PARAMETERS} are computed")
 

@@ -63,13 +63,13 @@ class Assessment:
 
     def kinetics(self) -> KineticSet:
         """The default set with these laws and their factors."""
-        made, far = set_of(self.theta), judgement()["farthest_C"] + ZERO_CELSIUS
+        assessed, far = set_of(self.theta), judgement()["farthest_C"] + ZERO_CELSIUS
         laws = {}
         for phase in ASSESSED_PHASES:
-            law = made.constant(phase)
+            law = assessed.constant(phase)
             inside = hypot(*(self.spread(phase, end) for end in law.range)) / sqrt(2)
             laws[phase] = replace(law, factor=exp(inside), extrapolated_factor=exp(self.spread(phase, far)))
-        return replace(made, constants=tuple(laws.get(c.phase, c) for c in made.constants))
+        return replace(assessed, constants=tuple(laws.get(c.phase, c) for c in assessed.constants))
 
 
 @cache
@@ -110,9 +110,9 @@ def combined(evidence: Sequence[Evidence], start: Array) -> Assessment:
     for _ in range(_ROUNDS):
         slope = np.array([_slopes(piece, theta) for piece in evidence])
         off = np.array([piece.value - piece.foreseen(theta) for piece in evidence]) + slope @ (theta - mean)
-        own, shared = _own(evidence), _shared(evidence)
-        between = _between(slope, off, own, shared)
-        weighted = np.linalg.solve(own + _scatter(slope, shared, between), slope)
+        alone, shared = _own(evidence), _shared(evidence)
+        between = _between(slope, off, alone, shared)
+        weighted = np.linalg.solve(alone + _scatter(slope, shared, between), slope)
         covariance = np.linalg.inv(slope.T @ weighted + np.diag(sd**-2.0))
         theta = mean + covariance @ weighted.T @ off
     return Assessment(theta, covariance, between)
@@ -143,9 +143,9 @@ def _scatter(slope: Array, shared: Array, between: tuple[float, float]) -> Array
     return np.asarray(shared * (slope @ np.diag(np.square([*between, *between])) @ slope.T))
 
 
-def _between(slope: Array, off: Array, own: Array, shared: Array) -> tuple[float, float]:
+def _between(slope: Array, off: Array, alone: Array, shared: Array) -> tuple[float, float]:
     """The scatter between sources under which the evidence is most likely."""
-    known = own + slope @ np.diag(_prior()[1] ** 2) @ slope.T
+    known = alone + slope @ np.diag(_prior()[1] ** 2) @ slope.T
 
     def surprise(logs: Array) -> float:
         matrix = known + _scatter(slope, shared, (float(np.exp(logs[0])), float(np.exp(logs[1]))))

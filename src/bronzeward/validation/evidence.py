@@ -75,11 +75,11 @@ def set_of(theta: Array) -> KineticSet:
 def all_evidence(guess: Array) -> list[Evidence]:
     """Every piece; what the strand foresees is linear round `guess`."""
     rows, lab = {check.id: check for check in read_checks()}, Laboratory()
-    found: list[Evidence] = []
+    evidence: list[Evidence] = []
     for piece in judgement()["evidence"]:
-        found += _of_a_set(piece) if "set" in piece else []
-        found += [_of_a_check(rows[name], piece["apart"], lab, guess) for name in piece.get("checks", [])]
-    return found
+        evidence += _of_a_set(piece) if "set" in piece else []
+        evidence += [_of_a_check(rows[name], piece["apart"], lab, guess) for name in piece.get("checks", [])]
+    return evidence
 
 
 def _errors(seen: str, apart: str | None) -> tuple[float, float]:
