@@ -10,6 +10,8 @@ import pytest
 from bronzeward.growth.slots import ALPHA, CORE, EPSILON, ETA, N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
+from bronzeward.model.simulation import simulate
 from closeness import close
 from growth_cases import Run, problem_of, regimes, run_fast, run_plain
 
@@ -52,6 +54,15 @@ def test_totals_at_every_output_time(strand: str, schedule: str) -> None:
         if cells:
             held = run.cells[:, first : first + cells].sum(axis=1)
             np.testing.assert_allclose(held, run.tin[:, slot], atol=1e-13 * run.amount[0].sum())
+
+
+def test_stored_rows_keep_tin_with_phases_that_hardly_grow() -> None:
+    """By phase, as a result has them: with such constants layers came out below zero, and were cut off."""
+    kinetics = load_set().scaled({"alpha": 1e-6, "delta": 1e-6})
+    for name in ("starved pack", "plane"):
+        result = simulate(STRANDS[name], SCHEDULES["slowly to 700 and back"], kinetics)
+        tin = np.asarray(result["tin_fraction"]).sum(axis=1)
+        np.testing.assert_allclose(tin, 1.0, rtol=1e-10)
 
 
 @pytest.mark.parametrize(

@@ -83,6 +83,17 @@ def test_layers_between_their_radii(liquid: bool) -> None:
     assert found.shell[0] == pytest.approx(10e-6, abs=1e-14)
 
 
+def test_rows_keep_what_the_engine_keeps() -> None:
+    """Also where a layer stands below zero by rounding: nothing is cut off."""
+    amount, tin = slots_filling({CORE: (0.0, 6e-6), EPSILON: (6e-6, 13e-6), ALPHA: (13e-6, 20e-6)})
+    for values in (amount, tin):
+        values[0, DELTA], values[0, EPSILON] = -1e-6 * values[0, CORE], values[0, EPSILON] + 1e-6 * values[0, CORE]
+    found = by_phase(STRAND, amount, tin, np.array([True]), VOLUMES, SLOPES)
+    # sums of nine numbers, in two orders
+    assert (found.amount.sum(), found.tin.sum()) == close((amount.sum(), tin.sum()), 1e-15)
+    assert found.thickness[0, COLUMN["delta"]] == 0.0
+
+
 @pytest.mark.parametrize("both", [True, False])
 def test_gamma_at_both_sides_of_epsilon_is_one_phase(both: bool) -> None:
     bounds = {GAMMA_TIN: (4e-6, 6e-6), EPSILON: (6e-6, 7e-6), GAMMA: (7e-6, 12e-6), ALPHA: (12e-6, 20e-6)}

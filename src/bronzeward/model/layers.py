@@ -74,17 +74,19 @@ def by_phase(
     strand: Strand, amount: NDArray[np.float64], tin: NDArray[np.float64], liquid: NDArray[np.bool_],
     volumes: list[float], slopes: list[float],
 ) -> Layers:  # fmt: skip
-    """Sort the engine's slots into phases; `amount` and `tin` of shape (n_times, 9) by slot."""
+    """Sort the engine's slots into phases; `amount` and `tin` of shape (n_times, 9) by slot.
+
+    Both are told as they stand, so that what the engine keeps of atoms and tin is kept here.
+    """
     area = amount * np.array(volumes) + tin * np.array(slopes)
     inside = area_inside(strand, area)
     ends = radius_of_area(strand, inside), radius_of_area(strand, inside + area)
     present = amount > 0
     thickness = np.where(present, ends[1] - ends[0], 0.0)
     inner, outer = (np.where(present, end, np.nan) for end in ends)
-    moles, moles_tin = np.where(present, amount, 0.0), np.where(present, tin, 0.0)
     sums = [
         _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN], 0.0)
-        for values in (moles, moles_tin, thickness)
+        for values in (amount, tin, thickness)
     ]
     places = [
         _phases(end, liquid, np.where(present[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN]), np.nan)
