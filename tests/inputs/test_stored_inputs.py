@@ -56,7 +56,7 @@ def changed_constants(draw: st.DrawFn, constant: Constant) -> Constant:
         note=draw(TEXT),
     )
     if constant.phase in COMPOUNDS:
-        new = replace(new, slowing=draw(floats(-0.5, 4.0)), slowing_spread=draw(floats(0.0, 2.0)))
+        new = replace(new, slowing=draw(floats(-0.7, 4.0)), slowing_spread=draw(floats(0.0, 2.0)))
     return new if draw(st.booleans()) else replace(new, terms=((draw(floats(1e-20, 1e-9)), 1e3 * draw(floats(1, 99))),))
 
 

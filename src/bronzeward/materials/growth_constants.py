@@ -16,8 +16,8 @@ LN_PREFACTOR, ENERGY, EXPONENT = FITTED = ("ln_prefactor", "activation_energy_kJ
 """Values of a constant that a fit may give with their covariance; named after the phase and a point."""
 
 
-LEAST_SLOWING, MOST_SLOWING = -0.5, 4.0
-"""Exponents m lie between these: w^1.5 ~ t, where a reaction at an interface has a part in the rate, and w^6 ~ t."""
+LEAST_SLOWING, MOST_SLOWING = -0.7, 4.0
+"""Exponents m lie between these: w^1.3 ~ t, where a reaction at an interface holds the rate, and w^6 ~ t."""
 
 
 @dataclass(frozen=True)

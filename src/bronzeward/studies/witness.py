@@ -78,7 +78,7 @@ ACTIVE = 0.02
 """Slope of an answer, as a share of its steepest, from which a constant takes part."""
 
 RANKED = 0.05
-"""Share of the variance of an answer's ranks from which it does."""
+"""Share of the variance of an answer's ranks, over the members, from which it does where slopes show nothing."""
 
 PROBES = 4
 """Truths that tell which constants do."""
@@ -374,8 +374,10 @@ def _active(bench: _Bench, members: Members, able: NDArray[np.int64], values: Ar
     about = bench.slopes(members.z[able[:PROBES]], moving)
     steep = np.abs(np.nan_to_num(about.answer_slopes)).mean(axis=0)
     share = (steep / np.maximum(steep.max(axis=1, keepdims=True), TINY)).max(axis=0)
-    ranked = np.nan_to_num(rank_shares(values, members.z[:, moving]))
-    active = [k for k, *of in zip(moving, share, ranked, strict=True) if of[0] > ACTIVE or of[1] > RANKED]
+    active = [k for k, one in zip(moving, share, strict=True) if one > ACTIVE]
+    if not active:
+        ranked = rank_shares(values, members.z[:, moving])
+        active = [k for k, one in zip(moving, ranked, strict=True) if one > RANKED]
     if not active:
         raise InputError("witness: the answer does not depend on what is uncertain of the constants")
     return active
