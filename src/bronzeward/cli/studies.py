@@ -441,7 +441,7 @@ def _spread(members: int, seed: int, core: float | None, eccentricity: float | N
     return Spread.usual(members, seed, furnace_offset=furnace, **given)
 
 
-def _plain(data: xr.Dataset, answer: str) -> dict[str, Any]:
+def _plain(data: xr.Dataset, answer: str) -> dict[str, object]:
     """One answer over its axes as nested lists, with its band where there is one."""
     names = [name for name in (answer, f"{answer}_low", f"{answer}_high") if name in data]
     return {

@@ -117,7 +117,7 @@ def with_values(inputs: Mapping[str, object], values: Mapping[str, Value]) -> di
     return changed
 
 
-def case_with(inputs: Mapping[str, Any], values: Mapping[str, Value]) -> Case:
+def case_with(inputs: Mapping[str, object], values: Mapping[str, Value]) -> Case:
     """The case that `inputs` and some replaced values describe."""
     return case_from_data(with_values(inputs, values), Path())
 

@@ -167,7 +167,7 @@ class Strand:
         ring = Ring(_positive(copper_um, "copper thickness") * MICROMETRE, 1.0)
         return cls(_positive(tin_um, "tin thickness") * MICROMETRE, (ring,), plane=True, **more)
 
-    def to_data(self) -> dict[str, Any]:
+    def to_data(self) -> dict[str, object]:
         """The strand with the keys of a case file, [strand] or [couple], in numbers that read back to the same."""
         always = {
             "porosity": self.porosity,

@@ -19,7 +19,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite
 from pathlib import Path
-from typing import Any
 
 from bronzeward import files
 from bronzeward.errors import InputError
@@ -97,7 +96,7 @@ class KineticSet:
         phases = [phase for phase, key in zip(COMPOUNDS, ON_LIQUID, strict=True) if key in keys and key not in known]
         return (*self.constants, *(replace(self.constant(phase), contact="liquid") for phase in phases))
 
-    def to_data(self) -> dict[str, Any]:
+    def to_data(self) -> dict[str, object]:
         """The set with the keys of [kinetics] in a case file: by name with what changes it, or constant by constant."""
         if self.name in available_sets():
             named, factors = load_set(self.name), dict(self.factors)
@@ -132,7 +131,7 @@ def load_set(name: str | Path = "default") -> KineticSet:
     return set_from_data(files.read_toml(path), str(path), path.stem)
 
 
-def set_from_data(data: Mapping[str, Any], where: str, name: str = "unnamed") -> KineticSet:
+def set_from_data(data: Mapping[str, object], where: str, name: str = "unnamed") -> KineticSet:
     """A set from the plain data of a kinetic file; `where` is named in errors."""
     unknown = set(data) - {"name", "title", "note", "inherits", "constant", "covariance"}
     if unknown:
@@ -161,7 +160,7 @@ def _given(rows: object, where: str) -> list[Constant]:
     return constants
 
 
-def _inherited(data: Mapping[str, Any], where: str) -> tuple[Constant, ...]:
+def _inherited(data: Mapping[str, object], where: str) -> tuple[Constant, ...]:
     if "inherits" not in data:
         return ()
     if not isinstance(data["inherits"], str) or data["inherits"] not in available_sets():
@@ -194,10 +193,10 @@ def _converted(constants: Sequence[Constant], grown: Sequence[bool], where: str)
     return [converted[c.phase] if yes else c for c, yes in zip(constants, grown, strict=True)]
 
 
-def plain_set(kinetics: KineticSet) -> dict[str, Any]:
+def plain_set(kinetics: KineticSet) -> dict[str, object]:
     """A set as the plain data of a kinetic file; `set_from_data` gives it back, energies to the last bit but one."""
     rows = [row_of(constant) for constant in kinetics.constants]
-    data: dict[str, Any] = {"name": kinetics.name, "title": kinetics.title, "constant": rows}
+    data: dict[str, object] = {"name": kinetics.name, "title": kinetics.title, "constant": rows}
     if kinetics.covariance is not None:
         matrix = [list(row) for row in kinetics.covariance.matrix]
         data["covariance"] = {"parameters": list(kinetics.covariance.parameters), "matrix": matrix}

@@ -315,7 +315,7 @@ DECISIVE = (
 """Answers that decide on a schedule."""
 
 
-def numbers(history: Mapping[str, Any] | Any) -> dict[str, float]:
+def numbers(history: Mapping[str, object] | Any) -> dict[str, float]:
     """All answers of `ANSWERS`, SI units; nan where the run has no such moment."""
     course = Course(history)
     return {key: answer.rule(course) for key, answer in ANSWERS.items()}

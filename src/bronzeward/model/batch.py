@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from itertools import islice
@@ -244,7 +244,7 @@ class Shared:
     def answers(self, cases: Sequence[Case]) -> Answers:
         """Answers of a few cases, computed one after the other."""
         columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
-        alike: dict[Any, dict[int, History]] = {}
+        alike: dict[Hashable, dict[int, History]] = {}
         for k, case in enumerate(cases):
             recorded = self.integrate(case)
             if recorded.counts[STATUS] != DONE and self.quick:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass, replace
 from math import log, pi
 from typing import Any
@@ -168,7 +168,7 @@ def factors(kinetics: KineticSet, regimes: Regimes, contact: str = "any") -> NDA
     return factor.ravel()
 
 
-def _kind_of(constant: Constant) -> tuple[Any, ...]:
+def _kind_of(constant: Constant) -> tuple[bool | tuple[float, float], ...]:
     """What the table of factors takes from a constant: whether D needs one, and further terms over the first."""
     further = ((float(f"{a / constant.prefactor:.12g}"), round(e - constant.activation, 6)) for a, e in constant.terms)
     return (constant.thermodynamic, *further)
@@ -183,7 +183,7 @@ class ProblemBuilder:
     def __init__(self, regimes: Regimes, properties: Properties) -> None:
         self.regimes = regimes
         self._volumes, self._slopes = slot_volumes(properties)
-        self._kept: dict[Any, tuple[Any, dict[str, Any]]] = {}
+        self._kept: dict[Hashable, tuple[object, dict[str, Any]]] = {}
         self._tables: dict[str, Any] = {
             "present": regimes.present.ravel(),
             "liquid_core": regimes.liquid_core,
@@ -215,7 +215,7 @@ class ProblemBuilder:
             widest_step=float(settings.widest_step),
         )
 
-    def _once(self, key: Any, source: Any, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    def _once(self, key: Hashable, source: object, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
         """A part by its key; `source` is kept with it, so that its identity is not given to another object."""
         if key not in self._kept:
             self._kept[key] = (source, build())
@@ -225,7 +225,7 @@ class ProblemBuilder:
         kinds = tuple(_kind_of(kinetics.constant(label, contact)) for label in SLOT_LABELS[1:])
         return self._once((name, kinds), None, lambda: {name: factors(kinetics, self.regimes, contact)})
 
-    def _geometry(self, strand: Strand) -> dict[str, Any]:
+    def _geometry(self, strand: Strand) -> dict[str, object]:
         amount, tin = initial_amounts(strand, self._volumes)
         return {
             "plane": int(strand.plane),
@@ -243,7 +243,7 @@ class ProblemBuilder:
         ends = {"temperature_start": pieces.start, "temperature_end": pieces.end}
         return {"time": pieces.time, **ends, "regime": pieces.regime}
 
-    def _grid(self, settings: Settings) -> dict[str, Any]:
+    def _grid(self, settings: Settings) -> dict[str, object]:
         cells, first, edges = cell_edges(settings)
         counts = {"cells": np.array(cells, dtype=np.int64), "cell_start": np.array(first, dtype=np.int64)}
         return {**counts, "edge": np.array(edges), "n_cells": sum(cells)}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -204,7 +204,7 @@ def result_of(history: History) -> Result:
     return result
 
 
-def _attributes(history: History, notes: list[str]) -> dict[str, Any]:
+def _attributes(history: History, notes: list[str]) -> dict[str, object]:
     case, counts = history.case, history.recorded.counts
     return {
         **cf_attributes(case.title or "Cu-Sn mixing heat treatment"),

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 from textwrap import fill
-from typing import Any
 
 from bronzeward.errors import InputError
 from bronzeward.model.answer_bands import bands_of, caveat_of, caveats_of, differs
@@ -26,7 +25,7 @@ PER_BLOCK = (WIDTH - TITLE_WIDTH) // CELL_WIDTH
 Named = tuple[str, Result]
 
 
-def comparison_data(runs: Sequence[tuple[str, Source]]) -> dict[str, Any]:
+def comparison_data(runs: Sequence[tuple[str, Source]]) -> dict[str, object]:
     """The answers of every result as plain data, SI units, with what is marked against the first.
 
     Parameters

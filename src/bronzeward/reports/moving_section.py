@@ -6,7 +6,7 @@ Places between two stored states are interpolated by that script; events are sto
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +52,7 @@ class MovingSection(NamedTuple):
     """Filaments: place and radius [µm]."""
     most: int
     """Layers that are there at one time, at most."""
-    states: dict[str, Any]
+    states: dict[str, object]
     """Seconds, °C, liquid in % of the tin, edges [µm] by state and place; names and seconds of the events."""
 
 

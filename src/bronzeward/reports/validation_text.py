@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from bronzeward.validation.outcome import (
     HOLDS,
@@ -75,7 +74,7 @@ def validation_summary(outcomes: Sequence[Outcome]) -> str:
     )
 
 
-def validation_data(outcomes: Sequence[Outcome]) -> dict[str, Any]:
+def validation_data(outcomes: Sequence[Outcome]) -> dict[str, object]:
     """All outcomes as plain data for other tools."""
     rows = [
         {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from bronzeward.model.answers import ANSWERS
 from bronzeward.plots.lettering import shortened
@@ -98,7 +98,7 @@ def kept_words(data: xr.Dataset) -> list[str]:
     return words
 
 
-def verdict_data(data: xr.Dataset) -> dict[str, Any]:
+def verdict_data(data: xr.Dataset) -> dict[str, object]:
     """The same as plain data."""
     return {
         "schema": "bronzeward/verdict/1",

@@ -34,7 +34,7 @@ def weakest_sentences(chances: Weakest, limit: Limit) -> list[str]:
     ]
 
 
-def weakest_data(chances: Weakest, limit: Limit) -> dict[str, Any]:
+def weakest_data(chances: Weakest, limit: Limit) -> dict[str, object]:
     """The same as plain data, SI units."""
     return {
         "sub_elements": chances.sub_elements,

@@ -130,7 +130,7 @@ def _percent(data: xr.Dataset, kind: str) -> str:
     return f"{100 * float(data.attrs[f'scatter_{kind}']):g} %"
 
 
-def witness_data(data: xr.Dataset) -> dict[str, Any]:
+def witness_data(data: xr.Dataset) -> dict[str, object]:
     """The same as plain data, SI units."""
     one, two = _pair(data)
     return {

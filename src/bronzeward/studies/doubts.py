@@ -55,7 +55,7 @@ class Doubts:
         values = [answers[key] for answers in every if isfinite(answers[key])]
         return (min(values), max(values)) if values else (nan, nan)
 
-    def to_data(self) -> dict[str, Any]:
+    def to_data(self) -> dict[str, object]:
         """As plain data; None where there is no such moment."""
         rows = [{"name": r.name, "note": r.note, "moves": r.moves, "answers": _plain(r.answers)} for r in self.rows]
         return {"title": self.title, "answers": _plain(self.answers), "alternatives": rows, "left_out": LEFT_OUT}

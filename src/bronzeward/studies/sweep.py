@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -173,7 +173,7 @@ def values_at(axes: Sequence[Axis], point: int) -> dict[str, Value]:
     return {path: axis.values[int(k)] for axis, k in zip(axes, places, strict=True) for path in axis.paths}
 
 
-def _case_at(inputs: Mapping[str, Any], axes: Sequence[Axis], point: int) -> Case:
+def _case_at(inputs: Mapping[str, object], axes: Sequence[Axis], point: int) -> Case:
     values = values_at(axes, point)
     try:
         return case_with(inputs, values)

@@ -95,7 +95,7 @@ def _read(content: bytes, schema: str, method: int) -> PhaseTable | None:
         return _table(attributes, {name: variable[:] for name, variable in data.variables.items()})
 
 
-def _attributes(table: PhaseTable) -> dict[str, Any]:
+def _attributes(table: PhaseTable) -> dict[str, object]:
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return {
         "Conventions": "CF-1.11",

@@ -206,7 +206,7 @@ def trade_off(
         pool.limits, pool.aims = tuple(wanted), aimed
         # what keeps a stricter limit keeps this one
         results.append(_result(pool, pool.best([place, *_confirmed(pool, places)])))
-    columns: dict[str, Any] = {
+    columns: dict[str, object] = {
         "hours": ("limit", [one.hours if one.feasible else np.nan for one in results], {"units": "h"}),
         "feasible": ("limit", np.array([one.feasible for one in results], dtype=np.int8)),
     }
