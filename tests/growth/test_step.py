@@ -55,7 +55,13 @@ def test_restore_brings_back_what_was_remembered(p: Problem, rng: np.random.Gene
 # --- what earlier stages contribute
 
 
-# --- the estimated error
+def test_stages_of_a_constant_rate_lie_on_a_line(p: Problem) -> None:
+    """An amount that changes at 3 mol/s has changed by 3 times the time of each stage."""
+    w = work(p, ETA, GAMMA, ALPHA)
+    w.n_start[GAMMA], w.dn[:] = 2.0, 3.0
+    times = [(step.stage_amount(w, stage, GAMMA, 0.5) - 2.0) / 1.5 for stage in range(5)]
+    # the nodes of that method, Hairer and Wanner's five-stage SDIRK of order 4, from memory
+    assert times == close([0.25, 0.75, 0.55, 0.5, 1.0], rel=1e-12)
 
 
 def test_levelling_is_the_step_over_the_time_diffusion_takes() -> None:

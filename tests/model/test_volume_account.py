@@ -15,7 +15,15 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import load_properties
-from bronzeward.model.volume_account import START_K, cavity, contents, core_volume, tin_share_for_room, yield_pressure
+from bronzeward.model.volume_account import (
+    START_K,
+    cavity,
+    contents,
+    core_volume,
+    film_shrinkage,
+    tin_share_for_room,
+    yield_pressure,
+)  # fmt: skip
 from closeness import close
 from growth_cases import problem_of, run_fast
 
@@ -65,6 +73,19 @@ def test_contents_by_phase() -> None:
     expected[1, PHASES.index(LIQUID)] = 3.0 * float(P.volume_at("liquid", 600.0, 0.9))
     expected[:, PHASES.index("alpha")] = 5.0 * solid("alpha", 400.0, 0.05), 5.0 * solid("alpha", 600.0, 0.05)
     assert volumes == close(expected, rel=1e-14)
+
+
+def test_films_and_filaments_by_what_they_displace() -> None:
+    """A film takes the place of the metals it came from; niobium in the cavity leaves what it does not fill."""
+    x, start = P.compound_tin["eta"], START_K
+    tin, copper = amounts(solid_tin=3e-4 * x), amounts(alpha=3e-4 * (1 - x))
+    metals = float(contents(P, [start], tin + copper, tin).sum())
+    assert film_shrinkage(P, {"eta": 3e-4}) == close(metals - 3e-4 * solid("eta", start), rel=1e-12)
+    # one expansion for both: then what is left expands alike
+    warm = start + 300.0
+    left = float(cavity(P, warm, 2.0, 5.0, 1e-6, expansion=P.expansion["Nb"], filaments=4e-5))
+    cold = float(cavity(P, start, 2.0, 5.0, 1e-6))
+    assert left == close(cold * (1 + 300.0 * P.expansion["Nb"]) ** 3, rel=1e-12)
 
 
 def test_overfill_in_plain_numbers() -> None:
