@@ -24,7 +24,7 @@ def draw_doubts(doubts: Doubts) -> Figure:
     rows = doubts.moving()
     height = 0.9 + ROW * max(len(rows), 1)
     figure = new_figure(PAGE_WIDTH, height)
-    left, right, gap = 1.45 / PAGE_WIDTH, 0.995, 0.012
+    left, right, gap = 1.45 / PAGE_WIDTH, 0.995, 0.02
     width = (right - left - gap * (len(DECISIVE) - 1)) / len(DECISIVE)
     for k, key in enumerate(DECISIVE):
         answer, usual = ANSWERS[key], doubts.answers[key]

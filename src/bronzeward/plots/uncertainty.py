@@ -41,7 +41,7 @@ def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liqui
         )  # fmt: skip
     ax.set_xlabel(f"{chosen.title} [{chosen.shown_unit}]")
     ax.set_ylabel("share of members below")
-    ax.set_ylim(-0.07, 1.07)
+    ax.set_ylim(-0.13, 1.07)
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
     note_below(ax, str(data.attrs["caveat"]))
     frame(ax)

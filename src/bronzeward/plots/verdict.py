@@ -43,7 +43,7 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
             chances, errors = (100 * data[name].values[:, j, i] for name in ("chance", "chance_error"))
             ax.errorbar(
                 chances, heights, xerr=2 * errors, fmt=marker, color=colour, ms=3.5, lw=0.7, ls="none",
-                mfc=colour if last else "white", label=f"{limit}" + (f", {constants}" if len(sets) > 1 else ""),
+                mfc=colour if last else "white", label=str(limit).replace(">=", "≥").replace("<=", "≤") + (f", {constants}" if len(sets) > 1 else ""),
             )  # fmt: skip
         ax.axvline(100 * float(data["confidence"][i]), color=colour, lw=0.7, ls=(0, dash) if dash else "-", zorder=0)
     ax.set_yticks(
