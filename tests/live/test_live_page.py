@@ -213,6 +213,7 @@ def test_two_pages_at_once_do_not_mix(page, browser, address):
 def test_it_saves_case_furnace_table_and_report(page, folder, case):
     typed(page, "dwell, h", "48")
     shown(page, LENGTH, "87.2 h")
+    assert field(page, "name, without ending").input_value() == "case_live"
     typed(page, "name, without ending", "tried")
     for kind in ("case", "furnace table", "report"):
         page.get_by_role("button", name=f"save {kind}").click()

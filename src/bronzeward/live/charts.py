@@ -173,6 +173,6 @@ def _legend(chart: Any, items: list[LegendItem]) -> None:
     from bokeh.models import Legend
 
     legend = Legend(items=items, location="top_left", orientation="horizontal", ncols=6, label_text_font_size="11px",
-                    padding=0, margin=0, spacing=8, label_standoff=3, glyph_width=22, border_line_color=None,
+                    padding=0, margin=0, spacing=4, label_standoff=2, glyph_width=20, border_line_color=None,
                     label_text_color=style.INK)  # fmt: skip
     chart.add_layout(legend, "above")

@@ -100,8 +100,8 @@ class LiveServer:
     """
 
     def __init__(self, draft: Draft, folder: Path, name: str, members: int = MEMBERS, port: int = 0) -> None:
-        for name in ("bokeh", "tornado"):
-            logging.getLogger(name).setLevel(logging.ERROR)
+        for library in ("bokeh", "tornado"):
+            logging.getLogger(library).setLevel(logging.ERROR)
         try:
             listening = socket.create_server((LOOPBACK, port))
         except OSError as error:

@@ -36,6 +36,7 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     ax = ax or new_axes(COLUMN_WIDTH, 1.05 + ROW * max(len(names), 2) + extra)
     for i, limit in enumerate(limits):
         colour, dash, marker = style.STROKES[i]
+        words = str(limit).replace(">=", "≥").replace("<=", "≤")
         for j, constants in enumerate(sets):
             last = j == len(sets) - 1
             shift = 0.5 * ((i * len(sets) + j + 0.5) / (len(limits) * len(sets)) - 0.5)
@@ -43,7 +44,7 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
             chances, errors = (100 * data[name].values[:, j, i] for name in ("chance", "chance_error"))
             ax.errorbar(
                 chances, heights, xerr=2 * errors, fmt=marker, color=colour, ms=3.5, lw=0.7, ls="none",
-                mfc=colour if last else "white", label=str(limit).replace(">=", "≥").replace("<=", "≤") + (f", {constants}" if len(sets) > 1 else ""),
+                mfc=colour if last else "white", label=words + (f", {constants}" if len(sets) > 1 else ""),
             )  # fmt: skip
         ax.axvline(100 * float(data["confidence"][i]), color=colour, lw=0.7, ls=(0, dash) if dash else "-", zorder=0)
     ax.set_yticks(
