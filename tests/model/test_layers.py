@@ -66,7 +66,7 @@ def test_layers_between_their_radii(liquid: bool) -> None:
         CORE: (0.0, 6e-6), ETA: (6e-6, 9e-6), EPSILON: (9e-6, 13e-6), DELTA: (13e-6, 16e-6), ALPHA: (16e-6, 20e-6)
     }  # fmt: skip
     amount, tin = slots_filling(bounds)
-    found = by_phase(STRAND, amount, tin, np.array([liquid]), VOLUMES, SLOPES)
+    found = by_phase([(STRAND, slice(None))], amount, tin, np.array([liquid]), VOLUMES, SLOPES)
     absent = set(COLUMN)
     for slot, (inner, outer) in bounds.items():
         phase = ("liquid" if liquid else "(Sn)") if slot == CORE else SLOT_LABELS[slot]
@@ -88,7 +88,7 @@ def test_rows_keep_what_the_engine_keeps() -> None:
     amount, tin = slots_filling({CORE: (0.0, 6e-6), EPSILON: (6e-6, 13e-6), ALPHA: (13e-6, 20e-6)})
     for values in (amount, tin):
         values[0, DELTA], values[0, EPSILON] = -1e-6 * values[0, CORE], values[0, EPSILON] + 1e-6 * values[0, CORE]
-    found = by_phase(STRAND, amount, tin, np.array([True]), VOLUMES, SLOPES)
+    found = by_phase([(STRAND, slice(None))], amount, tin, np.array([True]), VOLUMES, SLOPES)
     # sums of nine numbers, in two orders
     assert (found.amount.sum(), found.tin.sum()) == close((amount.sum(), tin.sum()), 1e-15)
     assert found.thickness[0, COLUMN["delta"]] == 0.0
@@ -100,7 +100,7 @@ def test_gamma_at_both_sides_of_epsilon_is_one_phase(both: bool) -> None:
     if not both:
         bounds = {GAMMA_TIN: (4e-6, 6e-6), EPSILON: (6e-6, 7e-6), ALPHA: (7e-6, 20e-6)}
     amount, tin = slots_filling({CORE: (0.0, 4e-6), **bounds})
-    found = by_phase(STRAND, amount, tin, np.array([True]), VOLUMES, SLOPES)
+    found = by_phase([(STRAND, slice(None))], amount, tin, np.array([True]), VOLUMES, SLOPES)
     k = COLUMN["gamma"]
     assert found.thickness[0, k] == pytest.approx(7e-6 if both else 2e-6, abs=1e-14)
     assert found.amount[0, k] == amount[0, GAMMA] + amount[0, GAMMA_TIN]
@@ -220,7 +220,7 @@ def test_a_void_behind_the_shell_leaves_the_core_full_and_the_copper_where_it_wa
     amount, tin = slots_filling({CORE: (0.0, 8e-6), ETA: (8e-6, 9e-6), ALPHA: (13e-6, 20e-6)})
     liquid = np.array([False])
     there, behind = (
-        by_phase(replace(STRAND, void_place=place), amount, tin, liquid, VOLUMES, SLOPES)
+        by_phase([(replace(STRAND, void_place=place), slice(None))], amount, tin, liquid, VOLUMES, SLOPES)
         for place in ("core", "between shell and copper")
     )
     assert behind.outer[0, COLUMN["eta"]] == close(9e-6, rel=1e-12)

@@ -7,6 +7,7 @@ from math import log
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
@@ -20,8 +21,8 @@ from bronzeward.model.batch import run_batch
 from bronzeward.model.simulation import run_case
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table
-from bronzeward.studies.ensemble import LATER, SOURCES, Members, Spread, draws, offset, uneven, widths
-from bronzeward.studies.quantiles import first_half, quantile_errors, rank_shares
+from bronzeward.studies.ensemble import LATER, SOURCES, Members, Spread, draws, offset, uneven, varied_strand, widths
+from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, rank_shares
 from bronzeward.studies.stability import stability
 from bronzeward.studies.uncertainty import band
 from bronzeward.units import GAS_CONSTANT
@@ -72,13 +73,23 @@ def test_a_larger_ensemble_begins_with_the_smaller() -> None:
 
 def test_uneven_wire() -> None:
     strand = Strand.round(20, 40, [(60, 0.3)])
-    made = uneven(strand, 1.1, 0.2)
-    assert made.core_radius == close(11e-6)
-    assert made.rings[0].radius - made.core_radius == close(0.8 * 9e-6)
-    assert made.rings[1].radius - made.rings[0].radius == close(10e-6)
-    assert uneven(strand, 1.0, 0.0) == strand
+    core, rings = uneven(strand, 1.1, 0.2)
+    assert core == close(11e-6)
+    assert rings[0].radius - core == close(0.8 * 9e-6)
+    assert rings[1].radius - rings[0].radius == close(10e-6)
     # a core is never wider than nine tenths of its wall leave room for
-    assert uneven(strand, 5.0, 0.0).core_radius < strand.rings[0].radius
+    core, rings = uneven(strand, 5.0, 0.0)
+    assert core < rings[0].radius == strand.rings[0].radius
+
+
+def test_a_strand_varies_by_its_draws_only_in_what_spreads() -> None:
+    strand, z = Strand.round(20, 40), dict.fromkeys(SOURCES, 0.0) | {"porosity": -2.0, "film": 1.0, "eccentricity": 1.0}
+    assert varied_strand(strand, Spread(), z) == strand
+    moved = varied_strand(strand, Spread(porosity=0.01, film=1e-7, eccentricity=0.1, core_diameter=0.02), z)
+    assert (moved.porosity, moved.initial_eta) == (0.02, 1e-7)
+    assert moved.rings[0].radius == close(20e-6 - 0.1 * 10e-6)
+    assert moved.core_radius == strand.core_radius
+    assert moved.cavity_expansion is strand.cavity_expansion is None
 
 
 def test_furnace_offset_moves_every_temperature() -> None:
@@ -111,11 +122,43 @@ def test_shares_find_what_matters() -> None:
     np.testing.assert_allclose(shares, [0.8, 0.2, 0.0], atol=0.03)
 
 
+def test_shares_are_squared_rank_correlations_also_with_ties_and_gaps() -> None:
+    """Against `scipy.stats.spearmanr`, source by source."""
+    rng = np.random.default_rng(3)
+    z = rng.standard_normal((400, 4))
+    values = np.round(z[:, 0] + 0.5 * rng.standard_normal(400), 1)
+    values[::7] = np.nan
+    there = np.isfinite(values)
+    expected = [stats.spearmanr(column, values[there]).statistic ** 2 for column in z[there].T]
+    np.testing.assert_allclose(rank_shares(values, z), expected, rtol=1e-12)
+
+
 def test_error_of_quantiles_is_that_of_a_normal_sample() -> None:
     sample = np.random.default_rng(1).standard_normal(900)
     # standard error of a quantile: sqrt(p (1 - p) / n) / density
     np.testing.assert_allclose(quantile_errors(sample), [0.0704, 0.0418, 0.0704], rtol=0.45)
     np.testing.assert_array_equal(first_half(np.append(np.nan, sample)), sample[:450])
+
+
+@pytest.mark.parametrize("size", [40, 900])
+def test_error_of_quantiles_is_what_many_bootstrap_samples_give(size: int) -> None:
+    """Against drawn order statistics, and `scipy.stats.bootstrap` of `numpy.quantile`, which takes two neighbours."""
+    sample = 500.0 + np.random.default_rng(size).standard_exponential(size)
+    rng = np.random.default_rng(0)
+    order = np.sort(sample)
+    # the order statistic at a place drawn from the beta distribution of the quantile
+    for quantile, error in zip(QUANTILES, quantile_errors(sample), strict=True):
+        place = rng.beta((size + 1) * quantile, (size + 1) * (1.0 - quantile), 200_000)
+        assert error == close(order[np.minimum((place * size).astype(int), size - 1)].std(), rel=0.02)
+    drawn = stats.bootstrap(
+        (sample,), lambda x, axis: np.quantile(x, QUANTILES, axis=axis), n_resamples=2000, method="percentile", rng=rng
+    ).bootstrap_distribution
+    np.testing.assert_allclose(quantile_errors(sample), drawn.std(axis=-1), rtol=0.35 if size == 40 else 0.15)
+
+
+@pytest.mark.parametrize(("values", "expected"), [([2.0] * 5, 0.0), ([7.0], 0.0), ([np.nan], np.nan)])
+def test_error_of_quantiles_of_values_that_do_not_differ(values: list[float], expected: float) -> None:
+    np.testing.assert_array_equal(quantile_errors(np.array(values)), [expected] * 3)
 
 
 def test_band_of_a_ramp() -> None:

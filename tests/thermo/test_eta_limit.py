@@ -7,7 +7,7 @@ from bronzeward.errors import InputError
 from bronzeward.growth.slots import CORE, SLOT_LABELS
 from bronzeward.inputs.case import case_from_data
 from bronzeward.materials.eta_limits import limit_words, published_limits
-from bronzeward.model.boundary_tables import build_regimes, stable_ranges
+from bronzeward.model.boundary_tables import build_regimes
 from bronzeward.model.case_table import case_table, other_limits
 from bronzeward.model.simulation import run_case
 from bronzeward.studies.furnace_margins import reactions
@@ -22,7 +22,7 @@ OTHERS = [("cu-sn-shim1996", 408.0), ("cu-sn-shim1996", 421.0), ("cu-sn-nist1999
 @pytest.mark.parametrize(("name", "celsius"), OTHERS)
 def test_eta_ends_where_it_is_told_to(name, celsius):
     moved = with_eta_limit(table(name), celsius + ZERO)
-    assert stable_ranges(moved)["eta"][1] == celsius + ZERO
+    assert moved.stable_ranges["eta"][1] == celsius + ZERO
     assert peritectic_of(moved).temperature == celsius + ZERO
     assert "eta" in moved.stable(celsius + ZERO - 0.01)
     assert "eta" not in moved.stable(celsius + ZERO + 0.01)

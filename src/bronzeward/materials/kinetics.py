@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from math import isfinite
 from pathlib import Path
 
@@ -45,8 +46,11 @@ class KineticSet:
 
     def constant(self, phase: str, contact: str = "any") -> Constant:
         """The constant of a phase; the one for contact with liquid where the set has it."""
-        laws = {(c.phase, c.contact): c for c in self.constants}
-        return laws.get((phase, contact), laws[phase, "any"])
+        return self._laws.get((phase, contact)) or self._laws[phase, "any"]
+
+    @cached_property
+    def _laws(self) -> dict[tuple[str, str], Constant]:
+        return {(c.phase, c.contact): c for c in self.constants}
 
     def scaled(self, factors: Mapping[str, float]) -> KineticSet:
         """The same set with the constants of some phases multiplied by a factor; "eta_liquid" is eta on liquid only."""

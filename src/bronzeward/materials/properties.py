@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -67,9 +67,13 @@ class Properties:
     elastic_strain: float
     references: tuple[str, ...]
 
-    def volume_at(self, phase: str, temperature: ArrayLike, x_sn: ArrayLike = 0.0) -> NDArray[np.float64]:
+    def volume_at(
+        self, phase: str, temperature: ArrayLike, x_sn: ArrayLike = 0.0, *,
+        liquid_density: ArrayLike = 1.0, compound_volume: ArrayLike = 1.0, compound_expansion: ArrayLike = 1.0,
+    ) -> NDArray[np.float64]:  # fmt: skip
         """Molar volume [m3/mol] at `temperature` [K]; `x_sn` [-] matters to liquid and alpha. Shapes broadcast.
 
+        The densities of liquids, and molar volumes and expansions of compounds, are multiplied by numbers if asked.
         The liquid mixes ideally from the densities of the pure liquids (Assael et al. 2010), copper's
         extrapolated below its melting point. Solids expand as (1 + a (T - 298.15 K))^3.
         """
@@ -77,25 +81,16 @@ class Properties:
         if phase == LIQUID:
             tin = self.molar_mass["Sn"] / self._density("Sn", kelvin)
             copper = self.molar_mass["Cu"] / self._density("Cu", kelvin)
-            return np.asarray(x * tin + (1.0 - x) * copper)
-        volume = self.molar_volume[phase] + (self.alpha_slope * x if phase == "alpha" else 0.0)
-        return np.asarray(volume * (1.0 + self.expansion[phase] * (kelvin - REFERENCE_K)) ** 3)
+            return np.asarray((x * tin + (1.0 - x) * copper) / np.asarray(liquid_density))
+        volume = np.asarray(self.molar_volume[phase] + (self.alpha_slope * x if phase == "alpha" else 0.0))
+        expansion = np.asarray(self.expansion[phase])
+        if phase in COMPOUNDS:
+            volume, expansion = volume * compound_volume, expansion * compound_expansion
+        return np.asarray(volume * (1.0 + expansion * (kelvin - REFERENCE_K)) ** 3)
 
     def _density(self, element: str, kelvin: NDArray[np.float64]) -> NDArray[np.float64]:
         intercept, slope, reference = self.liquid_density[element]
         return np.asarray(intercept + slope * (kelvin - reference))
-
-    def scaled(self, liquid_density: float, compound_volume: float, compound_expansion: float) -> Properties:
-        """The same with the densities of liquids, and molar volumes and expansions of compounds, times numbers."""
-        laws = {key: (a * liquid_density, b * liquid_density, at) for key, (a, b, at) in self.liquid_density.items()}
-        volumes = {phase: self.molar_volume[phase] * compound_volume for phase in COMPOUNDS}
-        expansions = {phase: self.expansion[phase] * compound_expansion for phase in COMPOUNDS}
-        return replace(
-            self,
-            liquid_density=laws,
-            molar_volume=self.molar_volume | volumes,
-            expansion=self.expansion | expansions,
-        )
 
     def yield_at(self, temperature: ArrayLike) -> NDArray[np.float64]:
         """Proof stress of annealed copper [Pa] at `temperature` [K]; held constant outside its table."""

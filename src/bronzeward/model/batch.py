@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 import threading
-from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from itertools import islice
@@ -219,6 +219,7 @@ class Shared:
         self.regimes = {name: _regimes(table, name, cases) for name, table in self.tables.items()}
         self._builders = {name: ProblemBuilder(regimes, self.properties) for name, regimes in self.regimes.items()}
         self._room = threading.local()
+        self._cache = str(cache_folder())
 
     def parts(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[int, Answers]]:
         """Answers of chunks of cases as they are done: (index of the first, answers)."""
@@ -244,16 +245,14 @@ class Shared:
     def answers(self, cases: Sequence[Case]) -> Answers:
         """Answers of a few cases, computed one after the other."""
         columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
-        alike: dict[Hashable, dict[int, History]] = {}
+        alike: dict[Diagram, dict[int, History]] = {}
         for k, case in enumerate(cases):
             recorded = self.integrate(case)
             if recorded.counts[STATUS] != DONE and self.quick:
                 recorded = self.integrate(case, careful=True)
             columns["status"][k] = recorded.counts[STATUS]
             if recorded.counts[STATUS] == DONE:
-                # columns that depend on the same strand and volumes are computed in one go
-                key = id(case.strand), case.volumes, diagram_of(case)
-                alike.setdefault(key, {})[k] = self.history(case, recorded)
+                alike.setdefault(diagram_of(case), {})[k] = self.history(case, recorded)
         for histories in alike.values():
             for k, history in zip(histories, together(list(histories.values())), strict=True):
                 for name, value in numbers(history).items():
@@ -267,7 +266,7 @@ class Shared:
             problem = problem._replace(tolerance=case.numerics.tolerance)
         work, record = self._room_for(problem.n_cells)
         try:
-            run_compiled(problem, work, record, str(cache_folder()))
+            run_compiled(problem, work, record, self._cache)
         except ZeroDivisionError:  # one case in very many must not end the others
             record.count[STATUS] = STOPPED
         return read_record(record, 0)
@@ -282,7 +281,7 @@ class Shared:
     def history(self, case: Case, recorded: Recorded) -> History:
         """The columns of a run, as a single run has them; profiles are not recorded."""
         regimes, table = self.regimes[diagram_of(case)], self.tables[diagram_of(case)]
-        return History(case, table, self.properties, regimes, recorded, 0)
+        return History((case,), table, self.properties, regimes, recorded, 0)
 
     def result(self, case: Case) -> Result:
         """The result of one case as a single run has it, but for the profile of alpha, which is not recorded."""

@@ -55,18 +55,6 @@ class Regimes:
         return np.asarray(np.clip(side, 0, len(self.liquid_core) - 1))
 
 
-def stable_ranges(table: PhaseTable) -> dict[str, tuple[float, float]]:
-    """Temperatures [K] between which each phase is stable; eta prime counts as eta."""
-    ranges: dict[str, tuple[float, float]] = {}
-    for field in table.fields:
-        low, high = float(field.temperature[0]), float(field.temperature[-1])
-        for label in (field.tin_side, field.copper_side):
-            phase = "eta" if label == "eta_prime" else label
-            least, most = ranges.get(phase, (np.inf, -np.inf))
-            ranges[phase] = (min(least, low), max(most, high))
-    return ranges
-
-
 def build_regimes(table: PhaseTable, coldest: float, hottest: float) -> Regimes:
     """Regimes between two temperatures [K] from a `thermo` table."""
     cuts = sorted({float(f.temperature[0]) for f in table.fields} | {float(f.temperature[-1]) for f in table.fields})

@@ -1,6 +1,7 @@
-"""Everything that is known of one run against time, computed when it is asked for.
+"""Everything that is known of a run against time, computed when it is asked for.
 
-Single runs, batches and bands read the same columns; a batch computes only those that its answers need.
+Single runs, batches and bands read the same columns; a batch computes only those that its answers need, and those of
+several runs in one go: arithmetic on a few long arrays costs less than on many short ones.
 """
 
 from __future__ import annotations
@@ -11,15 +12,16 @@ from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from bronzeward.growth.slots import ALPHA, EPSILON, ETA, SLOT_LABELS
-from bronzeward.inputs.case import Case
+from bronzeward.growth.slots import ALPHA
+from bronzeward.inputs.case import Case, Volumes
+from bronzeward.inputs.strand import Strand
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import BARRIERS, NIOBIUM, Properties
-from bronzeward.model.boundary_tables import Regimes, stable_ranges
+from bronzeward.model.boundary_tables import Regimes
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
-from bronzeward.model.problem_builder import initial_amounts, slot_volumes
+from bronzeward.model.problem_builder import initial_films, slot_volumes
 from bronzeward.model.recording import Recorded, end_to_end, event_name, stored_times
 from bronzeward.model.volume_account import (
     cavity,
@@ -36,36 +38,61 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class History:
-    """The columns of one run by name, `history["shell_thickness"]`; see `COLUMNS` for dimensions and units."""
+    """The columns of one run by name, `history["shell_thickness"]`; see `COLUMNS` for dimensions and units.
 
-    case: Case
+    It may hold several runs of one phase table end to end, each from its row of `starts` on (`together`).
+    """
+
+    cases: tuple[Case, ...]
     table: PhaseTable
     properties: Properties
     boundaries: Regimes
     recorded: Recorded
     cells: int
     """Cells of the profile in alpha."""
+    starts: tuple[int, ...] = (0,)
 
     def __getitem__(self, name: str) -> Any:
         return getattr(self, name)
 
-    @cached_property
+    @property
+    def case(self) -> Case:
+        """The case, of a history of one run."""
+        (case,) = self.cases
+        return case
+
+    @property
     def attributes(self) -> dict[str, float]:
-        """Numbers that belong to the whole run."""
-        tin, _, pores = self._start
-        elastic = self.properties.elastic_strain * self._cavity[0] / core_volume(self.properties, tin, pores)
-        return {
-            "eta_limit_K": stable_ranges(self.table).get("eta", (0.0, 0.0))[1],
-            "elastic_overfill": float(elastic),
-            "core_offset_m": self.case.strand.offset,
-        }
+        """Numbers that belong to the whole run, of a history of one."""
+        (attributes,) = self.attributes_of_runs
+        return attributes
+
+    @cached_property
+    def attributes_of_runs(self) -> list[dict[str, float]]:
+        """Numbers that belong to the whole of each run."""
+        room = self.properties.elastic_strain * self._cavity / self._core_volume
+        limit = self.table.stable_ranges.get("eta", (0.0, 0.0))[1]
+        return [
+            {"eta_limit_K": limit, "elastic_overfill": float(room[row]), "core_offset_m": case.strand.offset}
+            for row, case in zip(self.starts, self.cases, strict=True)
+        ]
+
+    @cached_property
+    def rows(self) -> list[slice]:
+        """The rows of each run."""
+        ends = [*self.starts[1:], len(self.recorded.time)]
+        return [slice(start, end) for start, end in zip(self.starts, ends, strict=True)]
+
+    def _in_rows(self, values: ArrayLike) -> Array:
+        """Numbers of each run, shape (..., n_runs), in all rows of their run, shape (..., n_times)."""
+        return np.repeat(np.asarray(values, dtype=float), [rows.stop - rows.start for rows in self.rows], axis=-1)
 
     @cached_property
     def layers(self) -> Layers:
         """Amounts and places of all phases."""
         liquid = self.boundaries.liquid_core[self.recorded.regime].astype(bool)
-        volumes, slopes = slot_volumes(self.properties)
-        return by_phase(self.case.strand, self.recorded.amount, self.recorded.tin, liquid, volumes, slopes)
+        strands = [(case.strand, rows) for case, rows in zip(self.cases, self.rows, strict=True)]
+        return by_phase(strands, self.recorded.amount, self.recorded.tin, liquid, *slot_volumes(self.properties))
 
     @cached_property
     def time(self) -> Array:
@@ -135,8 +162,9 @@ class History:
 
     @cached_property
     def _volume(self) -> Array:
-        properties = self.properties.scaled(*self.case.volumes)
-        return contents(properties, self.temperature, self.amount, self.layers.tin)
+        factors = self._in_rows(np.transpose([case.volumes for case in self.cases]))
+        named = dict(zip(Volumes._fields, factors, strict=True))
+        return contents(self.properties, self.temperature, self.amount, self.layers.tin, **named)
 
     @property
     def volume_fraction(self) -> Array:
@@ -147,30 +175,28 @@ class History:
         return np.asarray(self.volume_fraction[:, COLUMN[LIQUID]])
 
     @cached_property
-    def _start(self) -> tuple[float, float, float]:
-        """Tin and copper [mol/m] and pores [m2] at the start."""
-        tin = float(self.total_tin[0])
-        return tin, float(self.total_atoms[0] - tin), self.case.strand.core_area * self.case.strand.porosity
+    def _start(self) -> Array:
+        """Tin and copper [mol/m] and pores [m2] of each run at its start, shape (3, n_times)."""
+        first = list(self.starts)
+        tin = self.total_tin[first]
+        pores = [case.strand.core_area * case.strand.porosity for case in self.cases]
+        return self._in_rows(np.array([tin, self.total_atoms[first] - tin, pores]))
+
+    @cached_property
+    def _core_volume(self) -> Array:
+        tin, _, pores = self._start
+        return core_volume(self.properties, tin, pores)
 
     @cached_property
     def _cavity(self) -> Array:
         tin, copper, pores = self._start
-        strand = self.case.strand
-        if not strand.film_makes_room and strand.initial_eta + strand.initial_epsilon > 0.0:
-            amount, _ = initial_amounts(strand, slot_volumes(self.properties)[0])
-            films = {SLOT_LABELS[slot]: float(amount[slot]) for slot in (ETA, EPSILON)}
-            pores -= film_shrinkage(self.properties, films)
-        expansion, filaments = strand.cavity_expansion, 0.0
-        if strand.cavity_of_parts:
-            filaments, barrier = strand.niobium_areas
-            parts = ("Cu", strand.copper_area), (NIOBIUM, filaments), (BARRIERS[strand.barrier_metal], barrier)
-            expansion = expansion_of_parts(self.properties, parts)
-        return cavity(self.properties, self.temperature, tin, copper, pores, expansion, filaments)
+        rooms = [_room(self.properties, case.strand) for case in self.cases]
+        films, expansion, filaments = self._in_rows(np.transpose(rooms))
+        return cavity(self.properties, self.temperature, tin, copper, pores - films, expansion, filaments)
 
     @cached_property
     def overfill(self) -> Array:
-        tin, _, pores = self._start
-        return np.asarray((self._volume.sum(axis=1) - self._cavity) / core_volume(self.properties, tin, pores))
+        return np.asarray((self._volume.sum(axis=1) - self._cavity) / self._core_volume)
 
     @property
     def void_fraction(self) -> Array:
@@ -180,7 +206,8 @@ class History:
     def wall_yield_pressure(self) -> Array:
         inside = self.inner_radius[:, COLUMN["alpha"]]
         copper = np.where(np.isfinite(inside), inside, np.inf)  # beyond everything when none is left
-        return yield_pressure(self.properties, self.temperature, copper, self.case.strand.sleeve_radius)
+        sleeve = self._in_rows([case.strand.sleeve_radius for case in self.cases])
+        return yield_pressure(self.properties, self.temperature, copper, sleeve)
 
     @property
     def equilibrium_mole_fraction(self) -> Array:
@@ -218,32 +245,45 @@ class History:
         return self._alpha[1]
 
 
+def _room(properties: Properties, strand: Strand) -> tuple[float, float, float]:
+    """Of the cavity of a strand: what a film took from it [m2], its linear expansion [1/K], niobium in it [m2]."""
+    film, filaments = 0.0, 0.0
+    if not strand.film_makes_room and strand.initial_eta + strand.initial_epsilon > 0.0:
+        film = film_shrinkage(properties, initial_films(strand, slot_volumes(properties)[0]))
+    expansion = properties.expansion["alpha"] if strand.cavity_expansion is None else strand.cavity_expansion
+    if strand.cavity_of_parts:
+        filaments, barrier = strand.niobium_areas
+        parts = ("Cu", strand.copper_area), (NIOBIUM, filaments), (BARRIERS[strand.barrier_metal], barrier)
+        expansion = expansion_of_parts(properties, parts)
+    return film, expansion, filaments
+
+
 @dataclass(frozen=True)
 class Part:
-    """One run of several whose columns are computed together: `own` its history, `rows` those it has in `whole`."""
+    """One run of several whose columns are computed together: `alone` its history, the `index`-th of `whole`."""
 
-    own: History
+    alone: History
     whole: History
-    rows: slice
+    index: int
 
     def __getitem__(self, name: str) -> Any:
         if name == "time" or COLUMNS[name].dims[0] != "time":
-            return self.own[name]
-        return self.whole[name][self.rows]
+            return self.alone[name]
+        return self.whole[name][self.whole.rows[self.index]]
 
     @property
     def attributes(self) -> dict[str, float]:
-        """Numbers that belong to the whole run; runs of one strand have them in common."""
-        return self.whole.attributes
+        """Numbers that belong to the whole run."""
+        return self.whole.attributes_of_runs[self.index]
 
 
 def together(histories: Sequence[History]) -> list[Part]:
-    """The same histories, of one strand, volumes and phase table, quicker to read for being one long one."""
+    """The same histories, of one run each and of one phase table, quicker to read for being one long one."""
     recorded = [history.recorded for history in histories]
-    whole = replace(histories[0], recorded=end_to_end(recorded))
-    ends = np.cumsum([len(one.time) for one in recorded])
-    starts = [0, *ends[:-1]]
-    return [Part(own, whole, slice(a, b)) for own, a, b in zip(histories, starts, ends, strict=True)]
+    starts = np.cumsum([0, *(len(one.time) for one in recorded[:-1])]).tolist()
+    cases = tuple(history.case for history in histories)
+    whole = replace(histories[0], cases=cases, recorded=end_to_end(recorded), starts=tuple(starts))
+    return [Part(alone, whole, index) for index, alone in enumerate(histories)]
 
 
 class Column(NamedTuple):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi
 
@@ -9,12 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.growth.cell_grid import graded_edges
-from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
+from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, SLOT_LABELS
 from bronzeward.inputs.strand import IN_CORE, Strand
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import Properties
 
 COLUMN = {phase: k for k, phase in enumerate(PHASES)}
+
+_SLOT_OF_COLUMN = [CORE if phase in (LIQUID, SOLID_TIN) else SLOT_LABELS.index(phase, GAMMA) if phase == "gamma"
+                   else SLOT_LABELS.index(phase) for phase in PHASES]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -71,42 +75,35 @@ def area_inside(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.float64
 
 
 def by_phase(
-    strand: Strand, amount: NDArray[np.float64], tin: NDArray[np.float64], liquid: NDArray[np.bool_],
-    volumes: list[float], slopes: list[float],
+    strands: Sequence[tuple[Strand, slice]], amount: NDArray[np.float64], tin: NDArray[np.float64],
+    liquid: NDArray[np.bool_], volumes: list[float], slopes: list[float],
 ) -> Layers:  # fmt: skip
     """Sort the engine's slots into phases; `amount` and `tin` of shape (n_times, 9) by slot.
 
-    Both are told as they stand, so that what the engine keeps of atoms and tin is kept here.
+    `strands` with the rows that are theirs, all rows together. Amounts are told as they stand, so that what the engine
+    keeps of atoms and tin is kept here.
     """
+    by_slot = np.empty((5, *amount.shape))
+    by_slot[0], by_slot[1] = amount, tin
+    thickness, ends = by_slot[2], by_slot[3:]
     area = amount * np.array(volumes) + tin * np.array(slopes)
-    inside = area_inside(strand, area)
-    ends = radius_of_area(strand, inside), radius_of_area(strand, inside + area)
+    for strand, rows in strands:
+        inside = area_inside(strand, area[rows])
+        ends[:, rows] = radius_of_area(strand, np.stack([inside, inside + area[rows]]))
     present = amount > 0
-    thickness = np.where(present, ends[1] - ends[0], 0.0)
-    inner, outer = (np.where(present, end, np.nan) for end in ends)
-    sums = [
-        _phases(values, liquid, values[:, GAMMA] + values[:, GAMMA_TIN], 0.0)
-        for values in (amount, tin, thickness)
-    ]
-    places = [
-        _phases(end, liquid, np.where(present[:, GAMMA], end[:, GAMMA], end[:, GAMMA_TIN]), np.nan)
-        for end in (inner, outer)
-    ]
+    np.subtract(ends[1], ends[0], out=thickness)
+    thickness[~present] = 0.0
+    ends[:, ~present] = np.nan
+    result = by_slot[:, :, _SLOT_OF_COLUMN]
+    # of liquid and solid tin only the one that the core is; of gamma both parts, at the place of that nearer the copper
+    for phase, other in ((LIQUID, ~liquid), (SOLID_TIN, liquid)):
+        result[:3, other, COLUMN[phase]] = 0.0
+        result[3:, other, COLUMN[phase]] = np.nan
+    gamma = COLUMN[SLOT_LABELS[GAMMA]]
+    result[:3, :, gamma] += by_slot[:3, :, GAMMA_TIN]
+    result[3:, :, gamma] = np.where(present[:, GAMMA], ends[:, :, GAMMA], ends[:, :, GAMMA_TIN])
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
-    return Layers(sums[0], sums[1], sums[2], places[0], places[1], shell)
-
-
-def _phases(
-    values: NDArray[np.float64], liquid: NDArray[np.bool_], gamma: NDArray[np.float64], absent: float
-) -> NDArray[np.float64]:
-    """Columns by phase from columns by slot; of liquid and solid tin the one the core is not gets `absent`."""
-    result = np.empty((len(values), len(PHASES)))
-    result[:, COLUMN[LIQUID]] = np.where(liquid, values[:, CORE], absent)
-    result[:, COLUMN[SOLID_TIN]] = np.where(liquid, absent, values[:, CORE])
-    for slot in range(CORE + 1, N_SLOTS):
-        result[:, COLUMN[SLOT_LABELS[slot]]] = values[:, slot]
-    result[:, COLUMN[SLOT_LABELS[GAMMA]]] = gamma
-    return result
+    return Layers(result[0], result[1], result[2], result[3], result[4], shell)
 
 
 def alpha_profile(

@@ -106,6 +106,13 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
     return table
 
 
+def initial_films(strand: Strand, volumes: list[float]) -> dict[str, float]:
+    """Compound there from storage, by phase [mol/m]; plane couple [mol/m2]."""
+    perimeter = 1.0 if strand.plane else 2.0 * pi * strand.core_radius
+    thicknesses = ((ETA, strand.initial_eta), (EPSILON, strand.initial_epsilon))
+    return {SLOT_LABELS[slot]: thickness * perimeter / volumes[slot] for slot, thickness in thicknesses}
+
+
 def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Atoms and tin in every slot at the start, each shape (9,), [mol/m]; plane couple [mol/m2].
 
@@ -115,10 +122,9 @@ def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.fl
     amount, tin = np.zeros(N_SLOTS), np.zeros(N_SLOTS)
     core = strand.core_area * (1.0 - strand.porosity) / volumes[CORE]
     copper = strand.copper_area / volumes[ALPHA]
-    for slot, thickness in ((ETA, strand.initial_eta), (EPSILON, strand.initial_epsilon)):
-        perimeter = 1.0 if strand.plane else 2.0 * pi * strand.core_radius
-        amount[slot] = thickness * perimeter / volumes[slot]
-        tin[slot] = load_properties().compound_tin[SLOT_LABELS[slot]] * amount[slot]
+    for phase, atoms in initial_films(strand, volumes).items():
+        slot = SLOT_LABELS.index(phase)
+        amount[slot], tin[slot] = atoms, load_properties().compound_tin[phase] * atoms
     amount[CORE] = tin[CORE] = core - tin.sum()
     amount[ALPHA] = copper - (amount - tin)[[ETA, EPSILON]].sum()
     for slot, metal in ((CORE, "tin"), (ALPHA, "copper")):

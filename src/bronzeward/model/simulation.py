@@ -15,7 +15,7 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.materials.eta_limits import DESCRIPTION, checked_limit, limit_words
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
-from bronzeward.model.boundary_tables import build_regimes, stable_ranges
+from bronzeward.model.boundary_tables import build_regimes
 from bronzeward.model.case_table import case_table, other_limits
 from bronzeward.model.estimates import estimates_that_matter
 from bronzeward.model.history import COLUMNS, PER_LENGTH, History
@@ -107,7 +107,7 @@ def run_case(case: Case, cache: bool = True) -> Result:
     settings = settings_of(case)
     problem = build_problem(case.strand, case.schedule, case.kinetics, regimes, properties, settings)
     recorded = integrate_interpreted(problem)
-    history = History(case, table, properties, regimes, recorded, settings.alpha_cells)
+    history = History((case,), table, properties, regimes, recorded, settings.alpha_cells)
     return result_of(history)
 
 
@@ -166,7 +166,7 @@ def _doubts_about_saturation(history: History) -> list[str]:
 
 def _doubts_about_eta(case: Case, table: PhaseTable, recorded: Recorded) -> list[str]:
     """Where eta is left at temperatures at which one source has it melt and another does not."""
-    limit = stable_ranges(table).get("eta", (0.0, 0.0))[1]
+    limit = table.stable_ranges.get("eta", (0.0, 0.0))[1]
     kelvin, eta = recorded.temperature, recorded.amount[:, SLOT_LABELS.index("eta")]
     notes = []
     for name, other in other_limits(case, table).items():

@@ -29,7 +29,9 @@ START_K = 293.15
 """Temperature at which the cavity is measured [K]."""
 
 
-def contents(properties: Properties, temperature: ArrayLike, amount: ArrayLike, tin: ArrayLike) -> NDArray[np.float64]:
+def contents(
+    properties: Properties, temperature: ArrayLike, amount: ArrayLike, tin: ArrayLike, **factors: ArrayLike
+) -> NDArray[np.float64]:
     """Volume of each phase at temperature [m2, volume per metre of strand], shape (n, 9).
 
     Parameters
@@ -37,26 +39,30 @@ def contents(properties: Properties, temperature: ArrayLike, amount: ArrayLike, 
     temperature : array_like, shape (n,), [K]
     amount, tin : array_like, shape (n, 9), [mol/m]
         Atoms and tin atoms in each phase, in the order of `PHASES`.
+    factors : array_like, shape (n,)
+        By name, as `Properties.volume_at` takes them.
     """
     n, u = np.asarray(amount, dtype=float), np.asarray(tin, dtype=float)
     x = np.divide(u, n, out=np.zeros_like(n), where=n > 0)
-    columns = [n[:, k] * properties.volume_at(phase, temperature, x[:, k]) for k, phase in enumerate(PHASES)]
+    columns = [n[:, k] * properties.volume_at(phase, temperature, x[:, k], **factors) for k, phase in enumerate(PHASES)]
     return np.stack(columns, axis=1)
 
 
 def cavity(
-    properties: Properties, temperature: ArrayLike, tin: float, copper: float, pores: float,
-    expansion: float | None = None, filaments: float = 0.0,
+    properties: Properties, temperature: ArrayLike, tin: ArrayLike, copper: ArrayLike, pores: ArrayLike,
+    expansion: ArrayLike | None = None, filaments: ArrayLike = 0.0,
 ) -> NDArray[np.float64]:  # fmt: skip
     """Volume of the cavity [m2] at `temperature` [K] for `tin` and `copper` [mol/m] and `pores` [m2] at the start.
 
-    It expands by `expansion` [1/K], linear; None: as copper does. Niobium `filaments` [m2] in it by theirs.
+    It expands by `expansion` [1/K], linear; None: as copper does. Niobium `filaments` [m2] in it by theirs. All
+    broadcast against each other.
     """
-    above = np.asarray(temperature, dtype=float) - START_K
-    cold = tin * properties.volume_at(SOLID_TIN, START_K) + copper * properties.volume_at("alpha", START_K) + pores
-    linear = properties.expansion["alpha"] if expansion is None else expansion
-    niobium = filaments * (1.0 + properties.expansion[NIOBIUM] * above) ** 3
-    return np.asarray((cold + filaments) * (1.0 + linear * above) ** 3 - niobium)
+    above, niobium = np.asarray(temperature, dtype=float) - START_K, np.asarray(filaments, dtype=float)
+    metals = ((tin, SOLID_TIN), (copper, "alpha"))
+    cold = sum(np.asarray(atoms) * properties.volume_at(phase, START_K) for atoms, phase in metals) + np.asarray(pores)
+    linear = np.asarray(properties.expansion["alpha"] if expansion is None else expansion)
+    taken = niobium * (1.0 + properties.expansion[NIOBIUM] * above) ** 3
+    return np.asarray((cold + niobium) * (1.0 + linear * above) ** 3 - taken)
 
 
 def expansion_of_parts(properties: Properties, areas: Sequence[tuple[str, float]]) -> float:
@@ -76,20 +82,20 @@ def film_shrinkage(properties: Properties, amounts: Mapping[str, float]) -> floa
     return total
 
 
-def core_volume(properties: Properties, tin: float, pores: float) -> float:
-    """Initial volume of the tin core, pores included [m2]."""
-    return float(tin * properties.volume_at(SOLID_TIN, START_K) + pores)
+def core_volume(properties: Properties, tin: ArrayLike, pores: ArrayLike) -> NDArray[np.float64]:
+    """Initial volume of the tin core, `pores` [m2] included [m2], for `tin` [mol/m]."""
+    return np.asarray(np.asarray(tin) * properties.volume_at(SOLID_TIN, START_K) + np.asarray(pores))
 
 
 def yield_pressure(
-    properties: Properties, temperature: ArrayLike, inner: ArrayLike, outer: float
+    properties: Properties, temperature: ArrayLike, inner: ArrayLike, outer: ArrayLike
 ) -> NDArray[np.float64]:
     """Pressure [Pa] at which a copper tube yields throughout, (2/sqrt 3) sigma_y ln(outer/inner).
 
     `inner` and `outer` radii in [m]; a wall that is used up bears nothing.
     """
     r = np.asarray(inner, dtype=float)
-    wall = np.log(np.maximum(outer / np.maximum(r, 1e-12), 1.0))
+    wall = np.log(np.maximum(np.asarray(outer) / np.maximum(r, 1e-12), 1.0))
     return np.asarray(2.0 / sqrt(3.0) * properties.yield_at(temperature) * wall)
 
 

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import exp
 from typing import Any
 
 import numpy as np
@@ -229,21 +230,18 @@ class Members:
 
     def member(self, k: int) -> Case:
         """The k-th member."""
-        z, spread, case = dict(zip(SOURCES, self.z[k], strict=True)), self.spread, self.case
-        if spread.constants:
-            case = replace(case, kinetics=self._kinetics(z))
-        if spread.core_diameter or spread.eccentricity:
-            grown = float(np.exp(spread.core_diameter * z["core diameter"]))
-            thin = min(abs(spread.eccentricity * z["eccentricity"]), MOST_ECCENTRIC)
-            case = replace(case, strand=uneven(case.strand, grown, thin))
-        if spread.expansion or spread.porosity or spread.film:
-            case = replace(case, strand=roomy(case.strand, spread, z))
-        if any(getattr(spread, name) for name in Volumes._fields):
-            changes = {name: 1.0 + getattr(spread, name) * z[name.replace("_", " ")] for name in Volumes._fields}
-            case = replace(case, volumes=Volumes(*(np.array(case.volumes) * list(changes.values())).tolist()))
-        if spread.furnace_offset:
-            case = replace(case, schedule=offset(case.schedule, spread.furnace_offset * z["furnace"]))
-        return case
+        z, spread, case = dict(zip(SOURCES, self.z[k].tolist(), strict=True)), self.spread, self.case
+        return replace(
+            case,
+            kinetics=self._kinetics(z) if spread.constants else case.kinetics,
+            strand=varied_strand(case.strand, spread, z),
+            volumes=Volumes(*(
+                getattr(case.volumes, name) * (1.0 + getattr(spread, name) * z[name.replace("_", " ")])
+                for name in Volumes._fields
+            )),
+            schedule=offset(case.schedule, spread.furnace_offset * z["furnace"])
+            if spread.furnace_offset else case.schedule,
+        )  # fmt: skip
 
     def _kinetics(self, z: dict[str, float]) -> KineticSet:
         changes = self._fitted_changes(z)
@@ -311,29 +309,37 @@ def scaled_root(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(deviations[:, None] * (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
-def uneven(strand: Strand, grown: float, thin: float) -> Strand:
-    """A strand whose core is `grown` times as wide, and its wall thinner by the share `thin`."""
-    wall = strand.rings[0].radius - strand.core_radius
+def varied_strand(strand: Strand, spread: Spread, z: Mapping[str, float]) -> Strand:
+    """A strand with core, wall, pores, film and expansion of its cavity drawn by the normal numbers `z`."""
+    changes: dict[str, Any] = {}
+    core = strand.core_radius
+    if spread.core_diameter or spread.eccentricity:
+        thin = min(abs(spread.eccentricity * z["eccentricity"]), MOST_ECCENTRIC)
+        core, rings = uneven(strand, exp(spread.core_diameter * z["core diameter"]), thin)
+        changes |= {"core_radius": core, "rings": rings}
+    if spread.porosity:
+        pores = min(strand.porosity + spread.porosity * abs(z["porosity"]), MOST_PORES)
+        changes["porosity"] = max(strand.porosity, pores)
+    if spread.film:
+        most = max(strand.initial_eta, MOST_FILM * core)
+        changes["initial_eta"] = min(strand.initial_eta + spread.film * abs(z["film"]), most)
+    if spread.expansion and not strand.cavity_of_parts:
+        change, stated = spread.expansion * z["expansion"], strand.cavity_expansion
+        copper = load_properties().expansion["alpha"]
+        expansion = copper - abs(change) if stated is None else stated + change
+        changes["cavity_expansion"] = max(expansion, LEAST_EXPANSION)
+    return replace(strand, **changes) if changes else strand
+
+
+def uneven(strand: Strand, grown: float, thin: float) -> tuple[float, tuple[Ring, ...]]:
+    """Radius of a core `grown` times as wide [m], and the rings round it, the wall thinner by the share `thin`."""
     core = strand.core_radius * grown
     if strand.plane:
-        return replace(strand, core_radius=core)
+        return core, strand.rings
+    wall = strand.rings[0].radius - strand.core_radius
     core = min(core, strand.core_radius + 0.9 * wall)
     lost = thin * (strand.rings[0].radius - core)
-    rings = tuple(Ring(ring.radius - lost, ring.copper_fraction) for ring in strand.rings)
-    return replace(strand, core_radius=core, rings=rings)
-
-
-def roomy(strand: Strand, spread: Spread, z: Mapping[str, float]) -> Strand:
-    """A strand with pores, film and expansion of its cavity drawn by the normal numbers `z`."""
-    pores = max(strand.porosity, min(strand.porosity + spread.porosity * abs(z["porosity"]), MOST_PORES))
-    most = max(strand.initial_eta, MOST_FILM * strand.core_radius)
-    film = min(strand.initial_eta + spread.film * abs(z["film"]), most)
-    expansion = strand.cavity_expansion
-    if spread.expansion and not strand.cavity_of_parts:
-        copper = load_properties().expansion["alpha"]
-        change = spread.expansion * z["expansion"]
-        expansion = max(copper - abs(change) if expansion is None else expansion + change, LEAST_EXPANSION)
-    return replace(strand, porosity=pores, initial_eta=film, cavity_expansion=expansion)
+    return core, tuple(Ring(ring.radius - lost, ring.copper_fraction) for ring in strand.rings)
 
 
 def offset(schedule: Schedule, kelvin: float) -> Schedule:

@@ -35,7 +35,7 @@ def band(
     -------
     xarray.Dataset
         SI units. For each answer A of `answers.ANSWERS`: A (quantile); A_single, the run with the
-        constants as they stand; A_error (quantile), standard error of the quantiles by bootstrap;
+        constants as they stand; A_error (quantile), standard error of the quantiles;
         A_half (quantile), quantiles of the first half of the members; A_share (source), share of the
         variance of A's ranks that each source explains (squared rank correlation: exact for monotonic
         answers, sources being independent); A_members (member); A_present, share of members that have
@@ -50,7 +50,7 @@ def band(
     z = members.z[:, [SOURCES.index(source) for source in sources]]
     columns: dict[str, Column] = {}
     for name, answer in ANSWERS.items():
-        columns |= _columns(answer, answers[name], z, spread.seed)
+        columns |= _columns(answer, answers[name], z)
     columns["status"] = (("member",), answers["status"][:-1], {"long_name": "0 where the run completed"})
     coordinates = {
         "quantile": (("quantile",), list(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
@@ -74,7 +74,7 @@ def band(
 Column = tuple[tuple[str, ...], NDArray[np.float64], dict[str, str]]
 
 
-def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64], seed: int) -> dict[str, Column]:
+def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64]) -> dict[str, Column]:
     """The band of one answer over its runs, of which the last is the case itself."""
     name, values, single = answer.key, runs[:-1], runs[-1]
 
@@ -84,7 +84,7 @@ def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64], 
     over = ("quantile",)
     return {
         name: column(over, quantiles(values)),
-        f"{name}_error": column(over, quantile_errors(values, seed), ": standard error"),
+        f"{name}_error": column(over, quantile_errors(values), ": standard error"),
         f"{name}_half": column(over, quantiles(first_half(values)), ": first half of the members"),
         f"{name}_single": column((), np.asarray(single), ": constants as they stand"),
         f"{name}_present": ((), np.isfinite(values).mean(), {"units": "1", "long_name": "share of members"}),

@@ -89,6 +89,17 @@ class PhaseTable:
         return PHASES + tuple(sorted(set(seen) - set(PHASES)))
 
     @cached_property
+    def stable_ranges(self) -> dict[str, tuple[float, float]]:
+        """Temperatures [K] between which each phase is stable; eta prime counts as eta."""
+        ranges: dict[str, tuple[float, float]] = {}
+        for field in self.fields:
+            low, high = float(field.temperature[0]), float(field.temperature[-1])
+            for phase in (_merged(field.tin_side), _merged(field.copper_side)):
+                least, most = ranges.get(phase, (np.inf, -np.inf))
+                ranges[phase] = (min(least, low), max(most, high))
+        return ranges
+
+    @cached_property
     def _events(self) -> Array:
         return np.array([invariant.temperature for invariant in self.invariants])
 
