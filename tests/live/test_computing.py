@@ -74,7 +74,7 @@ def test_what_is_overtaken_is_dropped(case, told, monkeypatch):
 
 def test_trouble_is_told_and_the_work_goes_on(case, told, monkeypatch):
     class Failing:
-        def __init__(self, cases, precision, tables):
+        def __init__(self, cases, precision, earlier):
             raise ZeroDivisionError("odd case")
 
     worker = computer(told, members=0)

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from bokeh.models import ColumnDataSource, LegendItem, PointDrawTool, Range1d
+from bokeh.models import ColumnDataSource, Div, PointDrawTool, Range1d
 from bokeh.plotting import figure
 
+from bronzeward.live.legend import legend
 from bronzeward.live.programme import Corner
-from bronzeward.materials.phases import LETTERS, LIQUID, PHASES
+from bronzeward.live.tables import STYLE
+from bronzeward.materials.phases import LIQUID, PHASES
 from bronzeward.model.events import events
 from bronzeward.model.layers import COLUMN
 from bronzeward.model.result import Result
@@ -31,7 +33,8 @@ BESIDE = ("hours", "celsius", "shell", "melt")
 class Charts:
     """Three charts with one axis of time: `schedule`, `thickness` and `liquid`, and the sources they draw from.
 
-    `corners` holds those of the programme: `x` [h] and `y` [°C].
+    `corners` holds those of the programme: `x` [h] and `y` [°C]. `legend` stands above the thickness: the charts' own
+    would draw all its entries anew whenever a line changes.
     """
 
     def __init__(self) -> None:
@@ -44,6 +47,9 @@ class Charts:
         self._events = ColumnDataSource({"hours": [], "name": []})
         self._across = Range1d(0.0, 1.0)
         self._moment = ColumnDataSource({"hours": [0.0]})
+        self._seen: tuple[str, ...] = ()
+        self._banded = self._accompanied = False
+        self.legend = Div(text="", stylesheets=[STYLE], sizing_mode="stretch_width")
         self.schedule = self._schedule()
         self.thickness = self._thickness()
         self.liquid = self._liquid()
@@ -72,16 +78,17 @@ class Charts:
         hours = result["time"] / HOUR
         columns = {"hours": hours, "celsius": result["temperature"] - ZERO_CELSIUS}
         columns |= {"shell": 1e6 * result["shell_thickness"], "melt": 100.0 * result["liquid_tin_fraction"]}
-        seen = [result["thickness"][:, COLUMN[phase]].max() >= THINNEST for phase in DRAWN]
-        for phase, item, present in zip(DRAWN, self._legend, seen, strict=True):
-            if present:
+        self._seen = tuple(phase for phase in DRAWN if result["thickness"][:, COLUMN[phase]].max() >= THINNEST)
+        for phase, lines in self._lines.items():
+            if phase in self._seen:
                 thickness = result["thickness"][:, COLUMN[phase]]
                 thickness = 1e6 * np.where(thickness > 0.0, thickness, np.nan)
                 self._layers[phase].data = {"hours": hours, "thickness": thickness}
-            for shown in (item, *item.renderers):
-                shown.visible = bool(present)
+            for line in lines:
+                line.visible = phase in self._seen
         self._run.data = columns
-        banded = "shell_thickness_low" in result.variables
+        banded = self._banded = "shell_thickness_low" in result.variables
+        self._show_legend()
         names = ("shell_thickness_low", "shell_thickness_high", "liquid_tin_fraction_low", "liquid_tin_fraction_high")
         factors = (1e6, 1e6, 100.0, 100.0)
         bands = [factor * result[name] if banded else np.zeros(0) for name, factor in zip(names, factors, strict=True)]
@@ -101,12 +108,17 @@ class Charts:
     def show_beside(self, result: Result | None) -> None:
         """Draw another run thin and dashed; none takes it away."""
         none = np.zeros(0)
+        self._accompanied = result is not None
+        self._show_legend()
         self._beside.data = dict.fromkeys(BESIDE, none) if result is None else {
             "hours": result["time"] / HOUR,
             "celsius": result["temperature"] - ZERO_CELSIUS,
             "shell": 1e6 * result["shell_thickness"],
             "melt": 100.0 * result["liquid_tin_fraction"],
         }  # fmt: skip
+
+    def _show_legend(self) -> None:
+        self.legend.text = legend(self._seen, self._banded, self._accompanied)
 
     def _chart(self, name: str, label: str, height: int) -> Any:
         chart = figure(
@@ -145,16 +157,15 @@ class Charts:
         chart = self._chart("thickness", "thickness, µm", 230)
         chart.varea("hours", "shell_low", "shell_high", source=self._band, fill_color=style.FAINT, fill_alpha=0.2)
         self._dashed(chart, "shell")
-        items = []
+        self._lines = {}
         for phase in DRAWN:
             look = style.LOOKS[phase]
             look_of_line = {"source": self._layers[phase], "line_dash": [round(3 * part) for part in look.dash]}
             rim = chart.line("hours", "thickness", **look_of_line, line_color=style.INK, line_width=4)
             line = chart.line("hours", "thickness", **look_of_line, line_color=look.colour, line_width=2.5)
-            items.append(LegendItem(label=LETTERS[phase], renderers=[rim, line], visible=False))
-        shell = chart.line("hours", "shell", source=self._run, line_color=style.INK, line_width=1.5, line_dash="dotted")
-        self._legend = items
-        _legend(chart, [*items, LegendItem(label="shell", renderers=[shell])])
+            rim.visible = line.visible = False
+            self._lines[phase] = (rim, line)
+        chart.line("hours", "shell", source=self._run, line_color=style.INK, line_width=1.5, line_dash="dotted")
         return chart
 
     def _liquid(self) -> Any:
@@ -167,12 +178,3 @@ class Charts:
         chart.line("hours", "melt", source=self._run, line_color=style.INK, line_width=1)
         self._dashed(chart, "melt")
         return chart
-
-
-def _legend(chart: Any, items: list[LegendItem]) -> None:
-    from bokeh.models import Legend
-
-    legend = Legend(items=items, location="top_left", orientation="horizontal", ncols=6, label_text_font_size="11px",
-                    padding=0, margin=0, spacing=4, label_standoff=2, glyph_width=20, border_line_color=None,
-                    label_text_color=style.INK)  # fmt: skip
-    chart.add_layout(legend, "above")

@@ -8,11 +8,10 @@ from typing import NamedTuple
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case
-from bronzeward.model.batch import Diagram, Shared, default_workers
+from bronzeward.model.batch import Shared, default_workers
 from bronzeward.model.result import Result
 from bronzeward.studies.ensemble import Spread
 from bronzeward.studies.history_bands import with_bands
-from bronzeward.thermo.table import PhaseTable
 
 MEMBERS = 100
 """Runs in a band of a live page."""
@@ -46,7 +45,7 @@ class Computer:
         self._changed = threading.Condition()
         self._wish: tuple[int, Case] | None = None
         self._stopped = False
-        self._tables: dict[Diagram, PhaseTable] = {}
+        self._shared: Shared | None = None
         self._thread = threading.Thread(target=self._work, name="live", daemon=True)
         self._thread.start()
 
@@ -72,12 +71,12 @@ class Computer:
         while (wish := self._next()) is not None:
             number, case = wish
             try:
-                shared = Shared([case], "run", self._tables)
-                self._tables, result = shared.tables, shared.result(case)
+                shared = self._shared = Shared([case], "run", self._shared)
+                result = shared.result(case)
                 self._tell_unless_overtaken(Computed(number, result, banded=False))
                 if self._members:
                     self._pause()
-                    spread, workers = Spread(size=self._members), max(1, default_workers() - 1)
+                    spread, workers = Spread.usual(self._members), max(1, default_workers() - 1)
                     banded = with_bands(result, spread, workers, progress=lambda done, total: self._stop_if_overtaken())
                     self._tell_unless_overtaken(Computed(number, banded, banded=True))
             except Overtaken:

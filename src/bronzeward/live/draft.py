@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +22,17 @@ class Draft:
     limits: tuple[Limit, ...] = ()
 
     def case(self) -> Case:
-        """The case.
+        """The case, read once.
 
         Raises
         ------
         InputError
             When the inputs describe none.
         """
+        return self._case
+
+    @cached_property
+    def _case(self) -> Case:
         return case_from_data(self.inputs, Path())
 
     @property

@@ -91,7 +91,13 @@ class LivePage:
         section = Row(self._section.chart, self._layers, styles={"flex-wrap": "wrap"})
         roots = {
             "actions": actions,
-            "charts": Column(*self._charts.all, sizing_mode="stretch_width"),
+            "charts": Column(
+                self._charts.schedule,
+                self._charts.legend,
+                self._charts.thickness,
+                self._charts.liquid,
+                sizing_mode="stretch_width",
+            ),
             "dragging": Column(self._programme.dragging.root, self._trouble.root, sizing_mode="stretch_width"),
             "moment": self._moment,
             "section": section,
@@ -105,9 +111,10 @@ class LivePage:
         }
         for chart in self._charts.all:  # what is asked for once a chart is in a document never comes
             chart.on_event(MouseMove, lambda event: self._look_soon(HOUR * event.x))
-        for name, root in roots.items():
-            root.name = name
-            self._document.add_root(root)
+        with self._document.models.freeze():  # else all models are looked through once for each root
+            for name, root in roots.items():
+                root.name = name
+                self._document.add_root(root)
         self._document.title = f"{title or 'Cu-Sn mixing heat treatment'} · live"
         self._document.template = _TEMPLATES.get_template("page.html")
         self._moment.on_change("value", lambda _a, _o, new: self._slid(HOUR * new))
@@ -167,8 +174,12 @@ class LivePage:
         self._moment.end = float(result["time"][-1]) / HOUR
         self._row, self._strand_shown = -1, strand_of(result)
         self._look_at(self._seconds)
-        waiting = self._members and not computed.banded
-        self._state.text = f"band of {self._members} runs …" if waiting else f"with a band of {self._members} runs"
+        self._state.text = self._state_words(computed.banded)
+
+    def _state_words(self, banded: bool) -> str:
+        if not self._members:
+            return "this run, without a band"
+        return f"with a band of {self._members} runs" if banded else f"band of {self._members} runs …"
 
     def _slid(self, seconds: float) -> None:
         """The moment's slider was moved, unless it only followed the pointer."""

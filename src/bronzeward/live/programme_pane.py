@@ -127,5 +127,3 @@ def _kind(segment: Segment) -> str:
 
 def _same(corner: Corner, place: tuple[float, float]) -> bool:
     return abs(corner.hours - place[0]) < SAME and abs(corner.celsius - place[1]) < SAME
-
-

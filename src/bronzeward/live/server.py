@@ -20,6 +20,7 @@ from bokeh.application.handlers.function import FunctionHandler
 from bokeh.document import Document
 from bokeh.document.events import DocumentPatchedEvent
 from bokeh.protocol import Protocol
+from bokeh.resources import Resources
 from bokeh.server.auth_provider import AuthProvider
 from bokeh.server.connection import ServerConnection
 from bokeh.server.contexts import ApplicationContext
@@ -69,7 +70,14 @@ class Secret(AuthProvider):
 
 
 class Pages(BokehTornado):
-    """Sends all that one callback changes in a page as one message, so that the browser draws it once."""
+    """Serves the two parts of Bokeh's script that a page needs, not five.
+
+    Sends all that one callback changes in a page as one message, so that the browser draws it once.
+    """
+
+    def resources(self, absolute_url: str | bool | None = None) -> Resources:
+        """Scripts of a page."""
+        return super().resources(absolute_url).clone(components=["bokeh", "bokeh-widgets"])
 
     def new_connection(
         self, protocol: Protocol, socket: WSHandler, application_context: ApplicationContext, session: ServerSession

@@ -27,6 +27,8 @@ STYLE = (
     "font-variant-numeric:tabular-nums}"
     ".sign{display:inline-block;padding:1px 6px;font-weight:bold;white-space:nowrap;border:2px solid transparent}"
     "ul{list-style:none;margin:0;padding:0}li{margin:3px 0;font-size:13px}"
+    ".legend{display:flex;flex-wrap:wrap;gap:2px 14px;padding:0 8px 0 56px;font-size:12px}"
+    ".legend span{white-space:nowrap}svg{vertical-align:-2px}"
     ".swatch{display:inline-block;width:20px;height:11px;vertical-align:-1px;border:1px solid #1d2733;margin-right:6px}"
 )  # fmt: skip
 """For the tables; what lies in a widget does not see the page's own style sheet."""

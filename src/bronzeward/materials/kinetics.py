@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from math import isfinite
 from pathlib import Path
 
@@ -132,6 +132,13 @@ def load_set(name: str | Path = "default") -> KineticSet:
                 f"kinetics: no set '{name}'; allowed are {', '.join(available_sets())} or the path of a .toml file"
             )
         path = literature.folder() / "kinetics" / f"{name}.toml"
+        return _bundled(path, path.stat().st_mtime_ns)
+    return set_from_data(files.read_toml(path), str(path), path.stem)
+
+
+@lru_cache(maxsize=16)
+def _bundled(path: Path, _changed: int) -> KineticSet:
+    """A set of the databases, read once: runs on end are asked for the same one."""
     return set_from_data(files.read_toml(path), str(path), path.stem)
 
 

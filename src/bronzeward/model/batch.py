@@ -206,17 +206,19 @@ class Shared:
     """What the runs of a batch have in common: tables by description, and parts of problems by object.
 
     Cases must not be changed while it lives; strands, schedules and sets used by several cases are
-    prepared once. `tables`, by `diagram_of`, are taken in place of reading them again.
+    prepared once. Tables, and regimes where they are the same, are taken from an `earlier` one.
     """
 
-    def __init__(self, cases: Sequence[Case], precision: str, tables: Mapping[Diagram, PhaseTable] | None = None):
+    def __init__(self, cases: Sequence[Case], precision: str, earlier: Shared | None = None):
         if precision not in PRECISIONS:
             raise InputError(f"batch: precision is {precision!r}; allowed: {', '.join(PRECISIONS)}")
         self.quick = precision == "quick"
         self.properties = load_properties()
-        known, one_each = tables or {}, {diagram_of(case): case for case in cases}
+        known = earlier.tables if earlier else {}
+        one_each = {diagram_of(case): case for case in cases}
         self.tables = {name: known[name] if name in known else case_table(case) for name, case in one_each.items()}
-        self.regimes = {name: _regimes(table, name, cases) for name, table in self.tables.items()}
+        made = earlier.regimes if earlier else {}
+        self.regimes = {name: _regimes(table, name, cases, made.get(name)) for name, table in self.tables.items()}
         self._builders = {name: ProblemBuilder(regimes, self.properties) for name, regimes in self.regimes.items()}
         self._room = threading.local()
         self._cache = str(cache_folder())
@@ -305,10 +307,13 @@ def diagram_of(case: Case) -> Diagram:
     return case.description, case.eta_limit_K
 
 
-def _regimes(table: PhaseTable, diagram: Diagram, cases: Sequence[Case]) -> Regimes:
-    """Regimes over all temperatures that the cases of one diagram touch."""
+def _regimes(table: PhaseTable, diagram: Diagram, cases: Sequence[Case], made: Regimes | None) -> Regimes:
+    """Regimes over all temperatures that the cases of one diagram touch; those `made` of its table if they serve."""
     touched = [case.schedule.temperature for case in cases if diagram_of(case) == diagram]
-    return build_regimes(table, min(float(t.min()) for t in touched), max(float(t.max()) for t in touched))
+    low, high = min(float(t.min()) for t in touched), max(float(t.max()) for t in touched)
+    if made is not None and made.edges[0] <= low < made.edges[1] and made.edges[-2] <= high < made.edges[-1]:
+        return made
+    return build_regimes(table, low, high)
 
 
 def default_workers() -> int:
