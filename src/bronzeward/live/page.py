@@ -58,6 +58,7 @@ class LivePage:
         self._beside: Result | None = None
         self._seconds, self._row = 0.0, -1
         self._wanted: float | None = None
+        self._awaited = True
         self._strand_shown = draft.case().strand
         self._charts, self._section = Charts(), SectionChart()
         self._programme = ProgrammePane(self._charts, self._change)
@@ -143,7 +144,7 @@ class LivePage:
 
     def _ask(self) -> None:
         self._number += 1
-        self._wanted = None  # the section follows with the run
+        self._awaited = True
         self._computer.ask(self._number, self._drafts.now.case())
 
     def _show_draft(self) -> None:
@@ -158,6 +159,7 @@ class LivePage:
         """Show what was computed, unless a newer draft has been asked for."""
         if computed.number != self._number:
             return
+        self._awaited = False
         self._trouble.tell(computed.trouble)
         if computed.result is None:
             self._state.text = "<b>✖ not computed</b>"
@@ -173,7 +175,7 @@ class LivePage:
         self._charts.show(result)
         self._moment.end = float(result["time"][-1]) / HOUR
         self._row, self._strand_shown = -1, strand_of(result)
-        self._look_at(self._seconds)
+        self._look_at(self._seconds if self._wanted is None else self._wanted)
         self._state.text = self._state_words(computed.banded)
 
     def _state_words(self, banded: bool) -> str:
@@ -187,18 +189,21 @@ class LivePage:
             self._look_soon(seconds)
 
     def _look_soon(self, seconds: float) -> None:
-        """Show the section at a moment [s] shortly; of several on end the last, so that nothing else has to wait."""
+        """Show the section at a moment [s] shortly; of several on end the last, so that nothing else has to wait.
+
+        Where a run is awaited the section follows with that.
+        """
         waiting, self._wanted = self._wanted is not None, seconds
         if not waiting:
             self._document.add_timeout_callback(self._look_now, SHORTLY)
 
     def _look_now(self) -> None:
-        seconds, self._wanted = self._wanted, None
-        if seconds is not None:
-            self._look_at(seconds)
+        if self._wanted is not None and not self._awaited:
+            self._look_at(self._wanted)
 
     def _look_at(self, seconds: float) -> None:
         """Show the section at a moment [s]: the stored state at or just before it."""
+        self._wanted = None
         if self._result is None:
             return
         time = self._result["time"]
