@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,37 +13,20 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.inputs.strand import Strand
 from bronzeward.live.saving import KINDS
+from bronzeward.model.answer_bands import bands_of
 from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.simulation import run_case
+from bronzeward.studies.ensemble import Spread
+from bronzeward.studies.history_bands import with_bands
 from browser import beyond_the_edge, page_of
-from live_page import answer, drag, live, on_screen, opened
+from live_page import answer, drag, live, on_screen, opened, resized
 
 SHELL, LEFT, LENGTH = "shell at first liquid", "tin left at first liquid", "length of the schedule"
-LIMITS = ("--keep", "shell_at_first_liquid>=3", "--keep", "peak_liquid_tin<=20")
 
 
 @pytest.fixture(scope="module")
 def case() -> Case:
     return load_case(STARTER)
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("live")
-
-
-@pytest.fixture(scope="module")
-def address(folder: Path, browser):
-    path = folder / "case.toml"
-    path.write_bytes(STARTER.read_bytes())
-    with live(path, "--members", "20", *LIMITS) as served:
-        yield served
-
-
-@pytest.fixture
-def page(browser, address):
-    with page_of(browser, 1280, 1000) as fresh:
-        yield opened(fresh, address)
 
 
 def shown(page, title: str, text: str) -> None:
@@ -68,6 +50,16 @@ def field(page, title: str, k: int = 0):
 def typed(page, title: str, text: str, k: int = 0) -> None:
     field(page, title, k).fill(text)
     page.keyboard.press("Enter")
+
+
+def test_it_opens_at_the_first_melting_with_the_band_of_the_command(browser, address, case):
+    with page_of(browser, 1280, 1000) as fresh:
+        opened(fresh, address)
+        fresh.get_by_text("32.27 h, 226.8 °C").wait_for()
+        fresh.get_by_text("last event: tin melts").wait_for()
+        low, _, high = bands_of(with_bands(run_case(case), Spread.usual(20)))["shell_at_first_liquid"]
+        number = ANSWERS["shell_at_first_liquid"].number
+        assert answer(fresh, SHELL, 2) == f"{number(low)} to {number(high)}"
 
 
 def test_a_dragged_corner_changes_programme_and_answers_to_those_of_the_same_run(page, case):
@@ -232,11 +224,10 @@ def test_it_saves_case_furnace_table_and_report(page, folder, case):
 
 
 @pytest.mark.parametrize("width", [390, 1280, 1920])
-def test_nothing_runs_off_the_page(browser, address, width):
-    with page_of(browser, width) as page:
-        opened(page, address)
-        assert beyond_the_edge(page) == []
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+def test_nothing_runs_off_the_page(page, width):
+    resized(page, width)
+    assert beyond_the_edge(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_a_measured_log_is_shown_and_a_plane_couple_drawn(browser, tmp_path, case):

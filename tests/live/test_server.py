@@ -10,15 +10,6 @@ from urllib.request import Request, urlopen
 import pytest
 
 from bronzeward.inputs.starter import STARTER
-from live_page import live
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory):
-    case = tmp_path_factory.mktemp("served") / "case.toml"
-    case.write_bytes(STARTER.read_bytes())
-    with live(case, "--members", "0") as served:
-        yield served
 
 
 def status(address: str, **headers: str) -> int:

@@ -64,11 +64,10 @@ def test_slider_events_play_and_figures_move_the_section_and_the_mark(browser, a
         page.keyboard.press("ArrowRight")
         assert 0.0 < told() < 1.0
         page.click(".play")
-        while told() <= 2.0:  # 60 h play in 20 s
-            page.wait_for_timeout(50)
+        page.wait_for_function("() => parseFloat(document.querySelector('#moving output').textContent) > 2")
         page.click(".play")
         stopped = told()
-        page.wait_for_timeout(100)
+        page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
         assert told() == stopped
         figure = page.locator(".timed").first
         figure.scroll_into_view_if_needed()

@@ -42,11 +42,15 @@ def headless() -> Iterator[Any]:
 
 @contextmanager
 def page_of(browser: Any, width: int = 1280, height: int = 900, **more: Any) -> Iterator[Any]:
-    """A page in which nothing may go wrong: errors of scripts and of the console fail the test at the end."""
+    """A page in which nothing may go wrong: errors of scripts and of the console fail the test at the end.
+
+    Those so far are in its list `wrong`.
+    """
     context = browser.new_context(viewport={"width": width, "height": height}, **more)
     context.set_default_timeout(120_000.0)
     page = context.new_page()
     wrong: list[str] = []
+    page.wrong = wrong
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on("console", lambda said: wrong.append(said.text) if said.type in ("error", "warning") else None)
     page.on("requestfailed", lambda request: wrong.append(f"failed: {request.url}"))

@@ -44,6 +44,44 @@ def opened(page: Any, address: str) -> Any:
     return page
 
 
+UNDO = """() => {
+    const button = Bokeh.documents[0].get_model_by_name("undo");
+    if (button.disabled) return false;
+    button.tags = [(button.tags[0] ?? 0) + 1];
+    return new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))));
+}"""
+
+
+def model_text(page: Any, name: str) -> str:
+    """The text of a part of the page."""
+    return page.evaluate("(name) => Bokeh.documents[0].get_model_by_name(name).text", name)
+
+
+def start_over(page: Any, answers: str) -> None:
+    """Undo all that was done in a page, let go of the run beside, and wait until it shows its first answers again."""
+    resized(page, 1280, 1000)
+    beside = page.get_by_role("button", name="let go of the one beside")
+    if beside.count():
+        beside.click()
+        page.get_by_role("button", name="keep this one beside").wait_for()
+    while page.evaluate(UNDO):
+        pass
+    wanted = "(text) => Bokeh.documents[0].get_model_by_name('answers').text === text"
+    page.wait_for_function(wanted, arg=answers)
+
+
+def resized(page: Any, width: int, height: int = 900) -> None:
+    """Give the page another size and wait until its charts have followed."""
+    page.set_viewport_size({"width": width, "height": height})
+    page.wait_for_function(
+        f"""() => {{
+            const chart = ({FIND})("schedule").el, room = chart.getRootNode().host;
+            return chart.getBoundingClientRect().right <= innerWidth
+                && Math.abs(chart.getBoundingClientRect().width - room.getBoundingClientRect().width) < 2;
+        }}"""
+    )
+
+
 def on_screen(page: Any, chart: str, x: float, y: float) -> tuple[float, float]:
     """Where a point of a chart lies on the screen [px]."""
     place = page.evaluate(

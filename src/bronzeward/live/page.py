@@ -26,10 +26,11 @@ from bronzeward.live.saving import save
 from bronzeward.live.saving_pane import SavingPane
 from bronzeward.live.section_chart import SectionChart
 from bronzeward.live.strand_pane import StrandPane
-from bronzeward.live.tables import STYLE, answers_table, layers_list, plain_list
+from bronzeward.live.tables import STYLE, answers_table, layers_list, plain_list, safe
 from bronzeward.live.undoing import Undoing
 from bronzeward.model.answer_bands import bands_of, caveat_of
 from bronzeward.model.answers import numbers
+from bronzeward.model.events import events
 from bronzeward.model.layer_stack import edges_at, strand_of
 from bronzeward.model.result import Result
 from bronzeward.units import HOUR, ZERO_CELSIUS
@@ -58,6 +59,7 @@ class LivePage:
         self._beside: Result | None = None
         self._seconds, self._row = 0.0, -1
         self._wanted: float | None = None
+        self._opened = False
         self._awaited = True
         self._strand_shown = draft.case().strand
         self._charts, self._section = Charts(), SectionChart()
@@ -175,6 +177,8 @@ class LivePage:
         self._charts.show(result)
         self._moment.end = float(result["time"][-1]) / HOUR
         self._row, self._strand_shown = -1, strand_of(result)
+        if not self._opened:
+            self._opened, self._seconds = True, first_shown(result)
         self._look_at(self._seconds if self._wanted is None else self._wanted)
         self._state.text = self._state_words(computed.banded)
 
@@ -217,7 +221,9 @@ class LivePage:
         edges = edges_at(self._result, row, self._strand_shown)
         self._section.show(edges, self._strand_shown)
         place = f"{time[row] / HOUR:.2f} h, {self._result['temperature'][row] - ZERO_CELSIUS:.1f} °C"
-        self._layers.text = f"<b>{place}</b>{layers_list(edges, self._strand_shown.plane)}"
+        past = [event.words for event in events(self._result) if event.row <= row]
+        told = f"<br><small>last event: {safe(past[-1])}</small>" if past else ""
+        self._layers.text = f"<b>{place}</b>{told}{layers_list(edges, self._strand_shown.plane)}"
 
     def _keep_beside(self) -> None:
         """Keep this run for comparison, or let go of the one that is kept."""
@@ -232,6 +238,12 @@ class LivePage:
 
     def _save(self, kind: str, name: str, replace: bool) -> str:
         return str(save(kind, self._drafts.now, self._result, self._folder, name, replace))
+
+
+def first_shown(result: Result) -> float:
+    """The moment [s] a page opens at: when tin first melts, else the end."""
+    melting = [event.row for event in events(result) if "melts" in event.name]
+    return float(result["time"][melting[0] if melting else -1])
 
 
 def _button(label: str, action: Callable[[], None], width: int = 90) -> Button:

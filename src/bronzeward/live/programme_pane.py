@@ -27,12 +27,12 @@ class ProgrammePane:
         self._programme: Programme | None = None
         self._told = Complaint()
         self._start = NumberField("start, °C", self._take_start, self._told)
-        self._quench = Checkbox(label="quench at the end")
+        self._quench = Checkbox(label="quench at the end", align="center")
         self._more = Button(label="add a segment", width=130)
         self._lines: list[_Line] = []
         self._rows = Column(sizing_mode="stretch_width")
         self.dragging = Complaint()
-        self.root = Column(self._rows, self._told.root, Row(self._start.root, self._more, self._quench),
+        self.root = Column(self._start.root, self._rows, self._told.root, Row(self._more, self._quench),
                            sizing_mode="stretch_width")  # fmt: skip
         self._quench.on_change("active", lambda _a, _o, new: self._take_quench(new))
         self._more.on_click(lambda: self._attempt(lambda programme: programme.with_segment()))

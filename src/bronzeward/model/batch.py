@@ -216,9 +216,13 @@ class Shared:
         self.properties = load_properties()
         known = earlier.tables if earlier else {}
         one_each = {diagram_of(case): case for case in cases}
-        self.tables = {name: known[name] if name in known else case_table(case) for name, case in one_each.items()}
+        self.tables: dict[Diagram, PhaseTable] = {
+            name: known[name] if name in known else case_table(case) for name, case in one_each.items()
+        }
         made = earlier.regimes if earlier else {}
-        self.regimes = {name: _regimes(table, name, cases, made.get(name)) for name, table in self.tables.items()}
+        self.regimes: dict[Diagram, Regimes] = {
+            name: _regimes(table, name, cases, made.get(name)) for name, table in self.tables.items()
+        }
         self._builders = {name: ProblemBuilder(regimes, self.properties) for name, regimes in self.regimes.items()}
         self._room = threading.local()
         self._cache = str(cache_folder())
