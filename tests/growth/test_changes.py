@@ -555,15 +555,16 @@ def test_no_seed_without_neighbours_on_either_side_of_its_composition(
     check_same(w, before)
 
 
-@pytest.mark.parametrize(("atoms", "n_host", "limit"), [(1.0, 0.9, "seed"), (90.0, 0.99, "worth"), (90.0, 0.1, "host")])
+@pytest.mark.parametrize(("atoms", "n_host", "limit"), [(1.0, 0.9, "seed"), (190.0, 0.99, "worth"), (190.0, 0.1, "host")])
 @pytest.mark.parametrize(("host", "slot"), [(ALPHA, EPSILON), (ALPHA, BETA), (GAMMA, BETA), (BETA, ALPHA)])
 def test_a_seed_at_an_edge_of_a_profile(
     p: Problem, w: Any, host: int, slot: int, atoms: float, n_host: float, limit: str
 ) -> None:
     """As much as a seed holds, ten used-up layers or a hundredth of the host; the end cell makes up for the tin."""
     copper_side = slot > host
+    p = p._replace(all_tin=0.5 * atoms)
     layer(w, host, n_host, np.linspace(0.19, 0.06, len(EDGES[host]) - 1))
-    amount = {"seed": SEED[slot], "worth": 10.0 * 0.01 * 1e-3 * atoms, "host": 0.01 * n_host}[limit]
+    amount = {"seed": SEED[slot], "worth": 10.0 * 0.01 * 1e-3 * 0.5 * atoms, "host": 0.01 * n_host}[limit]
     tin, left = cut(pieces(w, host), amount, copper_side)
     n, x = np.array(laid_out(host, left)).T
     own = X_IN[slot] if copper_side else X_OUT[slot]
@@ -727,10 +728,10 @@ def test_both_ends_of_every_profile_are_relieved(
 # phases at the centre and at the barrier
 
 WORTH = 10.0 * 0.01 * 1e-3
-"""Surplus that starts a layer, as a share of all atoms: ten used-up layers."""
+"""Surplus that starts a layer, as a share of the tin, of which there is less than copper: ten used-up layers."""
 
 
-@pytest.mark.parametrize(("share", "starts"), [(0.99, False), (1.01, True)])
+@pytest.mark.parametrize("share", [0.5, 1.01, 30.0])
 @pytest.mark.parametrize(
     ("regime", "there", "host", "slot"),
     [
@@ -742,14 +743,14 @@ WORTH = 10.0 * 0.01 * 1e-3
         (HOT, (CORE,), CORE, GAMMA_TIN),
     ],
 )
-def test_a_phase_starts_where_an_edge_is_supersaturated_enough(
-    p: Problem, w: Any, regime: int, there: tuple[int, ...], host: int, slot: int, share: float, starts: bool
+def test_how_far_a_phase_is_due_at_an_edge(
+    p: Problem, w: Any, regime: int, there: tuple[int, ...], host: int, slot: int, share: float
 ) -> None:
     for k, own in enumerate(there):
         w.sequence[k] = own
         layer(w, own, 0.5, 0.5 * (X_IN[own] + X_OUT[own]))
     atoms = 0.7
-    surplus = share * WORTH * atoms
+    surplus = share * WORTH * 0.3
     if host == CORE:
         # core at its limit and the surplus of the new phase
         w.tin[CORE] = (0.5 - surplus) * X_OUT[CORE] + surplus * X_IN[slot]
@@ -758,8 +759,10 @@ def test_a_phase_starts_where_an_edge_is_supersaturated_enough(
         limit, x_new = (X_OUT[host], X_IN[slot]) if slot > host else (X_IN[host], X_OUT[slot])
         width = 0.5 * np.diff(EDGES[host])[end]
         w.x[HERE[host]][end] = limit + surplus / width * (x_new - limit)
-    found = changes.supersaturated_edge(p, w, regime, len(there), atoms)
-    assert found == (slot if starts else -1)
+    p = p._replace(all_tin=0.3)
+    found, due = changes.supersaturation(p, w, regime, len(there), atoms)
+    assert found == slot
+    assert due == close(share, rel=1e-6)
 
 
 @pytest.mark.parametrize("slot", [ETA, GAMMA])

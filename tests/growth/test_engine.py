@@ -125,7 +125,7 @@ CURVES: dict[str, tuple[Callable[[float], float], float]] = {
 def test_landing_where_a_layer_just_runs_out(p: Problem, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Regula falsi as improved by Anderson and Bjoerck needs few tries whatever the curve bends like."""
     curve, root = CURVES[name]
-    w = work(p, CORE, ETA)
+    w, p = work(p, CORE, ETA), p._replace(all_tin=0.5)
     tried: list[float] = []
 
     def try_step(p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float) -> Any:
@@ -141,10 +141,39 @@ def test_landing_where_a_layer_just_runs_out(p: Problem, name: str, monkeypatch:
     w.n[CORE] = curve(10.0)
     landed = engine.land(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 0, 1.0)
     assert landed == tried[-1]
-    assert abs(curve(landed)) <= 0.1 * engine.spent_share(p, CORE)
+    assert abs(curve(landed)) <= 0.1 * engine.spent_amount(p, CORE, 1.0)
     assert landed == close(root, rel=1e-5)
     assert len(tried) <= 10
     assert len(set(tried)) == len(tried)
+
+
+@pytest.mark.parametrize("jump", [False, True])
+def test_landing_where_a_phase_at_an_edge_is_due(p: Problem, jump: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between what is worth starting and twice that; where the surplus jumps past both, as close behind as can be."""
+    w = work(p, CORE, ETA)
+    due = [0.0]
+
+    def try_step(p: Any, w: Any, regime: int, touched: int, count: int, at: float, slope: float, h: float) -> Any:
+        assert (regime, touched, count, at, slope) == (1, 2, 2, 473.0, 0.5)
+        due[0] = (50.0 if h > 7.0 else 0.0) if jump else max(0.0, h - 7.0) ** 2
+        return 0.5, 3
+
+    monkeypatch.setattr(engine, "try_step", try_step)
+    monkeypatch.setattr(engine, "restore", lambda p, w, count: None)
+    monkeypatch.setattr(engine, "supersaturation", lambda *_: (ETA, due[0]))
+    due[0] = 9.0
+    landed = engine.land_on_start(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 1.0)
+    if jump:
+        assert landed == close(7.0, rel=2e-9)
+        assert due[0] == 50.0
+    else:
+        assert 1.0 < due[0] <= engine.MOST_OVERDUE
+        assert due[0] == close((landed - 7.0) ** 2)
+    due[0] = engine.MOST_OVERDUE
+    assert engine.land_on_start(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 1.0) == 10.0
+    due[0] = 9.0
+    monkeypatch.setattr(engine, "try_step", lambda *_: (-1.0, 1))
+    assert engine.land_on_start(p, w, 1, 2, 2, 473.0, 0.5, 10.0, 1.0) < 0.0
 
 
 @pytest.mark.parametrize("k", [0, 2])
@@ -556,7 +585,7 @@ def test_a_phase_at_an_edge_starts_from_the_layer_there(
     p = p._replace(longest_step=1e9, amount=amount, tin=tin)
     asked: list[tuple[int, int]] = []
     fake = Fake(1e-12)
-    monkeypatch.setattr(engine, "supersaturated_edge", lambda *_: edge if len(fake.steps) == 3 else -1)
+    monkeypatch.setattr(engine, "supersaturation", lambda *_: (edge, 1.5) if len(fake.steps) == 3 else (edge, 1.0))
     monkeypatch.setattr(engine, "seed_at_edge", lambda p, w, slot, host, atoms: asked.append((slot, host)))
     r = run(p, fake, monkeypatch)
     assert asked == [(edge, EPSILON)]

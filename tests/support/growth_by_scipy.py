@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 
 from bronzeward.growth import engine
-from bronzeward.growth.changes import spent_share
+from bronzeward.growth.changes import spent_amount
 from bronzeward.growth.problem import EVENT_WIDTH, N_COUNTS, ROW_WIDTH, Problem, Record, new_work
 from bronzeward.growth.slots import ALPHA, N_SLOTS
 from bronzeward.growth.state import GAS_CONSTANT, find_sequence, set_temperature, touched_by_liquid
@@ -189,7 +189,7 @@ class Baseline:
         def spent(_t: float, y: Array, *_rest: Any) -> float:
             if count < 2:
                 return 1.0
-            return float(min(y[j] - 0.9 * spent_share(p, slots[j]) * atoms for j in (0, count - 1)))
+            return float(min(y[j] - 0.9 * spent_amount(p, slots[j], atoms) for j in (0, count - 1)))
 
         spent.terminal = True  # type: ignore[attr-defined]
         scale = p.floor * p.perimeter / p.volume[ALPHA]

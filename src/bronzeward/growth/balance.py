@@ -33,6 +33,9 @@ LEAST_LAYER = 1e-6
 CONVERGED = 1e-1
 """Iteration stops at this share of the step tolerance."""
 
+THINNEST_FLOW = 1e-10
+"""A layer between two others is solved to a share of itself and of this thickness [m], less than an atom's diameter."""
+
 LARGEST_REST = 1e-2
 """Relative change of the tin in a profile beyond which `fill_up` does not follow the flows."""
 
@@ -388,13 +391,18 @@ def follow_cells(p: Problem, w: Work, count: int) -> float:
 
 
 def largest_correction(p: Problem, w: Work, count: int, gh: float) -> float:
-    """Largest share of its atoms, or of the floor, by which the correction in `w.right` changes a phase."""
+    """Largest share of its atoms by which the correction in `w.right` changes a phase.
+
+    Of a layer at an edge, what is left of the floor counts as well. Between two others it does not: the flow through a
+    layer goes as one over its thickness, so that a thin one half known is a flow half known.
+    """
     worst = 0.0
     for k in range(count):
         slot = w.sequence[k]
         inside = w.right[k - 1] if k > 0 else 0.0
         outside = w.right[k] if k < count - 1 else 0.0
-        worst = max(worst, abs(gh * (outside - inside)) / (abs(w.n[slot]) + p.floor * p.perimeter / p.volume[slot]))
+        thin = THINNEST_FLOW if 0 < k < count - 1 else p.floor
+        worst = max(worst, abs(gh * (outside - inside)) / (abs(w.n[slot]) + thin * p.perimeter / p.volume[slot]))
     return worst
 
 

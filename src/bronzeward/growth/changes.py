@@ -10,13 +10,14 @@ from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.slots import CORE, N_SLOTS
 
 SPENT = 1e-2
-"""A layer at the centre or the barrier is used up at this times the step tolerance, as a share of all atoms.
+"""A layer at the centre or the barrier is used up at this times the step tolerance, as a share of the tin or the
+copper, whichever is less.
 
 Stages are solved no more finely than that; what is left goes to the neighbours."""
 
 THINNEST_PROFILE_SHARE = 5e-7
-"""The same for a layer with a profile, whose cells cannot shrink to nothing: below a tenth of it, the rounding of what
-the whole strand holds is more than stages are solved to."""
+"""The least for a layer with a profile, as a share of all atoms: its cells cannot shrink to nothing, and below a tenth
+of it the rounding of what the whole strand holds is more than stages are solved to."""
 
 WORTH_STARTING = 10.0
 """A layer starts at the centre or the barrier when the surplus there would make this many times a used-up one."""
@@ -230,10 +231,10 @@ def split_gamma(p: Problem, w: Work, slot_tin: int, slot_middle: int, slot_coppe
         clear(p, w, slot_copper)
 
 
-def spent_share(p: Problem, slot: int) -> float:
-    """Share of all atoms below which a layer at the centre or the barrier is used up."""
-    share = SPENT * p.tolerance
-    return max(share, THINNEST_PROFILE_SHARE) if p.wide[slot] else share
+def spent_amount(p: Problem, slot: int, atoms: float) -> float:
+    """Atoms below which a layer at the centre or the barrier is used up, of `atoms` in all [mol/m]."""
+    amount = SPENT * p.tolerance * min(p.all_tin, atoms - p.all_tin)
+    return max(amount, THINNEST_PROFILE_SHARE * atoms) if p.wide[slot] else amount
 
 
 def surplus(p: Problem, w: Work, host: int, slot: int) -> float:
@@ -304,7 +305,7 @@ def seed_at_edge(p: Problem, w: Work, slot: int, host: int, atoms: float) -> Non
     Liquid has no profile that could carry its surplus, so it gives all of it at once, by the lever rule.
     """
     copper_side = slot > host
-    amount = min(max(seed_amount(p, slot), WORTH_STARTING * spent_share(p, slot) * atoms), SEED_SHARE * w.n[host])
+    amount = min(max(seed_amount(p, slot), WORTH_STARTING * spent_amount(p, slot, atoms)), SEED_SHARE * w.n[host])
     x = w.x_in[slot] if copper_side else w.x_out[slot]
     if host == CORE:
         amount = surplus(p, w, host, slot)
@@ -415,16 +416,16 @@ def relieve_all(p: Problem, w: Work, count: int) -> bool:
     return found
 
 
-def supersaturated_edge(p: Problem, w: Work, regime: int, count: int, atoms: float) -> int:
-    """A stable phase that ought to start at the centre or the barrier, or -1."""
-    inner = int(w.sequence[0])
-    outer = int(w.sequence[count - 1])
-    if p.wide[inner]:
-        slot = next_present(p, regime, inner, -1)
-        if slot >= 0 and surplus(p, w, inner, slot) > WORTH_STARTING * spent_share(p, slot) * atoms:
-            return slot
-    if p.wide[outer] or (outer == CORE and p.liquid_core[regime]):
-        slot = next_present(p, regime, outer, 1)
-        if slot >= 0 and surplus(p, w, outer, slot) > WORTH_STARTING * spent_share(p, slot) * atoms:
-            return slot
-    return -1
+def supersaturation(p: Problem, w: Work, regime: int, count: int, atoms: float) -> tuple[int, float]:
+    """The stable phase most wanted at the centre or the barrier, or -1, and its surplus over what is worth starting."""
+    found, most = -1, 0.0
+    inner, outer = int(w.sequence[0]), int(w.sequence[count - 1])
+    for step in (-1, 1):
+        host = inner if step < 0 else outer
+        if p.wide[host] or (step > 0 and host == CORE and p.liquid_core[regime]):
+            slot = next_present(p, regime, host, step)
+            if slot >= 0:
+                share = surplus(p, w, host, slot) / (WORTH_STARTING * spent_amount(p, slot, atoms))
+                if share > most:
+                    found, most = slot, share
+    return found, most

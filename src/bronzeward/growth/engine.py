@@ -12,9 +12,9 @@ from bronzeward.growth.changes import (
     relieve_all,
     seed_at_edge,
     seed_between,
-    spent_share,
+    spent_amount,
     split_gamma,
-    supersaturated_edge,
+    supersaturation,
 )
 from bronzeward.growth.predict import HALF_WAY, forget_trend, keep_trend
 from bronzeward.growth.problem import (
@@ -70,6 +70,13 @@ MOST_GROWTH = 20.0
 
 SMALLEST_STEP = 1e-18
 """Below this the run gives up [s]."""
+
+MOST_OVERDUE = 2.0
+"""A phase starts at the centre or the barrier before its surplus is this many times what is worth starting: steps that
+would end later are shortened, since nothing in a layer's own error tells that another ought to stand beside it."""
+
+CLOSEST_START = 1e-9
+"""As a share of a step, how finely the start of a phase is looked for where its surplus jumps."""
 
 MOST_CORRECTED = 0.1
 """Steps keep tin to rounding, but for profiles about to run out. When closing its balance moved more than this
@@ -180,7 +187,7 @@ def spent_edge(p: Problem, w: Work, count: int, atoms: float) -> int:
     found = -1
     for k in (0, count - 1):
         slot = w.sequence[k]
-        if w.n[slot] <= spent_share(p, slot) * atoms and (found < 0 or w.n[slot] < w.n[w.sequence[found]]):
+        if w.n[slot] <= spent_amount(p, slot, atoms) and (found < 0 or w.n[slot] < w.n[w.sequence[found]]):
             found = k
     return found
 
@@ -204,7 +211,7 @@ def still_overdrawn(p: Problem, w: Work, count: int, landed_on: int, atoms: floa
     """Position of the other edge layer if that ran out even before the one landed on, or -1."""
     other = count - 1 if landed_on == 0 else 0
     slot = w.sequence[other]
-    return other if w.n[slot] < -0.1 * spent_share(p, slot) * atoms else -1
+    return other if w.n[slot] < -0.1 * spent_amount(p, slot, atoms) else -1
 
 
 def landing_guess(w: Work, k: int, bend: float, h: float) -> float:
@@ -241,7 +248,7 @@ def land(
         if not error >= 0.0:
             return -1.0
         f = w.n[slot]
-        if abs(f) <= 0.1 * spent_share(p, slot) * atoms or high - low <= 1e-15 * h:
+        if abs(f) <= 0.1 * spent_amount(p, slot, atoms) or high - low <= 1e-15 * h:
             return middle
         # regula falsi of Anderson and Bjoerck: an end that stays twice has its value reduced
         if f > 0.0:
@@ -258,6 +265,28 @@ def land(
         if not low < middle < high:
             middle = low + (high - low) * f_low / (f_low - f_high)
     return -1.0
+
+
+def land_on_start(
+    p: Problem, w: Work, regime: int, touched: int, count: int, at: float, slope: float, h: float, atoms: float
+) -> float:
+    """Shorten a step that ends when a phase at an edge is overdue to when it is due; the step taken, negative: none."""
+    if supersaturation(p, w, regime, count, atoms)[1] <= MOST_OVERDUE:
+        return h
+    low, high = 0.0, h
+    while high - low > CLOSEST_START * h:
+        middle = 0.5 * (low + high)
+        restore(p, w, count)
+        error, _used = try_step(p, w, regime, touched, count, at, slope, middle)
+        if not error >= 0.0:
+            return -1.0
+        due = supersaturation(p, w, regime, count, atoms)[1]
+        if 1.0 < due <= MOST_OVERDUE:
+            return middle
+        low, high = (low, middle) if due > 1.0 else (middle, high)
+    restore(p, w, count)
+    error, _used = try_step(p, w, regime, touched, count, at, slope, high)
+    return high if error >= 0.0 else -1.0
 
 
 def use_up(p: Problem, w: Work, r: Record, regime: int, count: int, k: int, time: float, temperature: float) -> int:
@@ -388,10 +417,13 @@ def attempt(
             break
         step = landed
         overdrawn = still_overdrawn(p, w, count, overdrawn, atoms)
-    if overdrawn >= 0:
+    if overdrawn < 0:
+        landed = land_on_start(p, w, regime, touched, count, at, slope, step, atoms)
+    if overdrawn >= 0 or landed < 0.0:
         restore(p, w, count)
         r.count[REJECTED] += 1
         return 0.0, 0.25 * step
+    step = landed
     return step, 2.0 * step if first else step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25)
 
 
@@ -421,20 +453,31 @@ def after_step(
         h = min(h, max(FIRST_STEP, AFTER_EVENT * step))
         spent = spent_edge(p, w, count, atoms)
     record_row(p, w, r, time, temperature, regime)
+    before = int(r.count[EVENTS])
     if relieve_all(p, w, count):
         for k in range(count):
             if w.n[w.sequence[k]] == 0.0:
                 record_event(r, time, temperature, USED_UP, int(w.sequence[k]))
         count = start_anew(p, w, regime)
         h = FIRST_STEP
-    edge = supersaturated_edge(p, w, regime, count, atoms)
-    if edge >= 0:
-        host = int(w.sequence[0] if edge < w.sequence[0] else w.sequence[count - 1])
-        seed_at_edge(p, w, edge, host, atoms)
-        record_event(r, time, temperature, APPEARS, edge)
-        count = start_anew(p, w, regime)
-        h = FIRST_STEP
+    started = start_at_edges(p, w, r, regime, count, time, temperature, atoms)
+    if started > 0:
+        count, h = started, FIRST_STEP
+    if r.count[EVENTS] > before:
+        record_row(p, w, r, time, temperature, regime)
     return count, h
+
+
+def start_at_edges(
+    p: Problem, w: Work, r: Record, regime: int, count: int, time: float, temperature: float, atoms: float
+) -> int:
+    """Start a phase at the centre or the barrier if one is due; how many layers there are then, 0: none was."""
+    slot, due = supersaturation(p, w, regime, count, atoms)
+    if due <= 1.0:
+        return 0
+    seed_at_edge(p, w, slot, int(w.sequence[0] if slot < w.sequence[0] else w.sequence[count - 1]), atoms)
+    record_event(r, time, temperature, APPEARS, slot)
+    return start_anew(p, w, regime)
 
 
 def start_anew(p: Problem, w: Work, regime: int) -> int:
@@ -456,6 +499,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
         slope = (p.temperature_end[piece] - temperature) / left
         count, h = enter_piece(p, w, r, regime, int(p.regime[piece]), count, time, temperature, h)
         regime = int(p.regime[piece])
+        started = start_at_edges(p, w, r, regime, count, time, temperature, atoms)
+        if started > 0:
+            record_row(p, w, r, time, temperature, regime)
+            count, h = started, FIRST_STEP
         while left > 0.0:
             if abs(lacking_tin(w, count, tin)) > MOST_LOST * tin:
                 r.count[STATUS] = UNBALANCED

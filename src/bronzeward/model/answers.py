@@ -73,15 +73,36 @@ class Course:
         return int(hot[0]) if hot.size else None
 
     @cached_property
-    def copper_row(self) -> int | None:
-        """The row with the least copper outside the shell while there is liquid; None without liquid.
+    def least_copper(self) -> tuple[NDArray[np.intp], Array] | None:
+        """Rows and their weights, together the moment of least copper outside the shell with liquid; None without.
 
         The shell mostly grows until the liquid goes, so the row in which it has just gone counts as well: the answer
-        would else depend on how close to that moment the row before happens to lie.
+        would else depend on how close to that moment the row before happens to lie. Where the copper passes through
+        its least smoothly, as when compound dissolves on cooling, that lies between rows: at the vertex of the
+        parabola through three of them. At the vertex itself nothing changes, but what else is read there does.
         """
         rows = np.union1d(self.liquid_rows, self.liquid_rows + 1)
         rows = rows[rows < len(self.time)]
-        return int(rows[np.argmin(self.copper[rows])]) if rows.size else None
+        if not rows.size:
+            return None
+        row = int(rows[np.argmin(self.copper[rows])])
+        found, least = (np.array([row]), np.ones(1)), float(self.copper[row])
+        for middle in (row - 1, row, row + 1):
+            if self._smooth(middle) and np.isin((middle - 1, middle, middle + 1), rows).all():
+                three = np.arange(middle - 1, middle + 2)
+                weights = _vertex(self.time[three], self.copper[three])
+                if weights is not None and weights @ self.copper[three] < least:
+                    found, least = (three, weights), float(weights @ self.copper[three])
+        return found
+
+    def _smooth(self, row: int) -> bool:
+        """Whether nothing happens from the row before to the one after, and temperature goes on as it went."""
+        if not 0 < row < len(self.time) - 1 or self.copper[row - 1 : row + 2].min() <= 0.0:
+            return False
+        if any(row <= int(event) <= row + 1 for event in self.event_row):
+            return False
+        rates = np.diff(self.temperature[row - 1 : row + 2]) / np.diff(self.time[row - 1 : row + 2])
+        return bool(abs(rates[1] - rates[0]) <= 1e-6 * max(abs(rates[0]), abs(rates[1])))
 
     @cached_property
     def copper(self) -> Array:
@@ -93,12 +114,30 @@ class Course:
         return np.asarray(np.maximum(left, 0.0))
 
     def where_copper_is_least(self, name: str) -> float:
-        """A column where `copper_row` is; nan without liquid."""
-        return nan if self.copper_row is None else float(getattr(self, name)[self.copper_row])
+        """A column at the moment of `least_copper`; nan without liquid."""
+        if self.least_copper is None:
+            return nan
+        rows, weights = self.least_copper
+        return float(weights @ getattr(self, name)[rows])
 
     def at_first_liquid(self, name: str) -> float:
         """A column at the first row with liquid; nan where there is none."""
         return float(getattr(self, name)[self.liquid_rows[0]]) if self.liquid_rows.size else nan
+
+
+def _vertex(time: Array, values: Array) -> Array | None:
+    """Weights of three values that give the parabola through them at its least; None where that lies outside."""
+    first, second = np.diff(values) / np.diff(time)
+    bend = (second - first) / (time[2] - time[0])
+    if not bend > 0.0:
+        return None
+    at = 0.5 * (time[0] + time[1]) - 0.5 * first / bend
+    if not time[0] < at < time[2]:
+        return None
+    away = at - time
+    products = np.array([away[1] * away[2], away[0] * away[2], away[0] * away[1]])
+    gaps = np.array([(time[k] - time[k - 1]) * (time[k] - time[k - 2]) for k in range(3)])
+    return np.asarray(products / gaps)
 
 
 def attribute_of(history: Any, name: str) -> float:

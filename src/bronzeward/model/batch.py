@@ -51,12 +51,9 @@ Diagram = tuple[str, float | None]
 QUICK_TOLERANCE = 1e-3
 """Relative error of a step in a quick batch.
 
-With it and `QUICK_CELLS`, 24 random cases between 240 and 650 C came out within 5e-4 (thicknesses) and 2e-4
+With it and `problem_builder.SPARING_CELLS`, 24 random cases between 240 and 650 C came out within 5e-4 (thicknesses) and 2e-4
 (shares) of runs at 1e-6, in a fifth of the time; `tests/benchmarks/batch_speed.py` measures it again.
 """
-
-QUICK_CELLS = 20
-"""Most cells of the profile in alpha in a quick batch."""
 
 PRECISIONS = ("run", "quick")
 
@@ -81,7 +78,7 @@ def run_batch(
         Called as progress(done, total), with numbers of runs, now and then.
     precision : str
         "run" computes each case exactly as a single run does, step by step. "quick" allows each step an
-        error of `QUICK_TOLERANCE`, takes at most `QUICK_CELLS` cells in alpha and no step for recording's
+        error of `QUICK_TOLERANCE`, takes few cells in alpha where they serve and no step for recording's
         sake; its answers agree within a thousandth, far inside what the constants leave open.
 
     Returns
@@ -302,8 +299,8 @@ class Shared:
         settings = settings_of(case)
         if not self.quick:
             return settings
-        cells, tolerance = min(settings.alpha_cells, QUICK_CELLS), max(settings.tolerance, QUICK_TOLERANCE)
-        return replace(settings, tolerance=tolerance, alpha_cells=cells, longest_step=np.inf, widest_step=np.inf)
+        tolerance = max(settings.tolerance, QUICK_TOLERANCE)
+        return replace(settings, tolerance=tolerance, sparing=True, longest_step=np.inf, widest_step=np.inf)
 
 
 def diagram_of(case: Case) -> Diagram:

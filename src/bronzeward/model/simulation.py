@@ -18,6 +18,7 @@ from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import build_regimes
 from bronzeward.model.case_table import case_table, other_limits
 from bronzeward.model.estimates import estimates_that_matter
+from bronzeward.model.flat_moments import flat_answers, flat_words
 from bronzeward.model.history import COLUMNS, PER_LENGTH, History
 from bronzeward.model.problem_builder import Settings, build_problem
 from bronzeward.model.provenance import provenance
@@ -185,7 +186,8 @@ def result_of(history: History) -> Result:
     """The result of what an engine has recorded, with every reservation; without a profile of alpha if it has none."""
     case, recorded, table = history.case, history.recorded, history.table
     notes = _reservations(case, recorded) + _doubts_about_eta(case, table, recorded)
-    notes += [*_doubts_about_saturation(history), *table.warnings]
+    flat = flat_answers(history, case.strand.core_radius)
+    notes += [*_doubts_about_saturation(history), *flat_words(flat), *table.warnings]
     per_length = "mol m-2" if history.case.strand.plane else PER_LENGTH
     variables = {
         name: Variable(
@@ -199,7 +201,7 @@ def result_of(history: History) -> Result:
         for name, column in COLUMNS.items()
         if history.cells or "alpha_cell" not in column.dims
     }
-    result = Result(variables, _attributes(history, notes))
+    result = Result(variables, {**_attributes(history, notes), "ill_conditioned": ", ".join(flat)})
     result.attributes["warnings"] = "\n".join([*estimates_that_matter(result, case.kinetics), *notes])
     return result
 
