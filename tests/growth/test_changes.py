@@ -555,7 +555,9 @@ def test_no_seed_without_neighbours_on_either_side_of_its_composition(
     check_same(w, before)
 
 
-@pytest.mark.parametrize(("atoms", "n_host", "limit"), [(1.0, 0.9, "seed"), (190.0, 0.99, "worth"), (190.0, 0.1, "host")])
+@pytest.mark.parametrize(
+    ("atoms", "n_host", "limit"), [(1.0, 0.9, "seed"), (190.0, 0.99, "worth"), (190.0, 0.1, "host")]
+)
 @pytest.mark.parametrize(("host", "slot"), [(ALPHA, EPSILON), (ALPHA, BETA), (GAMMA, BETA), (BETA, ALPHA)])
 def test_a_seed_at_an_edge_of_a_profile(
     p: Problem, w: Any, host: int, slot: int, atoms: float, n_host: float, limit: str

@@ -20,7 +20,7 @@ KNOWN = 1e-4
 RELATIVE = 5e-3
 """The same as a share of the answer itself, where that is more."""
 
-TIMES = 4.0
+TIMES = 2.0
 """An answer that changes by less than this times what it is known to is told without a word: copper and liquid go
 together, so that copper known to `KNOWN` leaves about as much open in the liquid of any run."""
 
