@@ -2,7 +2,8 @@
 
 For each truth (a member of the ensemble) and each pair of the candidates, the layers are measured with scatter, fitted,
 and the band of the answer is that of a fresh ensemble of the fitted set. Told is how the pair that `witness` names
-ranks, and by how much it is worse than the best, with the standard error of that difference over the truths.
+ranks, and by how much it is worse than the best, with the standard error of that difference over the truths. The best
+of many pairs over few truths is best by luck too; so the best pair over each half of the truths is judged by the other.
 
 Usage: witness_brute_force.py [TRUTHS [MEMBERS [CASE]]]; some minutes for each case.
 """
@@ -94,6 +95,11 @@ def judge(name: str, case: Case, answer: str, truths: int, size: int) -> None:
     print(f"  best by brute force {[names[n] for n in pairs[best]]}: {mean[best]:.4g}, less by "
           f"{100 * worse.mean() / mean[mine]:.1f} % +- {100 * error / mean[mine]:.1f} %; expected of it "
           f"{float(data['pair_width'].values[pairs[best]]):.4g}")  # fmt: skip
+    halves = slice(0, None, 2), slice(1, None, 2)
+    others = [(there, int(np.argmin(width[here].mean(axis=0)))) for here, there in (halves, halves[::-1])]
+    lost = 100 * np.concatenate([width[there, mine] - width[there, k] for there, k in others]) / mean[mine]
+    print(f"  worse than the best pair over the other half of the truths by {lost.mean():.1f} % +- "
+          f"{lost.std(ddof=1) / np.sqrt(len(able)):.1f} %")  # fmt: skip
     print(f"  band now {float(data['width_now']):.4g}; median pair {np.median(mean):.4g}", flush=True)
     expected = np.array([float(data["pair_width"][a, b]) for a, b in pairs])
     print(f"  expected over brute force, all pairs: {np.round(np.quantile(expected / mean, (0.1, 0.5, 0.9)), 2)}")

@@ -282,73 +282,115 @@ def witness(
         reading_width (readings) of the best pair; for limits chance_now (limit), sure_kept and sure_broken (choice,
         limit): now, after the best sample, after the best pair. Attributes `best` and `pair` name these.
     """
-    chosen, keys = answer_of(answer), [answer, *(limit.answer for limit in limits)]
-    if not 2 <= truths <= 1000:
-        raise InputError(f"witness: {truths} truths; allowed are 2 to 1000")
-    if not 1 <= readings <= 10_000 or not all(0.0 < part <= 1.0 for part in scatters):
-        raise InputError("witness: readings must be 1 or more, and their scatter above 0 and at most 100 %")
+    _check(truths, readings, scatters)
+    keys = [answer, *(limit.answer for limit in limits)]
     spread = spread or Spread.usual(200)
     runs, samples = samples_of(case, temperatures, hours)
     members = Members(case, spread)
     found = run_members(members, workers)
     values = found[answer]
     if not np.isfinite(values).mean() > 0.5:
-        raise InputError(f"witness: most members have no {chosen.title}; choose another answer")
+        raise InputError(f"witness: most members have no {answer_of(answer).title}; choose another answer")
     bench = _Bench(case, runs, samples, keys, workers, spread)
     able = np.flatnonzero(np.isfinite(values))[:truths]
     slopes = bench.slopes(members.z[able], _active(bench, members, able, values), progress)
     slopes = replace(slopes, answer_slopes=np.nan_to_num(slopes.answer_slopes))
-    worth = Worth(slopes, readings, scatters)
     now = float(np.diff(quantiles(values)[[0, -1]])[0])
-    told = np.stack([worth.told([k]) for k in range(len(samples))])
-    known, sources = members.z[able], slopes.sources
-    rest = width_of(bench.left(np.zeros_like(told[0]) + ENDLESS * np.eye(len(sources)), known, sources)[answer])
-    scale = max(now / max(float(np.hypot(worth.width(np.zeros_like(told[0])), rest)), TINY), 1.0)
-
-    def expected(said: Array, by: Worth = worth) -> Array:
-        return np.minimum(scale * np.hypot(by.width(said), rest), now)
-
-    width, pairs = expected(told), expected(told[:, None] + told[None])
-    np.fill_diagonal(pairs, np.nan)
-    best = int(np.argmin(width))
-    order = np.argsort(np.where(np.tri(len(pairs)), np.inf, pairs), axis=None)[:PAIRS]
-    tried = [np.unravel_index(k, pairs.shape) for k in order]
-    after = [bench.left(told[a] + told[b], known, sources) for a, b in tried]
-    first = int(np.argmin([width_of(one[answer]) for one in after]))
-    pair, chosen_answers = [int(k) for k in tried[first]], [bench.left(told[best], known, sources), after[first]]
-    checked = [now, *(min(width_of(one[answer]), now) for one in chosen_answers)]
+    outlook = _Outlook(bench, slopes, members.z[able], readings, scatters, now)
+    best, pair, after = outlook.choices()
+    checked = [now, *(min(width_of(one[answer]), now) for one in after)]
     at = _at_quantiles(values)
-    alone = np.array([[expected(worth.told([k], [n])) for n in range(len(LAYERS))] for k in range(len(samples))])
-    too_thin = (slopes.slopes == 0.0).all(axis=(0, -1))
-    counts = [Worth(slopes, n, scatters) for n in (*READING_COUNTS, 10**9)]
-    seen = checked[-1] / max(float(pairs[*pair]), TINY)  # readings change little beside what slopes do not see
-    reading = [min(seen * float(expected(one.told(pair), one)), now) for one in counts]
-    chance = np.array([limit.kept(found).mean() for limit in limits])
-    asked = np.array([limit.confidence for limit in limits])
-    sure = np.zeros((1 + len(chosen_answers), len(limits), 2))
-    sure[0] = np.stack([chance >= asked, 1.0 - chance >= asked], axis=-1)
-    sure[1:] = np.reshape([[sure_of(one, limit) for limit in limits] for one in chosen_answers], sure[1:].shape)
-    active = [SOURCES[k] for k in slopes.sources]
     return _dataset(
         case, samples, limits,
         {
-            "width": (("sample",), width), "pair_width": (("sample", "other"), pairs), "width_now": ((), now),
-            "width_rest": ((), rest), "checked": (("choice",), checked),
-            "layer_width": (("sample", "layer"), np.where(too_thin, np.nan, alone)),
+            **outlook.columns(pair, checked[-1]), "width_now": ((), now), "checked": (("choice",), checked),
             "look": (("quantile", "sample", "layer"), bench.run(members.z[at])[1]), "look_member": (("quantile",), at),
-            "reading_width": (("readings",), reading),
-            "chance_now": (("limit",), chance), "confidence": (("limit",), asked),
-            "sure_kept": (("choice", "limit"), sure[..., 0]), "sure_broken": (("choice", "limit"), sure[..., 1]),
-            "band_now": (("quantile",), quantiles(values)),
+            **_sureness(found, after, limits), "band_now": (("quantile",), quantiles(values)),
         },
         {
             "answer": answer, "best": samples[best].name, "pair": [samples[k].name for k in pair],
-            "phases": list(dict.fromkeys(name.partition(" ")[0] for name in active)),
+            "phases": list(dict.fromkeys(SOURCES[k].partition(" ")[0] for k in slopes.sources)),
             "truths": len(able), "caveat": spread.caveat(), "spread": json.dumps(asdict(spread)),
             "readings_each": readings,
             "scatter_reading": scatters[0], "scatter_core": scatters[1], "scatter_model": scatters[2],
         },
     )  # fmt: skip
+
+
+def _check(truths: int, readings: int, scatters: tuple[float, float, float]) -> None:
+    if not 2 <= truths <= 1000:
+        raise InputError(f"witness: {truths} truths; allowed are 2 to 1000")
+    if not 1 <= readings <= 10_000 or not all(0.0 < part <= 1.0 for part in scatters):
+        raise InputError("witness: readings must be 1 or more, and their scatter above 0 and at most 100 %")
+
+
+Columns = dict[str, tuple[tuple[str, ...], object]]
+
+
+class _Outlook:
+    """What is expected of the first answer's band after one sample or two.
+
+    By slopes, times what they miss of the present band, beside what no sample narrows; of the best pairs by members.
+    """
+
+    def __init__(
+        self, bench: _Bench, slopes: Slopes, truths: Array, readings: float, scatters: tuple[float, float, float],
+        now: float,
+    ) -> None:  # fmt: skip
+        self.bench, self.slopes, self.truths, self.scatters, self.now = bench, slopes, truths, scatters, now
+        self.worth, self.answer = Worth(slopes, readings, scatters), bench.answers[0]
+        self.told = np.stack([self.worth.told([k]) for k in range(len(bench.samples))])
+        nothing, size = np.zeros_like(self.told[0]), len(slopes.sources)
+        self.rest = width_of(self._left(nothing + ENDLESS * np.eye(size))[self.answer])
+        steep = float(np.hypot(self.worth.width(nothing), self.rest))
+        self.scale = max(now / max(steep, TINY), 1.0)
+        self.width = self._expected(self.told)
+        self.pairs = self._expected(self.told[:, None] + self.told[None])
+        np.fill_diagonal(self.pairs, np.nan)
+
+    def _expected(self, told: Array, by: Worth | None = None) -> Array:
+        return np.minimum(self.scale * np.hypot((by or self.worth).width(told), self.rest), self.now)
+
+    def _left(self, told: Array) -> Answers:
+        return self.bench.left(told, self.truths, self.slopes.sources)
+
+    def choices(self) -> tuple[int, list[int], list[Answers]]:
+        """The best sample, the best pair, and what members answer after each."""
+        best = int(np.argmin(self.width))
+        order = np.argsort(np.where(np.tri(len(self.pairs)), np.inf, self.pairs), axis=None)[:PAIRS]
+        tried = [np.unravel_index(k, self.pairs.shape) for k in order]
+        after = [self._left(self.told[a] + self.told[b]) for a, b in tried]
+        first = int(np.argmin([width_of(one[self.answer]) for one in after]))
+        return best, [int(k) for k in tried[first]], [self._left(self.told[best]), after[first]]
+
+    def columns(self, pair: list[int], checked: float) -> Columns:
+        """All that is stored of it; `checked` is the width after the best pair by members."""
+        layers = [
+            [self._expected(self.worth.told([k], [n])) for n in range(len(LAYERS))] for k in range(len(self.width))
+        ]
+        too_thin = (self.slopes.slopes == 0.0).all(axis=(0, -1))
+        # readings change little beside what slopes do not see
+        seen = checked / max(float(self.pairs[*pair]), TINY)
+        counts = [Worth(self.slopes, n, self.scatters) for n in (*READING_COUNTS, 10**9)]
+        reading = [min(seen * float(self._expected(by.told(pair), by)), self.now) for by in counts]
+        return {
+            "width": (("sample",), self.width), "pair_width": (("sample", "other"), self.pairs),
+            "width_rest": ((), self.rest), "layer_width": (("sample", "layer"), np.where(too_thin, np.nan, layers)),
+            "reading_width": (("readings",), reading),
+        }  # fmt: skip
+
+
+def _sureness(found: Answers, after: Sequence[Answers], limits: Sequence[Limit]) -> Columns:
+    """How sure one is of limits now, and may be after the best sample and the best pair."""
+    chance = np.array([limit.kept(found).mean() for limit in limits])
+    asked = np.array([limit.confidence for limit in limits])
+    sure = np.zeros((1 + len(after), len(limits), 2))
+    sure[0] = np.stack([chance >= asked, 1.0 - chance >= asked], axis=-1)
+    sure[1:] = np.reshape([[sure_of(one, limit) for limit in limits] for one in after], sure[1:].shape)
+    return {
+        "chance_now": (("limit",), chance), "confidence": (("limit",), asked),
+        "sure_kept": (("choice", "limit"), sure[..., 0]), "sure_broken": (("choice", "limit"), sure[..., 1]),
+    }  # fmt: skip
 
 
 def looks(
@@ -389,9 +431,8 @@ def _at_quantiles(values: Array) -> list[int]:
 
 
 def _dataset(
-    case: Case, samples: Sequence[Sample], limits: Sequence[Limit], columns: dict[str, tuple[tuple[str, ...], object]],
-    about: dict[str, object],
-) -> xr.Dataset:  # fmt: skip
+    case: Case, samples: Sequence[Sample], limits: Sequence[Limit], columns: Columns, about: dict[str, object]
+) -> xr.Dataset:
     import xarray as xr
 
     answer = answer_of(str(about["answer"]))
