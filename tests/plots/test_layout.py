@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import permutations
 
 import numpy as np
 import pytest
@@ -44,6 +45,9 @@ def test_bands_of_layers_have_a_panel_each(against):
     named = {ax.get_ylabel() for ax in all_of_them.axes} - {ax.get_ylabel() for ax in plain.axes}
     assert named == {"L, µm", "Sn, µm", "η, µm", "ε, µm", "δ, µm"}
     check(all_of_them)
+    for one, other in permutations(all_of_them.axes, 2):
+        if one.get_ylabel():
+            assert not one.yaxis.label.get_window_extent().overlaps(other.get_window_extent())
     chosen = draw_history(banded("sleeve"), against, layers=["eta"])
     assert len(chosen.axes) == len(plain.axes) + 1
 
@@ -64,6 +68,8 @@ def test_a_plane_couple_has_no_empty_panel():
     labels = [ax.get_ylabel() for ax in draw_history(result("plane"), volume=True).axes]
     assert "overfill, % of core" in labels
     assert "wall yields, MPa" not in labels
+    assert "liquid, %" not in [ax.get_ylabel() for ax in draw_history(result("cold")).axes]
+    assert "liquid, %" in [ax.get_ylabel() for ax in draw_history(result("sleeve")).axes]
     assert "wall yields, MPa" in [ax.get_ylabel() for ax in draw_history(result("lean"), volume=True).axes]
 
 

@@ -84,7 +84,8 @@ def plot_thickness(run: Source, ax: Axes | None = None, against: str = "time") -
         lines.append((LETTERS[phase], micrometres))
     shell = result["shell_thickness"] * 1e6
     _band(result, ax, across, "shell_thickness", 1e6, style.FAINT)
-    _line(ax, across, shell, against, color=style.INK, linewidth=0.8, linestyle=(0, (1, 1.5)), label="whole shell")
+    name = "whole shell" if f"shell_thickness{BAND[0]}" not in result.variables else "whole shell, its band shaded"
+    _line(ax, across, shell, against, color=style.INK, linewidth=0.8, linestyle=(0, (1, 1.5)), label=name)
     ax.set_ylim(0.0, headroom(ax))
     _labelled(ax, "thickness, µm", against)
     ax.set_xlim(float(across.min()), float(across.max()))
@@ -124,7 +125,10 @@ def plot_liquid(run: Source, ax: Axes | None = None, against: str = "time") -> A
     _line(ax, across, _without_zeros(of_volume), against, **dashed)
     ax.set_ylim(0.0, max(1.0, headroom(ax)))
     _labelled(ax, "liquid, %", against)
-    legend(ax, across, of_tin)
+    if melts(result):
+        legend(ax, across, of_tin)
+    else:
+        ax.text(0.5, 0.5, "no liquid", transform=ax.transAxes, ha="center", va="center", color=style.FAINT)
     return ax
 
 
@@ -238,6 +242,13 @@ def drawn_layers(result: Result) -> list[str]:
     """Layers that are more than seeds at some time, without copper, from the tin side."""
     thick = result["thickness"].max(axis=0) >= THINNEST
     return [phase for phase in present_phases(result) if phase != "alpha" and thick[COLUMN[phase]]]
+
+
+def melts(result: Result) -> bool:
+    """Whether there is liquid at any time, or in the band."""
+    name = "liquid_tin_fraction"
+    most = result.variables.get(f"{name}{BAND[1]}")
+    return bool(result[name].max() > 0.0 or (most is not None and most.values.max() > 0.0))
 
 
 def numbered_events(result: Result) -> list[Event]:

@@ -30,6 +30,11 @@ LINE = 0.095
 CELL = 0.66
 """Height of a row of single layers, two beside each other, with the gap below it [inch]."""
 
+HALF, APART = 1.08, 1.61
+"""Width of a single layer where two lie beside each other, and from one's left edge to the other's [inch]."""
+
+SHADED = "Shaded: 5 to 95 % of the runs."
+
 Panel = tuple[Callable[..., "Axes"], float]
 """A function that draws one panel of a run on given axes, and its height [inch]."""
 
@@ -49,7 +54,8 @@ def draw_history(
     """The history of one run on one column-wide figure.
 
     Against time: temperature with numbered event marks, which phases are there, layer thickness, liquid;
-    against temperature: layer thickness and liquid, cooling drawn pale. The events are listed below.
+    against temperature: layer thickness and liquid, cooling drawn pale. The events are listed below. A run without
+    liquid has no panel for it.
 
     Parameters
     ----------
@@ -73,7 +79,8 @@ def draw_history(
     result = as_result(run) if window is None else between(as_result(run), *window)
     drawn: list[Panel] = [(partial(panels.plot_thickness, against=against), 1.35)]
     chosen = layers if layers is not None else panels.drawn_layers(result) if _banded(result) else ()
-    drawn.append((partial(panels.plot_liquid, against=against), 1.05))
+    if panels.melts(result):
+        drawn.append((partial(panels.plot_liquid, against=against), 1.05))
     if against == "time":
         bars = 0.1 + 0.125 * len(panels.present_phases(result))
         drawn = [(panels.plot_temperature, 1.15), (panels.plot_phases, bars), *drawn]
@@ -107,7 +114,7 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str, layers: Seque
     listed = numbered[:MOST_EVENTS]
     key = 0.125 * ceil(len(listed) / 2) + 0.05
     title = wrapped(str(result.attributes.get("title", "")), 52, 3)
-    note = "\n".join(fill(caveat, 76) for caveat in caveats_of([result]))
+    note = "\n".join(fill(f"{SHADED} {caveat}", 76) for caveat in caveats_of([result]))
     low = 0.03 + (LINE * (note.count("\n") + 1) if note else 0.0)
     grid = ceil(len(layers) / 2) * CELL + 0.25 if layers else 0.0
     figure, axes = column_of_axes(
@@ -120,9 +127,9 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str, layers: Seque
     marks = [event.hours if against == "time" else event.celsius for event in listed]
     _number_marks(axes[0], marks, float(across.min()), float(across.max()))
     _share_horizontal(axes, marks)
-    width = 1.16 if len(layers) > 1 else COLUMN_WIDTH - 0.61
+    width = HALF if len(layers) > 1 else COLUMN_WIDTH - 0.61
     for k, phase in enumerate(layers):
-        corner = (0.5 + 1.58 * (k % 2), low + key + grid - CELL * (k // 2 + 1) + 0.1)
+        corner = (0.5 + APART * (k % 2), low + key + grid - CELL * (k // 2 + 1) + 0.1)
         place = (corner[0] / COLUMN_WIDTH, corner[1] / total, width / COLUMN_WIDTH, (CELL - 0.12) / total)
         ax = figure.add_axes(place)
         panels.plot_layer(result, ax, phase, against).yaxis.set_label_coords(-0.345 / width, 0.5)
