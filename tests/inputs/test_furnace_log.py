@@ -305,3 +305,17 @@ def test_a_tolerance_passes_or_fails():
     assert error == pytest.approx(measured - programmed, abs=1e-5)
     with pytest.raises(InputError, match="tolerance"):
         trace.outside(0.0)
+
+
+@pytest.mark.parametrize("late", [0.0, 3.0])
+def test_a_log_is_not_laid_on_another_hold_because_that_looks_alike(late):
+    """Two ramps of one rate and two holds of one length: 190 K off, the second half looks like the first."""
+    plan = Schedule.start(20).ramp(25, to=210).hold(24).ramp(25, to=400).hold(24)
+    time = np.arange(0.0, plan.time[-1], 300.0)
+    noise = 0.3 * np.sin(np.arange(time.size) * 1.7)
+    kelvin = plan.temperature_at(time) + noise + np.where(time > 40 * 3600, 3.0, 0.0)  # a zone 3 K too hot from 40 h on
+    begun = time >= late * 3600
+    log = Schedule.from_arrays(time[begun] - time[begun][0], kelvin[begun])
+    kept = compare_programme(plan, log)
+    assert kept.shift == pytest.approx(late * 3600, abs=300)
+    assert kept.segments[-1].mean_error == pytest.approx(3.0 * (63.2 - 40.0) / 24.0, abs=0.05)

@@ -16,6 +16,12 @@ Array = NDArray[np.float64]
 ALIKE = 0.1
 """Two shifts are as good as each other when their distances [K] differ by less than this, and by this share."""
 
+OFFSET_SHARE = 0.05
+"""How much a kelvin of offset counts beside a kelvin of distance.
+
+Sensors are off by some kelvin; a log is not to be laid on another hold because one a hundred kelvin away looks alike.
+"""
+
 SHIFTS = 241
 """Start times tried when the log is laid over the programme."""
 
@@ -139,7 +145,7 @@ def _segment(programmed: Schedule, measured: Schedule, shift: float, start: floa
 
 
 def _best_shift(programmed: Schedule, measured: Schedule) -> float:
-    """Shift [s] with the least mean distance, offsets left aside, where the two overlap by half or more."""
+    """Shift [s] with the least mean distance, offsets nearly left aside, where the two overlap by half or more."""
     reach = 0.5 * min(float(programmed.time[-1]), float(measured.time[-1]))
     shifts = np.linspace(-reach, reach, SHIFTS)
     for _ in range(3):
@@ -157,4 +163,5 @@ def _distance(programmed: Schedule, measured: Schedule, shift: float) -> float:
     times = np.linspace(start, end, 400)
     overlap = (end - start) / min(float(programmed.time[-1]), float(measured.time[-1]))
     error = measured.temperature_at(times - shift) - programmed.temperature_at(times)
-    return float(np.abs(error - np.median(error)).mean()) / overlap
+    offset = float(np.median(error))
+    return float(np.abs(error - offset).mean() + OFFSET_SHARE * abs(offset)) / overlap
