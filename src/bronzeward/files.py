@@ -6,8 +6,8 @@ Writing goes to a temporary name beside the target, which is then renamed.
 from __future__ import annotations
 
 import os
+import secrets
 import stat
-import tempfile
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -131,9 +131,33 @@ def seems_file(path: str | Path) -> bool:
         return False
 
 
-def check_target(path: str | Path, overwrite: bool) -> Path:
-    """The output path, if something may be written there."""
+ENDINGS = {
+    "netCDF": (".nc", ".nc4", ".cdf", ".h5", ".hdf5"),
+    "a picture": (".png", ".svg", ".pdf", ".jpg", ".jpeg", ".gif", ".tif", ".tiff", ".webp", ".bmp", ".eps", ".ps"),
+    "a page": (".html", ".htm"),
+    "CSV": (".csv", ".tsv"),
+    "TOML": (".toml",),
+    "JSON": (".json",),
+    "a thermodynamic description": (".tdb",),
+}
+"""What endings of names promise."""
+
+
+def check_kind(path: str | Path, kind: str) -> Path:
+    """The name of a file to write, unless its ending promises another kind of file than `kind`, of `ENDINGS`."""
     target = Path(path)
+    promised = next((what for what, endings in ENDINGS.items() if target.suffix.lower() in endings), kind)
+    if promised != kind:
+        raise InputError(
+            f"{target}: {kind} is written here, which ends in {ENDINGS[kind][0]}; "
+            f"'{target.suffix}' stands for {promised}"
+        )
+    return target
+
+
+def check_target(path: str | Path, overwrite: bool, kind: str | None = None) -> Path:
+    """The output path, if something, of a `kind` of `ENDINGS` perhaps, may be written there."""
+    target = Path(path) if kind is None else check_kind(path, kind)
     with _told(target, "written"):
         if not target.parent.is_dir():
             raise InputError(f"{target}: the folder {target.parent} does not exist; make it first")
@@ -141,6 +165,8 @@ def check_target(path: str | Path, overwrite: bool) -> Path:
             raise InputError(f"{target}: is a folder; give a file name")
         if not os.access(target.parent, os.W_OK):
             raise InputError(f"{target}: the folder {target.parent} may not be written to")
+        if target.is_symlink() and not target.exists():
+            raise InputError(f"{target}: is a link that leads nowhere")
         if target.exists():
             if not overwrite:
                 raise InputError(f"{target}: exists already; use --overwrite to replace it")
@@ -162,11 +188,13 @@ def replacing(path: str | Path, overwrite: bool = False) -> Iterator[Path]:
     temporary: Path | None = None
     try:
         with _told(target, "written"):
-            handle, name = tempfile.mkstemp(prefix=".bronzeward-", suffix=".tmp", dir=target.parent)
-            os.close(handle)
-            temporary = Path(name)
+            target = Path(os.path.realpath(target))  # where a link leads
+            temporary = target.parent / f".bronzeward-{secrets.token_hex(8)}.tmp"
+            # with the rights that the user gives to new files
+            os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
             yield temporary
-            os.chmod(temporary, 0o644)
+            if target.exists():
+                os.chmod(temporary, stat.S_IMODE(target.stat().st_mode))
             os.replace(temporary, target)
     finally:
         if temporary is not None:

@@ -186,6 +186,7 @@ def test_witness_names_a_sample_and_draws_it(command, case, in_folder):
     assert code == 0
     assert "To be filled in, or its case: layers.csv" in out
     assert "Best pair" in out
+    assert max(len(line) for line in out.splitlines() if re.search(r"\S {2,}\S", line)) <= 80  # rows of its tables
     for made in ("left.png", "look.png", "witness.nc"):
         assert (in_folder / made).stat().st_size > 5000
     data = json.loads(command(*words, "--json")[1])

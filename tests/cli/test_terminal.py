@@ -154,7 +154,7 @@ ENDED = """
 import os, signal, sys
 import bronzeward.files as files
 from bronzeward.cli import main
-sys.addaudithook(lambda event, _: os.kill(os.getpid(), signal.SIGTERM) if event == "os.chmod" else None)
+sys.addaudithook(lambda event, _: os.kill(os.getpid(), signal.SIGTERM) if event == "os.rename" else None)
 main()
 """
 

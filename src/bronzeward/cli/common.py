@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
@@ -29,24 +31,30 @@ DEFAULT_DESCRIPTION = "cu-sn-shim1996"
 
 
 def show(lines: Iterable[str]) -> None:
-    """Print lines of text as they are."""
-    show_text("".join(f"{line}\n" for line in lines))
+    """Print lines, broken to the width of the terminal, with nothing in them that would command it."""
+    from bronzeward.visible_text import visible_line
+
+    show_text("".join(f"{line}\n" for line in terminal.broken(map(visible_line, lines))))
 
 
-def tell(sentences: Iterable[str]) -> None:
-    """Print sentences, broken to the width of the terminal."""
-    show(terminal.wrapped(sentences))
+def show_block(text: str) -> None:
+    """Print a text of several lines, such as a table; see `show`."""
+    show(text.split("\n"))
 
 
 def show_text(text: str) -> None:
-    """Print a text with the ends of its lines."""
-    sys.stdout.write(text)
+    """Print a text with the ends of its lines, as files have them."""
+    from bronzeward.visible_text import visible
+
+    sys.stdout.write(visible(text))
 
 
 def show_json(data: object) -> None:
     """Print data as JSON; what is not a number becomes null."""
-    text = json.dumps(_clean(data), ensure_ascii=False, indent=1)
-    show([text if terminal.can_show(text) else json.dumps(_clean(data), indent=1)])
+    from bronzeward.visible_text import json_visible
+
+    text = json_visible(json.dumps(_clean(data), ensure_ascii=False, indent=1))
+    show_text((text if terminal.can_show(text) else json.dumps(_clean(data), indent=1)) + "\n")
 
 
 def _clean(value: Any) -> object:
@@ -63,8 +71,11 @@ def _clean(value: Any) -> object:
 
 def fail(message: str) -> NoReturn:
     """Say what was wrong on one line of the error stream and leave with exit code 2."""
+    from bronzeward.visible_text import one_line
+
     with suppress(OSError):
-        sys.stderr.write(f"bronzeward: {' '.join(str(message).split())}\n")
+        lines = terminal.broken([f"bronzeward: {one_line(message)}"], "stderr")
+        sys.stderr.write("".join(f"{line}\n" for line in lines))
         sys.stderr.flush()
     leave(2)
 
@@ -94,6 +105,28 @@ def resumable() -> Iterator[None]:
         end = SystemExit(INTERRUPTED)
         end.add_note("what is finished is kept, and the same command goes on from there")
         raise end from None
+
+
+def check_targets(*wanted: tuple[Path | None, str], overwrite: bool, kept: Path | None = None) -> None:
+    """Refuse outputs, each with its kind as `files.ENDINGS` has it, that may not be written, or over one another.
+
+    `kept` is an input that none of them may replace.
+    """
+    from bronzeward.errors import InputError
+    from bronzeward.files import check_target
+    from bronzeward.plots.picture_file import check_figure
+
+    taken = set() if kept is None else {os.path.realpath(kept)}
+    for path, kind in wanted:
+        if path is None:
+            continue
+        if kind == "a picture":
+            check_figure(path, overwrite)
+        else:
+            check_target(path, overwrite, kind)
+        if (real := os.path.realpath(path)) in taken:
+            raise InputError(f"{path}: is read, or written already, by this command")
+        taken.add(real)
 
 
 def tin_fraction(at_percent: float | None, wt_percent: float | None) -> float | None:

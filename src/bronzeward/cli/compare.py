@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, SeedOption, WorkersOption, show, show_json
+from bronzeward.cli.common import (
+    JsonOption,
+    OverwriteOption,
+    QuietOption,
+    SeedOption,
+    WorkersOption,
+    show,
+    show_block,
+    show_json,
+)
 from bronzeward.cli.waiting import progress
 
 if TYPE_CHECKING:
@@ -74,7 +83,7 @@ def _side_by_side(results: list[Path], output: Path | None, overwrite: bool, qui
     if json:
         show_json(comparison_data(named))
     elif not quiet:
-        show([comparison_table(named)])
+        show_block(comparison_table(named))
     if output is not None:
         save(draw_comparison(named), output, overwrite)
 
@@ -109,7 +118,7 @@ def _judge(
     if json:
         show_json(verdict_data(data))
     elif not quiet:
-        show([verdict_report(data)])
+        show_block(verdict_report(data))
 
 
 def add_to(app: typer.Typer) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, WorkersOption, show, show_json, tell
+from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, WorkersOption, show, show_block, show_json
 from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
 
@@ -41,8 +41,8 @@ def doubts(
         show_json({"schema": "bronzeward/doubts/1", **answer_doubts.to_data()})
     elif not quiet:
         table, lines = doubts_lines(answer_doubts)
-        show([table, ""])
-        tell(lines)
+        show_block(f"{table}\n")
+        show(lines)
 
 
 def add_to(app: typer.Typer) -> None:

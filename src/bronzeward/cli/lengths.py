@@ -176,9 +176,7 @@ def _proved(
     return lines, data
 
 
-def _weakest(
-    case: Path, keep: str, sub_elements: int, spread: Spread, workers: int, quiet: bool, json: bool
-) -> None:
+def _weakest(case: Path, keep: str, sub_elements: int, spread: Spread, workers: int, quiet: bool, json: bool) -> None:
     from bronzeward.inputs.case import load_case
     from bronzeward.reports.weakest import CAUTION, weakest_data, weakest_sentences
     from bronzeward.studies.optimise.limits import parse_limit

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bronzeward.cli.common import JsonOption, OverwriteOption, QuietOption, leave, show, show_json, tell
+from bronzeward.cli.common import (
+    JsonOption,
+    OverwriteOption,
+    QuietOption,
+    check_targets,
+    leave,
+    show,
+    show_block,
+    show_json,
+)
 
 if TYPE_CHECKING:
     from bronzeward.studies.furnace_deviation import Comparison, Trace
@@ -94,7 +103,7 @@ def section(
         raise InputError(f"section: {len(moments)} moments; beside a micrograph there is room for one")
     target = check_figure(output or result.with_name(f"{result.stem}_section.png"), overwrite)
     if layers is not None:
-        check_target(layers, overwrite)
+        check_target(layers, overwrite, "CSV")
     run, _ = with_states_at(read_netcdf(result), moments)
     data = section_data(run, moments)
     if beside is None or scale is None:
@@ -162,12 +171,12 @@ def log(
     Example: bronzeward log furnace.csv --case starter.toml --tolerance 5 -o kept.png
     """
     from bronzeward.errors import InputError
-    from bronzeward.files import check_target, write_text
+    from bronzeward.files import write_text
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.furnace_log import load_log, within_schedule
     from bronzeward.inputs.schedule import Schedule
     from bronzeward.plots.furnace_deviation import draw_programme
-    from bronzeward.plots.picture_file import check_figure, save
+    from bronzeward.plots.picture_file import save
     from bronzeward.reports.furnace_deviation import trace_csv
     from bronzeward.studies.furnace_deviation import compare_programme, error_trace
     from bronzeward.units import HOUR, ZERO_CELSIUS
@@ -175,10 +184,7 @@ def log(
     for what, given in (("a figure", output), ("--tolerance", tolerance), ("--errors", errors)):
         if given is not None and case is None:
             raise InputError(f"log: {what} needs --case, the programme to compare with")
-    if output is not None:
-        check_figure(output, overwrite)
-    if errors is not None:
-        check_target(errors, overwrite)
+    check_targets((output, "a picture"), (errors, "CSV"), overwrite=overwrite, kept=file)
     measurement = within_schedule(load_log(file, None, channel, despike), file)
     measured = Schedule.from_arrays(measurement.time, measurement.temperature)
     celsius = [float(kelvin) - ZERO_CELSIUS for kelvin in measurement.temperature]
@@ -191,7 +197,7 @@ def log(
         "temperature_C": celsius,
     }
     if not json:
-        tell(measurement.understood)
+        show(measurement.understood)
     if case is not None:
         programmed = load_case(case).schedule
         kept = compare_programme(programmed, measured)
@@ -228,10 +234,10 @@ def _deviation_data(kept: Comparison, trace: Trace, tolerance: float | None) -> 
 def _show_deviation(kept: Comparison, trace: Trace, tolerance: float | None) -> None:
     from bronzeward.reports.furnace_deviation import deviation_sentences, deviation_table, verdict
 
-    tell(["", *deviation_sentences(kept)])
-    show(["", deviation_table(kept)])
+    show(["", *deviation_sentences(kept)])
+    show_block(f"\n{deviation_table(kept)}")
     if tolerance is not None:
-        tell(["", verdict(trace, tolerance)])
+        show(["", verdict(trace, tolerance)])
 
 
 def _say_written(what: str, target: Path, json: bool, quiet: bool) -> None:

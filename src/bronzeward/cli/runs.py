@@ -16,7 +16,6 @@ from bronzeward.cli.common import (
     show,
     show_json,
     show_text,
-    tell,
 )
 
 if TYPE_CHECKING:
@@ -68,9 +67,9 @@ def run(
 
     chosen = load_case(case)
     if programme is not None:
-        check_target(programme, overwrite)
+        check_target(programme, overwrite, "CSV")
     again = "_again" if case.suffix.lower() == ".nc" else ""
-    target = check_target(output or Path(f"{case.stem}{again}.nc"), overwrite)
+    target = check_target(output or Path(f"{case.stem}{again}.nc"), overwrite, "netCDF")
     told = programme_segments(chosen.schedule)
     try:
         if offset:
@@ -87,10 +86,10 @@ def run(
     if json:
         show_json({**answers, "output": str(target)})
     elif not quiet:
-        tell([*summary.sentences(result), ""])
-        tell([*bands, ""] if (bands := summary.band_lines(result)) else [])
-        tell(f"Warning: {line}." for line in answers["warnings"])
-        tell([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
+        show([*summary.sentences(result), ""])
+        show([*bands, ""] if (bands := summary.band_lines(result)) else [])
+        show(f"Warning: {line}." for line in answers["warnings"])
+        show([f"History written to {target}. An estimate, not a qualification: a witness sample decides."])
     if answers["status"] != "completed":
         leave(1)
 
@@ -129,7 +128,7 @@ def example(
     elif output is None:
         show_text(text)
     if output is not None:
-        target = check_target(output, overwrite)
+        target = check_target(output, overwrite, "CSV" if layers else "TOML")
         starter.write(target, overwrite, chosen)
         if not json:
             what, use = ("layers", "fit") if layers else ("case", "run")

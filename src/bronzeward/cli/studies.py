@@ -17,8 +17,8 @@ from bronzeward.cli.common import (
     leave,
     resumable,
     show,
+    show_block,
     show_json,
-    tell,
 )
 from bronzeward.cli.runs import CaseArgument
 from bronzeward.cli.waiting import progress
@@ -82,7 +82,7 @@ def sweep(
     --vary schedule.steps.1.hold_h=0:48:9 --figure shell.png
     """
     from bronzeward.errors import InputError
-    from bronzeward.files import check_target
+    from bronzeward.files import check_kind, check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis
     from bronzeward.model.dataset_file import write_dataset
@@ -94,6 +94,7 @@ def sweep(
     chosen = load_case(case)
     axes = [parse_axis(text) for text in vary]
     target = output or Path(f"{case.stem}_sweep.nc")
+    check_kind(target, "netCDF")
     chunk_store.clear_finished(target)
     check_target(target, overwrite)
     _check(answer, figure, overwrite)
@@ -110,8 +111,11 @@ def sweep(
     if json:
         show_json({"schema": "bronzeward/sweep/1", "output": str(target), "answer": answer, **_plain(data, answer)})
     elif not quiet:
-        show([sweep_table(data, answer), ""] if len(varied) <= 2 else [])
-        tell([f"All answers written to {target}."])
+        if len(varied) <= 2:
+            show_block(f"{sweep_table(data, answer)}\n")
+        else:
+            show([f"{len(varied)} values vary, and a table shows 1 or 2: `--json` prints all there is of the answer."])
+        show([f"All answers written to {target}."])
 
 
 def band(
@@ -145,7 +149,7 @@ def band(
     from bronzeward.studies import uncertainty
 
     chosen = load_case(case)
-    target = check_target(output or Path(f"{case.stem}_band.nc"), overwrite)
+    target = check_target(output or Path(f"{case.stem}_band.nc"), overwrite, "netCDF")
     _check(answer, figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet) as watch:
@@ -156,7 +160,8 @@ def band(
         left_out = {"bands_leave_out": data.attrs["caveat"]}
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data), **left_out})
     elif not quiet:
-        show([band_table(data), "", f"All members written to {target}."])
+        show_block(f"{band_table(data)}\n")
+        show([f"All members written to {target}."])
 
 
 def fit(
@@ -206,21 +211,20 @@ def fit(
     from bronzeward.reports.calibration import fit_report, write_kinetics
     from bronzeward.studies import calibration
 
-    check_target(output, overwrite)
+    check_target(output, overwrite, "TOML")
     _check(None, figure, overwrite)
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     known, phases = load_set(base), phase or ("eta", "epsilon")
     wavering = usual_spreads()["growth_exponent"] if exponent is None else exponent
-    result = calibration.fit(
-        rows, known, phases, scatter / 100.0, workers=workers, name=output.stem, exponent=wavering
-    )
+    result = calibration.fit(rows, known, phases, scatter / 100.0, workers=workers, name=output.stem, exponent=wavering)
     write_kinetics(result, output, overwrite)
     _draw(lambda: plot_fit(result), figure, overwrite, output)
     if json:
         show_json({"schema": "bronzeward/fit/1", "output": str(output), **_fitted(result)})
     elif not quiet:
-        show([fit_report(result), "", f'Kinetic set written to {output}; use it with file = "{output}".'])
+        show_block(f"{fit_report(result)}\n")
+        show([f'Kinetic set written to {output}; use it with file = "{output}".'])
 
 
 def margins(
@@ -260,7 +264,7 @@ def margins(
 
     chosen = load_case(case)
     if output is not None:
-        check_target(output, overwrite)
+        check_target(output, overwrite, "TOML")
     _check(None, figure, overwrite)
     load = Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
     data = furnace_margins.margins(chosen, load, workers)
@@ -271,7 +275,7 @@ def margins(
         columns = {str(name): column.values.tolist() for name, column in data.variables.items()}
         show_json({"schema": "bronzeward/margins/1", "furnace": vars(load), "data": columns})
     elif not quiet:
-        show([margins_table(data)])
+        show_block(margins_table(data))
 
 
 def shorten(
@@ -321,7 +325,7 @@ def shorten(
     from bronzeward.studies.optimise import shortest as search
 
     chosen = load_case(case)
-    check_target(output, overwrite)
+    check_target(output, overwrite, "TOML")
     _check(None, figure, overwrite)
     if figure is not None and curve is None:
         raise InputError("shorten: --figure draws the curve; give its values with --curve")
@@ -366,13 +370,13 @@ def _limits_of_curve(curve: str, keep: str, limit: Limit) -> list[float]:
 def _show_shortest(result: Shortest, curve: xr.Dataset | None, written: Path | None) -> None:
     from bronzeward.reports.shortest_schedule import curve_lines, shorten_report
 
-    show([shorten_report(result), ""])
+    show_block(f"{shorten_report(result)}\n")
     if curve is not None:
         show([*curve_lines(curve), ""])
     if written is None:
-        tell(["No case written: allow more time or less strict limits, or free more values."])
+        show(["No case written: allow more time or less strict limits, or free more values."])
     else:
-        tell([f"Case written to {written}; run it with: bronzeward run {written}"])
+        show([f"Case written to {written}; run it with: bronzeward run {written}"])
 
 
 def _check(answer: str | None, figure: Path | None, overwrite: bool) -> None:

@@ -66,14 +66,16 @@ def can_show(text: str) -> bool:
     return True
 
 
-def wrapped(lines: Iterable[str]) -> list[str]:
-    """Sentences broken to the width of a terminal; where output goes to a file or a pipe, as they are."""
-    if not sys.stdout.isatty():
+def broken(lines: Iterable[str], stream_name: str = "stdout") -> list[str]:
+    """Lines broken to the width of a terminal; where a stream goes to a file or a pipe, as they are."""
+    if not getattr(sys, stream_name).isatty():
         return list(lines)
     width = max(20, shutil.get_terminal_size().columns)
     return [part for line in lines for part in _broken(line, width)]
 
 
 def _broken(line: str, width: int) -> list[str]:
-    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    if len(line) <= width:
+        return [line]
+    indent = " " * min(len(line) - len(line.lstrip()) + 2, width // 2)
     return textwrap.wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False) or [""]

@@ -32,9 +32,13 @@ NetcdfOption = Annotated[
 ]
 
 
-def _table(description: str, no_cache: bool) -> PhaseTable:
+def _table(description: str, no_cache: bool, output: Path | None = None, overwrite: bool = False) -> PhaseTable:
+    """The table of a description, unless it is to be written where it cannot be."""
+    from bronzeward.files import check_target
     from bronzeward.thermo import load_table
 
+    if output is not None:
+        check_target(output, overwrite, "netCDF")
     return load_table(description, cache=not no_cache)
 
 
@@ -61,13 +65,16 @@ def invariants(
 
     Example: bronzeward invariants --compare cu-sn-shim1996 cu-sn-nist1999-alpha
     """
+    from bronzeward.errors import InputError
     from bronzeward.thermo import export
 
     if compare is not None:
+        if output is not None or csv:
+            raise InputError("invariants: --output and --csv are of one description; leave out --compare")
         data = export.comparison(_table(compare[0], no_cache), _table(compare[1], no_cache))
         show_json(data) if json else show(_comparison_lines(data, compare))
         return
-    table = _table(description, no_cache)
+    table = _table(description, no_cache, output, overwrite)
     _write(table, output, overwrite)
     if json:
         show_json(export.invariants(table))
@@ -80,10 +87,10 @@ def invariants(
 def _invariant_lines(table: PhaseTable) -> list[str]:
     from bronzeward.units import ZERO_CELSIUS
 
-    lines = [f"{'°C':>8}  {'kind':<12} {'on cooling':<28} tin, at.%"]
+    lines = [f"{'°C':>8}  {'kind':<11}  {'on cooling':<25}  tin of each, at.%"]
     for each in table.invariants:
-        tin = "  ".join(f"{name} {100 * x:.2f}" for name, x in zip(each.phases, each.x_sn, strict=True))
-        lines.append(f"{each.temperature - ZERO_CELSIUS:8.2f}  {each.kind:<12} {each.reaction:<28} {tin}")
+        tin = " ".join(f"{100 * x:6.2f}" for x in each.x_sn)
+        lines.append(f"{each.temperature - ZERO_CELSIUS:8.2f}  {each.kind:<11}  {each.reaction:<25}  {tin}")
     return lines
 
 
@@ -154,7 +161,7 @@ def liquidus(
     """
     from bronzeward.thermo import export
 
-    table = _table(description, no_cache)
+    table = _table(description, no_cache, output, overwrite)
     _write(table, output, overwrite)
     x = tin_fraction(at, wt)
     if json:
@@ -184,7 +191,7 @@ def boundaries(
     from bronzeward.thermo import export
     from bronzeward.units import ZERO_CELSIUS
 
-    table = _table(description, no_cache)
+    table = _table(description, no_cache, output, overwrite)
     _write(table, output, overwrite)
     if json:
         show_json(export.everything(table))

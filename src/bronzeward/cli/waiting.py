@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -31,7 +32,10 @@ def progress(quiet: bool, label: str = "runs") -> Iterator[Callable[[int, int], 
         def show(done: int, total: int) -> None:
             if not bars:
                 size: dict[str, Any] = {"length": total} if total else {"iterable": count()}
-                bar = typer.progressbar(**size, label=label, show_pos=True, hidden=True, file=sys.stderr)
+                room = shutil.get_terminal_size().columns
+                bar = typer.progressbar(
+                    **size, label=label, show_pos=True, hidden=True, file=sys.stderr, width=min(36, max(1, room - 44))
+                )
                 bars.append(opened.enter_context(bar))
             bars[0].hidden = time.monotonic() - began < PATIENCE
             bars[0].update(done - bars[0].pos)

@@ -14,7 +14,9 @@ from bronzeward.cli.common import (
     QuietOption,
     SeedOption,
     WorkersOption,
+    check_targets,
     show,
+    show_block,
     show_json,
 )
 from bronzeward.cli.waiting import progress
@@ -65,7 +67,6 @@ def witness(
     --figure witness.png --sections look.png --layers layers.csv
     """
     from bronzeward.errors import InputError
-    from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
     from bronzeward.model.dataset_file import write_dataset
     from bronzeward.plots.picture_file import save
@@ -84,9 +85,10 @@ def witness(
             raise InputError(f"witness: {name} is '{text}'; expected numbers, as in 180,210") from None
 
     chosen = load_case(case)
-    for path in (output, figure, sections, layers, *(case_paths(layers) if layers else ())):
-        if path is not None:
-            check_target(path, overwrite)
+    check_targets(
+        (output, "netCDF"), (figure, "a picture"), (sections, "a picture"), (layers, "CSV"),
+        *((path, "TOML") for path in (case_paths(layers) if layers else ())), overwrite=overwrite,
+    )  # fmt: skip
     limits = [parse_limit(text) for text in keep or []]
     anneals = listed(temperatures, "--anneal-at"), listed(hours, "--anneal-for")
     scatters = (reading_scatter / 100.0, study.CORE_SCATTER, model_scatter / 100.0)
@@ -105,7 +107,8 @@ def witness(
     if json:
         show_json(witness_data(data))
     elif not quiet:
-        show([witness_report(data), *(f"To be filled in, or its case: {path}" for path in written)])
+        show_block(witness_report(data))
+        show(f"To be filled in, or its case: {path}" for path in written)
 
 
 def add_to(app: typer.Typer) -> None:

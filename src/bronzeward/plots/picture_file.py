@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from bronzeward.errors import InputError
 from bronzeward.files import check_target, replacing
 from bronzeward.plots import style
+from bronzeward.visible_text import has_unseen, visible
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,11 +45,23 @@ def save(drawing: Figure | Axes, path: str | Path, overwrite: bool = False) -> P
     return target
 
 
+def _clean(figure: Figure) -> None:
+    """Write out what no SVG file may hold, in all words of a figure."""
+    from matplotlib.text import Text
+
+    for words in figure.findobj(Text):
+        if has_unseen(text := str(words.get_text())):
+            words.set_text(visible(text))
+
+
 def encode(drawing: Figure | Axes, kind: str = "png") -> bytes:
     """A figure as the bytes of a "png", "svg" or "pdf" file, the same every time."""
     undated: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
     more: dict[str, Any] = {"pil_kwargs": {"compress_level": 4}} if kind == "png" else {}
     stream = io.BytesIO()
-    with style.settings():
+    _clean(cast("Figure", drawing.figure))
+    with style.settings(), warnings.catch_warnings():
+        # letters that the font lacks are drawn as boxes
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
         cast("Figure", drawing.figure).savefig(stream, format=kind, metadata=undated, **more)
     return stream.getvalue()

@@ -118,6 +118,7 @@ def settings() -> Iterator[None]:
             "axes.labelcolor": INK,
             "axes.axisbelow": True,
             "text.color": INK,
+            "text.parse_math": False,  # a dollar sign in a name is a dollar sign
             "xtick.color": INK,
             "ytick.color": INK,
             "xtick.labelsize": 6.5,

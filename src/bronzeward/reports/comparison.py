@@ -14,6 +14,7 @@ from bronzeward.model.answer_bands import bands_of, caveat_of, caveats_of, diffe
 from bronzeward.model.answers import ANSWERS, Answer, numbers
 from bronzeward.model.result import Result, Source, as_result
 from bronzeward.plots.lettering import shortened
+from bronzeward.visible_text import visible_line
 
 WIDTH = 80
 """Columns of a terminal that a table may take."""
@@ -56,7 +57,7 @@ def comparison_table(runs: Sequence[tuple[str, Source]]) -> str:
     results = _opened(runs)
     titles = [str(result.attributes.get("title", "")) for _, result in results]
     names = [f"{name}: {title}" if title else name for (name, _), title in zip(results, titles, strict=True)]
-    lines = [f"{place:>3}  {shortened(name, WIDTH - 5)}" for place, name in enumerate(names, start=1)]
+    lines = [f"{place:>3}  {shortened(visible_line(name), WIDTH - 5)}" for place, name in enumerate(names, start=1)]
     values = [numbers(result) for _, result in results]
     for start in range(0, len(results), PER_BLOCK):
         block = range(start, min(start + PER_BLOCK, len(results)))

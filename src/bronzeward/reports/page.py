@@ -19,6 +19,7 @@ import bronzeward
 from bronzeward.errors import InputError
 from bronzeward.plots import style
 from bronzeward.plots.picture_file import encode
+from bronzeward.visible_text import visible
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,9 +27,15 @@ if TYPE_CHECKING:
 
 TEMPLATES = Path(__file__).parent / "templates"
 
+
+def _finalized(value: object) -> object:
+    return visible(value) if type(value) is str else value
+
+
 _TEMPLATES = Environment(
     loader=FileSystemLoader(TEMPLATES),
-    autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
+    autoescape=True, finalize=_finalized, undefined=StrictUndefined,
+    trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
 )  # fmt: skip
 _TEMPLATES.globals["style"] = style
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 
+from bronzeward.visible_text import visible_line
+
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Columns lined up, the first to the left and the others to the right."""
-    lines = [head, *rows]
+    lines = [[visible_line(text) for text in line] for line in (head, *rows)]
     widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
     return "\n".join(_line(line, widths) for line in lines)
 
