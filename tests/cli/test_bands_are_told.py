@@ -74,6 +74,7 @@ def drawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
         return b""
 
     monkeypatch.setattr(picture_file, "encode", encode)
+    monkeypatch.setattr("bronzeward.studies.witness.DRAWS", 2)  # how wide the bands are is no matter here
     monkeypatch.chdir(tmp_path)
     Path("case.toml").write_text(CASE)
     return texts

@@ -178,7 +178,8 @@ def test_compare_judges_cases_and_results_by_limits(command, case, in_folder, st
     assert (code, err) == (2, "bronzeward: compare: --constants needs --keep, the limit to judge by\n")
 
 
-def test_witness_names_a_sample_and_draws_it(command, case, in_folder):
+def test_witness_names_a_sample_and_draws_it(command, case, in_folder, monkeypatch):
+    monkeypatch.setattr("bronzeward.studies.witness.DRAWS", 4)  # tests/studies/test_witness.py tries how well it knows
     asked = ("--for", "shell_at_first_liquid", "--keep", "shell_at_first_liquid>=5@90")
     words = ("witness", case, *asked, "--members", 20, "--anneal-at", "210", "--anneal-for", "4")
     code, out, _ = command(*words, "--figure", "left.png", "--sections", "look.png", "-o", "witness.nc",

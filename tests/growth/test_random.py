@@ -10,8 +10,8 @@ from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of, run_plain
 from growth_random_cases import random_case, wide_case
 
-SEED, CASES, PARTS = 20, 2000, 4
-WIDE_SEED, WIDE_CASES, WIDE_PARTS = 12, 2000, 8
+SEED, CASES, PARTS = 20, 1000, 4
+WIDE_SEED, WIDE_CASES, WIDE_PARTS = 12, 1000, 4
 
 FOUND = ((0, 17960), (0, 27321), (1, 6561))
 """Seed and number of usual cases that once failed, out of some hundred thousand."""
