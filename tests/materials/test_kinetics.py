@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -290,3 +291,58 @@ def test_bad_further_terms_are_told(terms):
 def test_a_bad_constant_is_told_by_its_number():
     with pytest.raises(InputError, match=r"constant 2: 'kind' is missing"):
         made(ROW, {"phase": "epsilon"})
+
+
+ONE_RULE = {
+    "prefactor": ({"prefactor": 1e-320}, {"prefactor": 1e-320}),
+    "too fast": ({"prefactor": 1e5}, {"prefactor": 1e5}),
+    "energy": ({"activation_energy_kJ_per_mol": 1e9}, {"activation": 1e12}),
+    "no energy": ({"activation_energy_kJ_per_mol": -1.0}, {"activation": -1e3}),
+    "no number": ({"prefactor": math.nan}, {"prefactor": math.nan}),
+    "exponent": ({"composition_exponent": 1e6}, {"exponent": 1e6}),
+    "slowing": ({"slowing_exponent": 5.0}, {"slowing": 5.0}),
+    "spread": ({"slowing_1sigma": 3.0}, {"slowing_spread": 3.0}),
+    "factor": ({"factor_1sigma": 1e9}, {"factor": 1e9}),
+    "thickness": ({"reference_thickness_um": 1e9}, {"reference": 1e3}),
+    "terms": ({"more_terms": [[-1.0, 60.0]]}, {"terms": ((-1.0, 60e3),)}),
+    "range": ({"t_min_C": 200, "t_max_C": 100}, {"range": (473.15, 373.15)}),
+    "hot": ({"t_max_C": 1e4}, {"range": (373.15, 10273.15)}),
+    "contact": ({"contact": "sideways"}, {"contact": "sideways"}),
+    "phase": ({"phase": "theta"}, {"phase": "theta"}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("row", "changes"), ONE_RULE.values(), ids=ONE_RULE)
+def test_sets_made_in_python_are_held_to_what_a_file_may_give(row, changes):
+    """The same words for both, but for where the constant stands."""
+    with pytest.raises(InputError) as of_file:
+        made({**ROW, **row})
+    good = made(ROW)
+    constants = tuple(replace(c, **changes) if c.phase == "eta" else c for c in good.constants)
+    with pytest.raises(InputError) as of_python:
+        a_case(replace(good, constants=constants))
+    said = [str(e.value).split(": ", 2) for e in (of_file, of_python)]
+    assert (said[0][:2], said[1][0]) == (["mine.toml", "constant 1"], "kinetics")
+    assert said[1][2] == said[0][2] if "phase" not in row else said[1][1:] == said[0][2].split(": ", 1)
+
+
+def test_sets_that_lack_a_phase_or_have_it_twice_are_told_in_python():
+    good = load_set()
+    for constants, word in (
+        (good.constants[1:], "no constant for"),
+        ((*good.constants, good.constants[0]), "given twice"),
+        (list(good.constants), "tuple"),
+        (("eta",), "tuple"),
+    ):
+        with pytest.raises(InputError, match=word):
+            a_case(replace(good, constants=constants))
+
+
+def test_values_at_their_bounds_are_allowed():
+    edge = {"t_min_C": -273.15, "t_max_C": 5000.0, "reference_thickness_um": 1e-3, "factor_1sigma": 1e6}
+    for row in (ROW, {**ROW, **edge}):
+        assert a_case(made(row)).kinetics.constant("eta").prefactor == 1e-10
+
+
+def a_case(kinetics):
+    return Case(Strand.round(24, 44), Schedule.start(20).ramp(25, to=210).hold(1), kinetics)

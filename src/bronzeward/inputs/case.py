@@ -89,6 +89,9 @@ class Case:
     eta_limit: str | float = DESCRIPTION
     volumes: Volumes = field(default_factory=Volumes)
 
+    def __post_init__(self) -> None:
+        _ = self.kinetics.sound
+
     @property
     def eta_limit_K(self) -> float | None:
         """Temperature [K] up to which eta is taken to be stable; None where that is left to the description."""

@@ -105,6 +105,39 @@ def constant_from(row: object, where: str) -> Constant:
     return constant
 
 
+def check_constant(constant: Constant, where: str) -> None:
+    """Refuse a constant, wherever it was made, that a kinetic file could not give, in the words of one."""
+    _one_of(constant.phase, COMPOUNDS + WIDE_PHASES, f"{where}: phase")
+    where = f"{where}: {constant.key}"
+    _one_of(constant.contact, CONTACTS, f"{where}: contact")
+    for key, value, bounds in (
+        ("prefactor", constant.prefactor, PREFACTORS),
+        (ENERGY, _scaled(constant.activation, 1e-3), ENERGIES),
+        ("composition_exponent", constant.exponent, EXPONENTS),
+        ("t_min_C", _shifted(constant.range[0]), (-ZERO_CELSIUS, HOTTEST_C)),
+        ("t_max_C", _shifted(constant.range[1]), (-ZERO_CELSIUS, HOTTEST_C)),
+        ("factor_1sigma", constant.factor, FACTORS),
+        ("factor_1sigma_extrapolated", constant.extrapolated_factor, FACTORS),
+        ("slowing_1sigma", constant.slowing_spread, (0.0, 2.0)),
+        ("reference_thickness_um", _scaled(constant.reference, 1.0 / MICROMETRE), THICKNESSES_UM),
+    ):
+        _between({key: value}, key, bounds, where)
+    checked_slowing(constant.slowing, f"{where}: {EXPONENT}")
+    _terms([[a, _scaled(e, 1e-3)] for a, e in constant.terms], f"{where}: more_terms")
+    _check_size(constant, where)
+    if constant.range[0] > constant.range[1]:
+        raise InputError(f"{where}: t_min_C is above t_max_C")
+
+
+def _scaled(value: float, factor: float) -> float:
+    """In the unit of a file, without what rounding left, so that a value at its bound is not beyond it."""
+    return float(f"{value * factor:.12g}")
+
+
+def _shifted(kelvin: float) -> float:
+    return round(kelvin - ZERO_CELSIUS, 9)
+
+
 def _check_size(constant: Constant, where: str) -> None:
     """All terms together, with what their composition adds, may be neither nothing nor faster than any liquid."""
     values = constant.at(_KELVIN)

@@ -25,7 +25,15 @@ from bronzeward import files
 from bronzeward.errors import InputError
 from bronzeward.materials import literature
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES, Constant, Covariance
-from bronzeward.materials.kinetic_rows import FACTORS, GROWN, checked_slowing, constant_from, covariance_from, row_of
+from bronzeward.materials.kinetic_rows import (
+    FACTORS,
+    GROWN,
+    check_constant,
+    checked_slowing,
+    constant_from,
+    covariance_from,
+    row_of,
+)
 from bronzeward.materials.plane_couple import integrated_terms
 from bronzeward.materials.properties import load_properties
 
@@ -112,6 +120,24 @@ class KineticSet:
                     return {"set": self.name, **{key: values for key, values in changes.items() if values}}
         return {"constants": plain_set(self)}
 
+    @cached_property
+    def sound(self) -> KineticSet:
+        """The same set.
+
+        Raises
+        ------
+        InputError
+            When it was made in a way in which a kinetic file could not give it.
+        """
+        _check_set(self, "kinetics")
+        return self
+
+    def drawn(self, constants: Iterable[Constant]) -> KineticSet:
+        """The same with constants drawn about its own, for a band; these may lie beyond what a file may give."""
+        other = replace(self, constants=tuple(constants))
+        other.__dict__["sound"] = other
+        return other
+
     @property
     def references(self) -> tuple[str, ...]:
         """Bibliography keys, each once."""
@@ -150,12 +176,26 @@ def set_from_data(data: Mapping[str, object], where: str, name: str = "unnamed")
     given = _given(data.get("constant", []), where)
     keys = [(c.phase, c.contact) for c in given]
     constants = (*given, *(c for c in _inherited(data, where) if (c.phase, c.contact) not in keys))
+    covariance = covariance_from(data["covariance"], f"{where}: covariance") if "covariance" in data else None
+    made = KineticSet(str(data.get("name", name)), str(data.get("title", "")), constants, covariance)
+    _check_set(made, where)  # as the engine uses it: also what was converted, or multiplied by a range
+    return made
+
+
+def _check_set(kinetics: KineticSet, where: str) -> None:
+    constants = kinetics.constants
+    if not isinstance(constants, tuple) or not all(isinstance(c, Constant) for c in constants):
+        raise InputError(f"{where}: constants must be a tuple of Constant")
+    for constant in constants:
+        check_constant(constant, where)
     everywhere = {c.phase for c in constants if c.contact == "any"}
     missing = [phase for phase in COMPOUNDS + WIDE_PHASES if phase not in everywhere]
     if missing:
         raise InputError(f'{where}: no constant for {", ".join(missing)}; give them or add inherits = "default"')
-    covariance = covariance_from(data["covariance"], f"{where}: covariance") if "covariance" in data else None
-    return KineticSet(str(data.get("name", name)), str(data.get("title", "")), constants, covariance)
+    keys = [(c.phase, c.contact) for c in constants]
+    for key in keys:
+        if keys.count(key) > 1:
+            raise InputError(f"{where}: {key[0]} (contact {key[1]}) is given twice")
 
 
 def _given(rows: object, where: str) -> list[Constant]:

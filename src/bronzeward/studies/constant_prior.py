@@ -56,11 +56,11 @@ def prior_of(kinetics: KineticSet, phases: Sequence[str], description: str) -> C
 
 def with_changes(kinetics: KineticSet, changes: Mapping[str, float]) -> KineticSet:
     """The set with its fitted values changed, by "<phase>.ln_prefactor" [-] and the like; no covariance."""
-    constants = tuple(
+    constants = (
         c.shifted(*(size * changes.get(f"{c.phase}.{value}", 0.0) for value, size in SIZES.items()))
         for c in kinetics.constants
     )
-    return replace(kinetics, constants=constants, covariance=None)
+    return replace(kinetics, covariance=None).drawn(constants)
 
 
 def at_temperature(parameters: Sequence[str], kelvin: float) -> Array:

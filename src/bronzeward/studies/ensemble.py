@@ -256,7 +256,7 @@ class Members:
                 if ENERGY in change:  # a fit that left the activation energy alone says nothing about it
                     slope, middle = -1e3 * change[ENERGY] / GAS_CONSTANT, 0.0
             constants.append(constant.shifted(magnitude - slope * middle, -GAS_CONSTANT * slope, exponent))
-        return replace(self.case.kinetics, constants=tuple(constants))
+        return self.case.kinetics.drawn(constants)
 
     def _fitted_changes(self, z: dict[str, float]) -> dict[str, dict[str, float]]:
         """Changes of the fitted values by phase, and by `LN_PREFACTOR` [-], `ENERGY` [kJ/mol] and `EXPONENT` [-]."""
