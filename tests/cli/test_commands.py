@@ -197,6 +197,22 @@ def test_witness_names_a_sample_and_draws_it(command, case, in_folder, monkeypat
     assert (code, err) == (2, "bronzeward: witness: --anneal-at is 'hot'; expected numbers, as in 180,210\n")
 
 
+def test_shorten_writes_no_case_that_keeps_no_limit(command, case, in_folder):
+    """Nothing takes less than an hour, and no shell gets thicker than the sleeve."""
+    free = ("--free", "schedule.steps.1.hold_h=0:1", "--members", 3)
+    (in_folder / "old.toml").write_text("old")
+    for limit in ("total_time<=1@90", "shell_at_first_liquid>=30@90"):
+        code, out, err = command("shorten", case, *free, "--keep", limit, "-o", "old.toml", "--overwrite")
+        assert (code, err) == (1, "")
+        assert out.startswith("No schedule keeps all limits")
+        assert "No case written" in out
+        assert "cannot be shorter" not in out
+    code, out, _ = command("shorten", case, *free, "--keep", "total_time<=1@90", "-o", "new.toml", "--json")
+    assert (code, json.loads(out)["output"]) == (1, None)
+    assert (in_folder / "old.toml").read_text() == "old"
+    assert sorted(path.name for path in in_folder.iterdir()) == ["case.toml", "old.toml"]
+
+
 def test_log_says_what_it_understood(command, in_folder, case):
     (in_folder / "log.csv").write_text("time_h,temperature_C\n0,20\n1,45\n2,70.5\n3,95\n", encoding="utf-8")
     code, out, _ = command("log", "log.csv", "--case", case, "-o", "kept.png")
@@ -350,6 +366,44 @@ BEFORE_COMPUTING = {
     "diagram": (("diagram", "-o", "x.gif"), "figures end in"),
     "section": (("section", "-o", "x.gif"), "figures end in"),
     "log": (("log", "--case", "case.toml", "-o", "x.gif"), "figures end in"),
+    "errors over the log": (("log", "--case", "case.toml", "--errors", "case.toml", "--overwrite"), "CSV"),
+    **{
+        " ".join(words): (words, f"'{Path(words[-1]).suffix}' stands for ")
+        for words in (
+            ("run", "-o", "x.png"),
+            ("run", "-o", "case.toml", "--overwrite", "--programme", "x.nc"),
+            ("sweep", "--vary", "strand.core_diameter_um=20,24", "-o", "x.html"),
+            ("band", "-o", "x.svg"),
+            ("margins", "-o", "x.png"),
+            ("fit", "-o", "x.nc"),
+            ("section", "--layers", "x.png"),
+            ("shorten", "--free", "a=1:2", "--keep", "total_time<=1", "-o", "x.nc"),
+            ("witness", "--for", "shell_at_end", "-o", "x.pdf"),
+            ("witness", "--for", "shell_at_end", "--layers", "x.nc"),
+            ("log", "--case", "case.toml", "--errors", "x.png"),
+            ("example", "-o", "x.nc"),
+            ("boundaries", "-o", "x.png"),
+            ("invariants", "-o", "x.csv"),
+            ("liquidus", "-o", "x.JPEG"),
+        )
+    },
+    **{
+        " ".join(words): (words, "figures end in")
+        for words in (
+            ("sweep", "--vary", "strand.core_diameter_um=20,24", "--figure", "x.nc"),
+            ("doubts", "--figure", "x.nc"),
+            ("witness", "--for", "shell_at_end", "--figure", "x.nc"),
+            ("fit", "--figure", "x.toml"),
+            ("witness", "--for", "shell_at_end", "--sections", "x.html"),
+            ("shorten", "--free", "a=1:2", "--keep", "total_time<=1", "--curve", "1,2", "--figure", "x.nc"),
+        )
+    },
+    "two figures in one": (
+        ("witness", "--for", "shell_at_end", "--figure", "x.png", "--sections", "x.png"),
+        "written already",
+    ),
+    "report": (("report", "-o", "x.png"), "ends in .html"),
+    "validate": (("validate", "-o", "x.nc"), "ends in .html"),
     "compare": (("compare", "-o", "x.gif"), "figures end in"),
 }
 
@@ -359,10 +413,14 @@ def test_what_cannot_end_well_does_not_begin(command, case, in_folder, monkeypat
     for module, name in (
         ("bronzeward.studies.sweep", "sweep"), ("bronzeward.studies.uncertainty", "band"),
         ("bronzeward.studies.furnace_margins", "margins"), ("bronzeward.studies.calibration", "fit"),
-        ("bronzeward.inputs.furnace_log", "load_log"),
+        ("bronzeward.inputs.furnace_log", "load_log"), ("bronzeward.studies.witness", "witness"),
+        ("bronzeward.studies.optimise.shortest", "shorten"), ("bronzeward.studies.doubts", "doubts"),
+        ("bronzeward.model.simulation", "run_case"), ("bronzeward.thermo", "load_table"),
+        ("bronzeward.validation.validate", "validate"),
     ):  # fmt: skip
         monkeypatch.setattr(f"{module}.{name}", None)
-    name = {"diagram": [], "compare": [case, case]}.get(words[0], [case])
+    without = ("diagram", "example", "boundaries", "invariants", "liquidus", "validate")
+    name = [] if words[0] in without else {"compare": [case, case]}.get(words[0], [case])
     code, out, err = command(words[0], *name, *words[1:])
     assert (code, out, err.count("\n")) == (2, "", 1), err
     assert said in err

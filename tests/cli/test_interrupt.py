@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from bronzeward.inputs import starter
+from bronzeward.studies import sweep as sweeps
+from bronzeward.studies import uncertainty
 from stopped_command import interrupted
 
 
@@ -28,3 +30,25 @@ def test_ctrl_c(moment: str, count: int, tmp_path: Path, table) -> None:
     case.write_text(starter.text())
     assert interrupted(moment, count, ["run", str(case)], tmp_path) == (130, "bronzeward: interrupted\n")
     assert sorted(tmp_path.iterdir()) == [case]
+
+
+@pytest.mark.parametrize(
+    ("module", "words", "said"),
+    [
+        (
+            sweeps, ("sweep", "case.toml", "--vary", "strand.core_diameter_um=20,24"),
+            "interrupted; what is finished is kept, and the same command goes on from there",
+        ),
+        (uncertainty, ("band", "case.toml"), "interrupted"),
+    ],
+)  # fmt: skip
+def test_what_goes_on_says_so(command, in_folder, monkeypatch, module, words, said) -> None:
+    """That it does go on is tried in `tests/studies/test_sweep`; a band begins anew and promises nothing."""
+    Path("case.toml").write_text(starter.text(), encoding="utf-8")
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(module, words[0], stopped)
+    assert command(*words) == (130, "", f"bronzeward: {said}\n")
+    assert [path.name for path in in_folder.iterdir()] == ["case.toml"]

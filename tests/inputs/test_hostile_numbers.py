@@ -13,6 +13,7 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.case import case_from_data
 from bronzeward.inputs.case_values import with_values
 from bronzeward.inputs.starter import text
+from bronzeward.materials.kinetics import set_from_data
 
 BASE = tomllib.loads(text())
 ROW = {
@@ -69,3 +70,10 @@ def test_senseless_numbers_are_refused(data) -> None:
 def test_places_in_a_path_are_plain_numbers(place) -> None:
     with pytest.raises(InputError, match="must be a number from 0"):
         with_values(BASE, {f"schedule.steps.{place}.hold_h": 1.0})
+
+
+def test_what_a_conversion_makes_is_held_to_it_too() -> None:
+    """D within its bounds times a width within its own may be less than what stored inputs may say."""
+    row = {**ROW, "phase": "eta", "kind": "interdiffusion", "prefactor": 1e-28, "homogeneity_range": 1e-5}
+    with pytest.raises(InputError, match="prefactor is 1e-33; allowed are 1e-30"):
+        set_from_data({"inherits": "default", "constant": [row]}, "kinetics")

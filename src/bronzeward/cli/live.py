@@ -44,8 +44,8 @@ def live(
         if error.name and error.name.split(".")[0] in ("bokeh", "tornado"):
             raise InputError("live: needs Bokeh; install it with: pip install 'bronzeward[live]'") from None
         raise
-    warm_engine()
     server = LiveServer(Draft(inputs, limits), case.absolute().parent, f"{case.stem}_live", members, port)
+    warm_engine()
     show([f"Live page: {server.address}", "Ctrl-C ends it."])
     if browser:
         import webbrowser
