@@ -149,6 +149,16 @@ def test_a_sleeve_inside_its_core_is_told_beside_its_slider(page):
     page.get_by_text("copper sleeve ⌀, µm: 44").wait_for()
 
 
+def test_a_core_slid_off_the_middle_leaves_less_copper_on_one_side_and_is_drawn_there(page, case):
+    page.get_by_role("slider").last.focus()
+    for _ in range(6):
+        page.keyboard.press("PageUp")
+    page.get_by_text("core off centre, of the wall: 0.30").wait_for()
+    moved = replace(case, strand=replace(case.strand, eccentricity=0.3))
+    shown(page, "least copper round liquid", words(moved, "copper_left_with_liquid"))
+    page.get_by_text("Core 3.00 µm off centre").wait_for()
+
+
 def test_limits_turn_a_sign_of_another_shape_and_word(page):
     signs = page.locator(".sign")
     page.get_by_text("▲ at risk").or_(page.get_by_text("✔ kept")).first.wait_for()

@@ -16,7 +16,7 @@ from bronzeward.plots import section, style
 from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH
 from closeness import close
 from drawing_cases import CASES, result
-from drawing_checks import check_texts
+from drawing_checks import check_texts, check_texts_apart
 
 
 def test_section_is_to_scale():
@@ -76,6 +76,25 @@ def test_call_outs_name_every_layer_with_its_thickness():
         assert float(line.rsplit(" ", 2)[1]) == close(thickness, rel=0.01)
     assert any(line.startswith("void") for line in said)
     assert "barrier" in said
+
+
+@pytest.mark.parametrize("moment", ["20h", "end"])
+def test_a_core_off_the_middle_is_drawn_there_and_leaves_the_copper_of_the_answers_on_its_thin_side(moment):
+    """What is left there is the mean thickness less the core's offset, 30 % of the wall."""
+    run = result("off centre")
+    row = find_moment(run, moment)
+    layers, barrier = layers_at(run, row), 11.0
+    ax = section.plot_section(run, row)
+    shapes = {round(p.get_radius() if isinstance(p, Circle) else p.r, 6): p for p in ax.patches if hasattr(p, "center")}
+    shell = shapes[round(layers[-2].outer * 1e6, 6)]
+    assert shapes[barrier].center == (0.0, 0.0)
+    assert shell.center == close((-0.3 * 5.0, 0.0))
+    left = barrier - (shell.get_radius() - shell.center[0])
+    assert left == close(layers[-1].thickness * 1e6 - 1.5, rel=1e-6)
+    figure = section.draw_section(run, moment)
+    check_texts(figure)
+    check_texts_apart(figure)
+    assert "Core 1.50 µm off centre" in " ".join(figure.texts[-1].get_text().split())
 
 
 def test_no_moment_is_refused():

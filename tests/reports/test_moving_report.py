@@ -17,11 +17,13 @@ from bronzeward.validation.outcome import Outcome
 from browser import beyond_the_edge, page_of
 from drawing_cases import result
 
+NAMES = ("sleeve", "lean", "plane", "off centre")
+
 
 @pytest.fixture(scope="module")
 def addresses(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("moving")
-    return {name: write_report(result(name), folder / f"{name}.html").as_uri() for name in ("sleeve", "lean", "plane")}
+    return {name: write_report(result(name), folder / f"{name}.html").as_uri() for name in NAMES}
 
 
 def layers(page) -> list[str]:
@@ -75,6 +77,16 @@ def test_slider_events_play_and_figures_move_the_section_and_the_mark(browser, a
         _, last, left, right, *_ = map(float, figure.get_attribute("data-span").split())
         page.mouse.click(box["x"] + box["width"] * (left + right) / 200, box["y"] + 60)
         assert told() == pytest.approx(last / 2, abs=last * 2 / box["width"])  # a click hits a pixel or its neighbour
+
+
+def test_a_core_off_the_middle_takes_all_but_the_copper_with_it(browser, addresses):
+    with page_of(browser) as page:
+        page.goto(addresses["off centre"])
+        shown = page.locator("circle.place[display=inline]")
+        places = [float(shown.nth(k).get_attribute("cx")) for k in range(shown.count())]
+        assert places[0] == 0.0
+        assert places[1:] == pytest.approx([-1.5] * (len(places) - 1))
+        assert page.get_by_text("Core 1.50 µm off centre").is_visible()
 
 
 def test_it_prints_and_reads_without_script_as_before(browser, addresses):

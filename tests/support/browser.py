@@ -47,7 +47,7 @@ def page_of(browser: Any, width: int = 1280, height: int = 900, **more: Any) -> 
     Those so far are in its list `wrong`.
     """
     context = browser.new_context(viewport={"width": width, "height": height}, **more)
-    context.set_default_timeout(120_000.0)
+    context.set_default_timeout(60_000.0)
     page = context.new_page()
     wrong: list[str] = []
     page.wrong = wrong

@@ -51,6 +51,19 @@ CASES = {
             ],
         },
     },
+    # a fine core off the middle, long holds: used up before it could melt
+    "off centre": {
+        "strand": {"core_diameter_um": 12.0, "sleeve_diameter_um": 22.0, "eccentricity": 0.3},
+        "schedule": {
+            "start_C": 20.0,
+            "steps": [
+                {"ramp_C_per_h": 25.0, "to_C": 205.0},
+                {"hold_h": 300.0},
+                {"ramp_C_per_h": 10.0, "to_C": 400.0},
+                {"hold_h": 80.0},
+            ],
+        },
+    },
     # plane couple, liquid at the end
     "plane": {
         "couple": {"tin_thickness_um": 20.0, "copper_thickness_um": 60.0},

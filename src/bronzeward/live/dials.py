@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from bronzeward.inputs.case_values import value_at
+from bronzeward.inputs.strand import MOST_ECCENTRIC
 
 _TITLES = {
     "core_diameter_um": "tin core ⌀, µm",
@@ -16,9 +17,14 @@ _TITLES = {
     "tin_thickness_um": "tin, µm",
     "copper_thickness_um": "copper, µm",
     "porosity": "pores in the core",
+    "eccentricity": "core off centre, of the wall",
     "initial_eta_um": "η from storage, µm",
     "initial_epsilon_um": "ε from storage, µm",
 }
+
+
+SHARES = {"porosity": (0.0, 0.5), "copper_fraction": (0.05, 1.0), "eccentricity": (0.0, MOST_ECCENTRIC)}
+"""How far shares may be slid."""
 
 
 class Dial(NamedTuple):
@@ -35,7 +41,8 @@ class Dial(NamedTuple):
 def dials(inputs: Mapping[str, Any]) -> list[Dial]:
     """The dials of a case; sizes go from half to double of what they are now."""
     table = "strand" if "strand" in inputs else "couple"
-    paths = [f"{table}.{key}" for key in inputs[table] if key in _TITLES]
+    keys = [*inputs[table], *(["eccentricity"] if table == "strand" and "eccentricity" not in inputs[table] else [])]
+    paths = [f"{table}.{key}" for key in keys if key in _TITLES]
     for k in range(len(inputs[table].get("pack", []))):
         paths += [f"{table}.pack.{k}.{key}" for key in ("outer_diameter_um", "copper_fraction")]
     core = value_at(inputs, f"{table}.core_diameter_um") or value_at(inputs, f"{table}.tin_thickness_um") or 1.0
@@ -45,8 +52,8 @@ def dials(inputs: Mapping[str, Any]) -> list[Dial]:
 def _dial(path: str, value: float, core: float) -> Dial:
     *_, number, key = path.split(".")
     title = f"{_TITLES[key]} ({int(number) + 1})" if number.isdigit() else _TITLES[key]
-    if key in ("porosity", "copper_fraction"):
-        return Dial(path, title, value, 0.0 if key == "porosity" else 0.05, 0.5 if key == "porosity" else 1.0, 0.01)
+    if key in SHARES:
+        return Dial(path, title, value, *SHARES[key], 0.01)
     if key.startswith("initial"):
         return Dial(path, title, value, 0.0, max(value, round(0.09 * core, 2)), 0.01)
     return Dial(path, title, value, round(0.5 * value, 2), round(2.0 * value, 2), 0.1)

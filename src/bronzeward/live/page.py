@@ -223,7 +223,7 @@ class LivePage:
         place = f"{time[row] / HOUR:.2f} h, {self._result['temperature'][row] - ZERO_CELSIUS:.1f} °C"
         past = [event.words for event in events(self._result) if event.row <= row]
         told = f"<br><small>last event: {safe(past[-1])}</small>" if past else ""
-        self._layers.text = f"<b>{place}</b>{told}{layers_list(edges, self._strand_shown.plane)}"
+        self._layers.text = f"<b>{place}</b>{told}{layers_list(edges, self._strand_shown)}"
 
     def _keep_beside(self) -> None:
         """Keep this run for comparison, or let go of the one that is kept."""

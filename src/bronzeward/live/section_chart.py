@@ -13,9 +13,9 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.model.layer_stack import PLACES, SEED
 from bronzeward.plots import style
 from bronzeward.plots.round_section import filament_dots
-from bronzeward.plots.section_words import round_length
+from bronzeward.plots.section_words import round_length, shift
 
-_COLUMNS = ("inner", "outer", "colour", "hatch", "ink")
+_COLUMNS = ("x", "inner", "outer", "colour", "hatch", "ink")
 
 
 class SectionChart:
@@ -34,10 +34,14 @@ class SectionChart:
         """Draw a state by the outer radii [m] of `layer_stack.PLACES`."""
         if strand != self._strand:
             self._show_strand(strand)
+        left = shift(strand, edges[-2])  # copper is outermost and stays where it is, the others lie on it
         layers = [
-            (1e6 * inner, 1e6 * outer, *_look(phase))
-            for phase, (inner, outer) in zip(PLACES, pairwise([0.0, *edges]), strict=True)
-            if outer - inner > SEED
+            (0.0, 0.0 if left else 1e6 * edges[-2], 1e6 * edges[-1], *_look("alpha")),
+            *(
+                (-1e6 * left, 1e6 * inner, 1e6 * outer, *_look(phase))
+                for phase, (inner, outer) in reversed([*zip(PLACES[:-1], pairwise([0.0, *edges[:-1]]), strict=True)])
+                if outer - inner > SEED
+            ),
         ]
         columns = dict(zip(_COLUMNS, map(list, zip(*layers, strict=True)), strict=True))
         tall = 1e6 * strand.barrier_radius
@@ -69,7 +73,7 @@ class SectionChart:
         chart.axis.visible = False
         fills = {"fill_color": "colour", "hatch_pattern": "hatch", "hatch_color": "ink", "hatch_weight": 0.6,
                  "hatch_scale": 7, "line_color": style.INK, "line_width": 0.6}  # fmt: skip
-        chart.annulus(0, 0, "inner", "outer", source=self._rings, **fills)
+        chart.annulus("x", 0, "inner", "outer", source=self._rings, **fills)
         chart.circle("x", "y", radius="r", source=self._dots, fill_color=style.FILAMENT, line_color=None)
         chart.annulus(0, 0, "inner", "outer", source=self._barrier, fill_color=style.BARRIER, line_color=None)
         chart.quad("inner", "outer", "top", "bottom", source=self._slabs, **fills)

@@ -7,11 +7,12 @@ from html import escape
 from itertools import pairwise
 from math import isfinite
 
+from bronzeward.inputs.strand import Strand
 from bronzeward.live.limit_signs import AT_RISK, BROKEN, Sign
 from bronzeward.model.answers import ANSWERS
 from bronzeward.model.layer_stack import PLACES, SEED
 from bronzeward.plots import style
-from bronzeward.plots.section_words import micrometres
+from bronzeward.plots.section_words import micrometres, off_centre
 
 Band = tuple[float, float, float]
 
@@ -64,17 +65,17 @@ def sign_line(sign: Sign) -> str:
     return f"{head} {safe(sign.limit)}<br><small>{safe(sign.reason)}</small>"
 
 
-def layers_list(edges: Sequence[float], plane: bool) -> str:
+def layers_list(edges: Sequence[float], strand: Strand) -> str:
     """Name and thickness of each layer from outer radii [m] by `layer_stack.PLACES`."""
     lines = []
     for phase, (inner, outer) in zip(PLACES, pairwise([0.0, *edges]), strict=True):
         if outer - inner > SEED:
             name = "void" if phase is None else style.LOOKS[phase].name
             colour = style.VOID if phase is None else style.LOOKS[phase].colour
-            core = inner == 0.0 and not plane
+            core = inner == 0.0 and not strand.plane
             size = f"{'⌀ ' if core else ''}{micrometres((outer - inner) * (2 if core else 1))}"
             lines.append(f'<li><span class=swatch style="background:{colour}"></span>{name}, <b>{size}</b></li>')
-    return f"<ul>{''.join(lines)}</ul>"
+    return f"<ul>{''.join(lines)}</ul><small>{safe(off_centre(strand))}</small>"
 
 
 def plain_list(lines: Sequence[str]) -> str:

@@ -21,7 +21,7 @@ from bronzeward.plots.axes import PAGE_WIDTH, new_figure
 from bronzeward.plots.lettering import shortened
 from bronzeward.plots.plane_section import SLAB
 from bronzeward.plots.round_section import STRIP
-from bronzeward.plots.section import LINE, caption, foot, list_layers, plot_section
+from bronzeward.plots.section import LINE, caption, foot, foot_height, list_layers, plot_section
 from bronzeward.plots.section_words import scale_bar
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ MOST_APART = 40.0
 TALLEST, LEAST_COLUMN = 4.5, 1.9
 """Height of the pictures at most, and width of what is written over them [inch]."""
 
-_HEAD, _FOOT, _BAR, _GAP, _EDGE = 0.36, 0.2, 0.16, 0.12, 0.06
-"""Heights of captions, foot and scale bar, and widths between and beside the pictures [inch]."""
+_HEAD, _BAR, _GAP, _EDGE = 0.36, 0.16, 0.12, 0.06
+"""Heights of captions and scale bar, and widths between and beside the pictures [inch]."""
 
 
 class _Photo(NamedTuple):
@@ -83,12 +83,12 @@ def draw_beside(
     wide, high = (side * strand.barrier_radius * 1e6 for side in (SLAB if strand.plane else STRIP))
     seen = _photo(photo, scale, centre, wide)
     inch = _inches(wide, high, seen)
-    layers = seen_layers(result, row)
+    layers, below = seen_layers(result, row), foot_height(strand, PAGE_WIDTH) + 0.06
     tall = max(high, seen.high) * inch
-    total = _HEAD + LINE * len(layers) + 0.06 + tall + _BAR + _FOOT
+    total = _HEAD + LINE * len(layers) + 0.06 + tall + _BAR + below
     figure = new_figure(PAGE_WIDTH, total)
     second = _EDGE + max(LEAST_COLUMN, wide * inch) + _GAP
-    top = _FOOT + _BAR + tall
+    top = below + _BAR + tall
     plot_section(result, row, _axes(figure, _EDGE, top - high * inch, wide * inch, high * inch), strand, False)
     _show(_axes(figure, second, top - seen.high * inch, seen.wide * inch, seen.high * inch), seen)
     bar = _axes(figure, second, top - seen.high * inch - _BAR, seen.wide * inch, _BAR)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from bronzeward.inputs.strand import Strand
 from bronzeward.model.layer_stack import SEED, Layer
 from bronzeward.plots import style
-from bronzeward.plots.section_words import layer_line, layer_look, scale_bar
+from bronzeward.plots.section_words import layer_line, layer_look, scale_bar, shift
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,8 +47,9 @@ def draw_rings(ax: Axes, layers: Sequence[Layer], strand: Strand, callouts: bool
 
     barrier = strand.barrier_radius * 1e6
     size = SINGLE if callouts else STRIP
-    for layer in layers:
-        _ring(ax, layer, barrier)
+    left = 1e6 * shift(strand, layers[-1].inner)  # copper is outermost, and stays where it is
+    for layer in reversed(layers):
+        _ring(ax, layer, barrier, 0.0 if layer is layers[-1] else left, whole=layer is layers[-1] and left > 0.0)
     _filaments(ax, strand)
     wall = _WALL * barrier
     ax.add_patch(Wedge((0, 0), barrier + wall, 0, 360, width=wall, facecolor=style.BARRIER, linewidth=0))
@@ -56,21 +57,22 @@ def draw_rings(ax: Axes, layers: Sequence[Layer], strand: Strand, callouts: bool
     ax.set_ylim(-(size.high - _MARGIN) * barrier, _MARGIN * barrier)
     scale_bar(ax, (1.2 * barrier, -1.0 * barrier) if callouts else (-1.04 * barrier, -1.16 * barrier), barrier)
     if callouts:
-        _call_out_layers(ax, [layer for layer in layers if layer.thickness > SEED], barrier)
+        _call_out_layers(ax, [layer for layer in layers if layer.thickness > SEED], barrier, left)
         _call_out_pack(ax, strand)
 
 
-def _ring(ax: Axes, layer: Layer, barrier: float) -> None:
+def _ring(ax: Axes, layer: Layer, barrier: float, left: float, whole: bool) -> None:
+    """A layer, `left` of the middle [µm]; a `whole` one is filled to its centre, for others to lie on."""
     from matplotlib.patches import Circle, Wedge
 
     outer, width = layer.outer * 1e6, layer.thickness * 1e6
     look = layer_look(layer)
     if layer.phase is not None and width < THINNEST_HATCHED * barrier:
         look["hatch"] = ""
-    full = layer.inner <= 0.0
-    ax.add_patch(Circle((0, 0), outer, **look) if full else Wedge((0, 0), outer, 0, 360, width=width, **look))
+    full, centre = whole or layer.inner <= 0.0, (-left, 0.0)
+    ax.add_patch(Circle(centre, outer, **look) if full else Wedge(centre, outer, 0, 360, width=width, **look))
     if layer.phase is not None:  # above the filaments, which hide thin layers
-        ax.add_patch(Circle((0, 0), outer, fill=False, edgecolor=style.INK, linewidth=0.5, zorder=4))
+        ax.add_patch(Circle(centre, outer, fill=False, edgecolor=style.INK, linewidth=0.5, zorder=4))
 
 
 def _filaments(ax: Axes, strand: Strand) -> None:
@@ -113,14 +115,19 @@ def _ring_of_dots(inner: float, outer: float, share: float, count: int) -> tuple
     return places, min(radius, 0.5 * step)
 
 
-def _call_out_layers(ax: Axes, layers: Sequence[Layer], barrier: float) -> None:
-    """Name and thickness of every layer in a column at the right, led to a point in the layer; innermost lowest."""
+def _call_out_layers(ax: Axes, layers: Sequence[Layer], barrier: float, left: float) -> None:
+    """Name and thickness of every layer in a column at the right, led to a point in the layer; innermost lowest.
+
+    All but the outermost lie `left` of the middle [µm].
+    """
     step = min(0.21, 0.95 / max(len(layers) - 1, 1))
     for k, layer in enumerate(layers):
         y = k * step
         middle = 0.5 * (layer.inner + layer.outer) * 1e6 / barrier
         height = min(y, 0.9 * middle)
-        _lead(ax, layer_line(layer, False), (sqrt(middle**2 - height**2), height), y, barrier, style.INK)
+        # of what is outermost half of it lies further to the left
+        x = sqrt(middle**2 - height**2) - left / barrier * (0.5 if layer is layers[-1] else 1.0)
+        _lead(ax, layer_line(layer, False), (x, height), y, barrier, style.INK)
 
 
 def _call_out_pack(ax: Axes, strand: Strand) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import ceil
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 from bronzeward.errors import InputError
@@ -22,7 +23,7 @@ from bronzeward.plots import style
 from bronzeward.plots.axes import COLUMN_WIDTH, PAGE_WIDTH, new_axes, new_figure
 from bronzeward.plots.plane_section import draw_slabs
 from bronzeward.plots.round_section import SINGLE, STRIP, draw_rings
-from bronzeward.plots.section_words import layer_line, layer_look
+from bronzeward.plots.section_words import layer_line, layer_look, off_centre
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
 if TYPE_CHECKING:
@@ -32,8 +33,8 @@ if TYPE_CHECKING:
 LINE = 0.13
 """Height of a line of the list of layers [inch]."""
 
-_CAPTION, _FOOT = 0.36, 0.14
-"""Heights in a strip [inch]: the caption, and what stands below all of it."""
+_CAPTION = 0.36
+"""Height of the caption in a strip [inch]."""
 
 
 def draw_section(run: Source, moments: Sequence[str] | str = ("first liquid",), columns: int | None = None) -> Figure:
@@ -86,9 +87,10 @@ def plot_section(
 def _single(result: Result, row: int, caption: str) -> Figure:
     strand = strand_of(result)
     picture = COLUMN_WIDTH * (0.5 if strand.plane else SINGLE.high / SINGLE.wide)
-    total = picture + 0.36
+    below = foot_height(strand, COLUMN_WIDTH)
+    total = picture + 0.22 + below
     figure = new_figure(COLUMN_WIDTH, total)
-    plot_section(result, row, figure.add_axes((0.0, 0.14 / total, 1.0, picture / total)), strand)
+    plot_section(result, row, figure.add_axes((0.0, below / total, 1.0, picture / total)), strand)
     figure.text(0.02, 1.0 - 0.05 / total, caption.replace("\n", ": "), va="top", fontsize=7.5)
     foot(figure, strand)
     return figure
@@ -102,7 +104,7 @@ def _strip(result: Result, rows: Sequence[int], captions: Sequence[str], columns
     cell = width / columns
     picture = 0.45 * cell if strand.plane else 0.94 * cell * STRIP.high / STRIP.wide
     tall = picture + LINE * max(map(len, layers)) + _CAPTION + 0.06
-    total = ceil(len(rows) / columns) * tall + _FOOT
+    total = ceil(len(rows) / columns) * tall + foot_height(strand, width)
     figure = new_figure(width, total)
     for k, row in enumerate(rows):
         line, column = divmod(k, columns)
@@ -148,8 +150,18 @@ def caption(result: Result, row: int, text: str) -> str:
 
 
 def foot(figure: Figure, strand: Strand) -> None:
-    """What must be known of every section, at the lower edge."""
-    packed = any(ring.copper_fraction < 1.0 for ring in strand.rings)
-    pattern = " Dots: filaments, of the right area." if packed else ""
-    text, y = f"Computed, to scale, at temperature; an estimate.{pattern}", 0.03 / figure.get_figheight()
+    """What must be known of every section, at the lower edge; `foot_height` says how high it is."""
+    text, y = _foot_words(strand, figure.get_figwidth()), 0.03 / figure.get_figheight()
     figure.text(0.06 / figure.get_figwidth(), y, text, fontsize=5.5, color=style.FAINT, va="bottom")
+
+
+def foot_height(strand: Strand, width: float) -> float:
+    """Height of the lines at the lower edge of a figure of a `width` [inch]."""
+    return 0.14 + 0.09 * _foot_words(strand, width).count("\n")
+
+
+def _foot_words(strand: Strand, width: float) -> str:
+    packed = any(ring.copper_fraction < 1.0 for ring in strand.rings)
+    pattern = "Dots: filaments, of the right area." if packed else ""
+    words = ("Computed, to scale, at temperature; an estimate.", pattern, off_centre(strand))
+    return fill(" ".join(filter(None, words)), round(25 * width))

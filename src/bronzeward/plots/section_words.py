@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import floor, log10
 from typing import TYPE_CHECKING, Any
 
+from bronzeward.inputs.strand import Strand
 from bronzeward.materials.phases import LETTERS
 from bronzeward.model.layer_stack import Layer
 from bronzeward.plots import style
@@ -30,6 +31,18 @@ def layer_look(layer: Layer) -> dict[str, Any]:
 def layer_letter(layer: Layer) -> str:
     """The letter of a layer's phase."""
     return "void" if layer.phase is None else LETTERS[layer.phase]
+
+
+def off_centre(strand: Strand) -> str:
+    """What must be said of a core that does not lie in the middle; nothing of others."""
+    if strand.offset <= 0.0:
+        return ""
+    return f"Core {micrometres(strand.offset)} off centre: so much less copper on one side, more on the other."
+
+
+def shift(strand: Strand, edge: float) -> float:
+    """How far to the left [m] a circle round the core lies, by its radius [m]; at most until it touches the barrier."""
+    return max(0.0, min(strand.offset, strand.barrier_radius - edge))
 
 
 def micrometres(metres: float) -> str:

@@ -16,7 +16,7 @@ from bronzeward.model.layer_stack import PLACES, SEED, edges_at, strand_of
 from bronzeward.model.result import Result
 from bronzeward.plots import style
 from bronzeward.plots.round_section import filament_dots
-from bronzeward.plots.section_words import round_length
+from bronzeward.plots.section_words import off_centre, round_length
 from bronzeward.units import ZERO_CELSIUS
 
 MOST_STATES = 400
@@ -52,6 +52,8 @@ class MovingSection(NamedTuple):
     """Filaments: place and radius [µm]."""
     most: int
     """Layers that are there at one time, at most."""
+    words: str
+    """What must be said of a core off the middle."""
     states: dict[str, object]
     """Seconds, °C, liquid in % of the tin, edges [µm] by state and place; names and seconds of the events."""
 
@@ -68,13 +70,16 @@ def moving_section(result: Result) -> MovingSection:
         "edges": edges,
         "seed": 1e6 * SEED,
         "plane": strand.plane,
+        "offset": 1e6 * strand.offset,
         "events": [(event.words, round(float(result["time"][event.row]), 3)) for event in events(result)],
     }
     barrier = 1e6 * strand.barrier_radius
     dots = [] if strand.plane else [(x, y, radius) for places, radius in filament_dots(strand) for x, y in places]
     layers = [_layer(place, phase) for place, phase in enumerate(PLACES)]
     most = max(sum(outer - inner > 1e6 * SEED for inner, outer in pairwise([0.0, *state])) for state in edges)
-    return MovingSection(layers, strand.plane, barrier, round_length(barrier), dots, most, states)
+    return MovingSection(
+        layers, strand.plane, barrier, round_length(barrier), dots, most, off_centre(strand), states
+    )
 
 
 def _rows(result: Result) -> NDArray[np.intp]:

@@ -36,10 +36,14 @@
     now = Math.min(Math.max(seconds, 0), end);
     const { celsius, liquid, edges } = state(now);
     let inner = 0;
+    const last = edges.length - 1;
     edges.forEach((outer, k) => {
       const there = outer - inner > run.seed, core = inner === 0 && !run.plane;
       shapes[k].setAttribute("display", there ? "inline" : "none");
       shapes[k].setAttribute(run.plane ? "width" : "r", outer);
+      // a core off the middle takes all with it but the copper outside, at most to the barrier
+      const left = k < last ? Math.max(Math.min(run.offset, edges[last] - edges[last - 1]), 0) : 0;
+      if (!run.plane) shapes[k].setAttribute("cx", -left);
       lines[k].hidden = !there;
       lines[k].querySelector("strong").textContent = (core ? "⌀ " : "") + micrometres((outer - inner) * (core ? 2 : 1));
       inner = outer;
