@@ -161,6 +161,7 @@ main()
 
 def test_a_job_that_is_ended_leaves_nothing(case) -> None:
     """As a queue ends a job whose time is up, here while a file is written that has not got its name."""
-    done = subprocess.run([sys.executable, "-c", ENDED, "run", "case.toml"], capture_output=True, text=True)
+    # -B: no compiled module is renamed before
+    done = subprocess.run([sys.executable, "-B", "-c", ENDED, "run", "case.toml"], capture_output=True, text=True)
     assert (done.returncode, done.stdout, done.stderr) == (128 + signal.SIGTERM, "", "")
     assert [path.name for path in case.iterdir()] == ["case.toml"]
