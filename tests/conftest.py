@@ -23,6 +23,9 @@ if "BRONZEWARD_CACHE" not in os.environ:
     os.environ["BRONZEWARD_CACHE"] = tempfile.mkdtemp(prefix="bronzeward-tests-")
     atexit.register(shutil.rmtree, os.environ["BRONZEWARD_CACHE"], ignore_errors=True)
 os.environ.setdefault("MPLBACKEND", "Agg")
+# threads of linear algebra wait for each other by turning idle: with two workers they cost more than they give
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 
 # objects by the hundred thousand come with the libraries and stay; looking at them all takes a tenth of the time
 gc.set_threshold(100_000, 20, 20)
