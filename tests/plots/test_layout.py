@@ -11,7 +11,6 @@ import xarray as xr
 
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.model.events import events
-from bronzeward.model.result import Result, Variable
 from bronzeward.plots.comparison import draw_comparison
 from bronzeward.plots.furnace_deviation import draw_programme
 from bronzeward.plots.furnace_margins import plot_margins
@@ -21,22 +20,13 @@ from bronzeward.plots.shortest_schedule import plot_trade_off
 from bronzeward.plots.sweep import draw_sweep
 from bronzeward.plots.uncertainty import plot_band
 from bronzeward.studies.ensemble import Spread
-from drawing_cases import result
+from drawing_cases import banded, result
 from drawing_checks import check_texts, check_texts_apart
 
 
 def check(figure):
     check_texts(figure)
     check_texts_apart(figure)
-
-
-def banded(name):
-    run = result(name)
-    bands = {
-        f"thickness{end}": Variable(("time", "phase"), run["thickness"] * share)
-        for end, share in (("_low", 0.8), ("_high", 1.2))
-    }
-    return Result({**run.variables, **bands}, run.attributes)
 
 
 @pytest.mark.parametrize("against", ["time", "temperature"])

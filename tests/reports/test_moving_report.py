@@ -11,11 +11,12 @@ from bronzeward.model.layer_stack import seen_layers
 from bronzeward.model.moments import find_moment
 from bronzeward.plots.section_words import layer_line
 from bronzeward.reports.run_page import write_report
+from bronzeward.reports.run_pictures import history_picture
 from bronzeward.reports.validation_page import write_validation
 from bronzeward.validation.check import read_checks
 from bronzeward.validation.outcome import Outcome
 from browser import beyond_the_edge, page_of
-from drawing_cases import result
+from drawing_cases import banded, result
 
 NAMES = ("sleeve", "lean", "plane", "off centre")
 
@@ -87,6 +88,13 @@ def test_a_core_off_the_middle_takes_all_but_the_copper_with_it(browser, address
         assert places[0] == 0.0
         assert places[1:] == pytest.approx([-1.5] * (len(places) - 1))
         assert page.get_by_text("Core 1.50 µm off centre").is_visible()
+
+
+def test_the_moment_is_marked_in_panels_of_that_time_and_not_in_those_of_single_layers():
+    plain, grid = (history_picture(run) for run in (result("sleeve"), banded("sleeve")))
+    assert grid.height > plain.height
+    marked = [picture.height * (100.0 - picture.span.top - picture.span.bottom) for picture in (plain, grid)]
+    assert marked[1] == pytest.approx(marked[0], rel=0.01)
 
 
 def test_it_prints_and_reads_without_script_as_before(browser, addresses):

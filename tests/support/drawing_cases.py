@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 from bronzeward.inputs.case import case_from_data
-from bronzeward.model.result import Result
+from bronzeward.model.result import Result, Variable
 from bronzeward.model.simulation import run_case
 
 QUICK = {"tolerance": 1e-3, "alpha_cells": 12}
@@ -81,3 +81,13 @@ CASES = {
 def result(name: str) -> Result:
     """The result of a case by name; never changed by a test."""
     return run_case(case_from_data({**CASES[name], "numerics": QUICK}, Path()))
+
+
+def banded(name: str) -> Result:
+    """The same with a band of 20 % round every layer, made up."""
+    run = result(name)
+    bands = {
+        f"thickness{end}": Variable(("time", "phase"), run["thickness"] * share)
+        for end, share in (("_low", 0.8), ("_high", 1.2))
+    }
+    return Result({**run.variables, **bands}, run.attributes)

@@ -89,9 +89,11 @@ def picture(drawing: Figure | Axes, alt: str, caption: str, over_time: bool = Fa
     width, height = (round(96 / drawing.figure.dpi * side) for side in (page.width, page.height))
     span = None
     if over_time:
-        panels = [ax for ax in drawing.figure.axes if ax.axison]
-        upper, lower = panels[0].get_position(), panels[-1].get_position()
-        span = Span(*panels[0].get_xlim(), *(100.0 * p for p in (upper.x0, upper.x1, 1.0 - upper.y1, lower.y0)))
+        places = [ax.get_position() for ax in drawing.figure.axes if ax.axison]
+        upper = places[0]
+        lower = [place for place in places if (place.x0, place.x1) == (upper.x0, upper.x1)][-1]  # small ones are below
+        edges = (upper.x0, upper.x1, 1.0 - upper.y1, lower.y0)
+        span = Span(*drawing.figure.axes[0].get_xlim(), *(100.0 * edge for edge in edges))
     return Picture(f"data:image/svg+xml;base64,{data}", width, height, alt, caption, span)
 
 

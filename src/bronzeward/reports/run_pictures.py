@@ -28,9 +28,9 @@ def history_picture(result: Result) -> Picture:
     peak, shell = 100.0 * float(result["liquid_tin_fraction"].max()), 1e6 * float(result["shell_thickness"].max())
     marked = "; ".join(f"{event.name} at {event.hours:.1f} h, {event.celsius:.0f} °C" for event in events(result))
     alt = (
-        f"Four panels against time, 0 to {hours:.0f} h: temperature up to {hottest:.0f} °C; which phases are there "
+        f"Panels against time, 0 to {hours:.0f} h: temperature up to {hottest:.0f} °C; which phases are there "
         f"({phases}); thickness of core and layers, the shell up to {shell:.1f} µm; "
-        f"liquid, at most {peak:.0f} % of the tin. Events: {marked}."
+        f"{f'liquid, at most {peak:.0f} % of the tin' if peak else 'no liquid'}. Events: {marked}."
     )
     return picture(draw_history(result), alt, "The history. Numbers mark the events.", over_time=True)
 
