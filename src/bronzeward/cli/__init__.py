@@ -4,7 +4,6 @@ import signal
 import sys
 from contextlib import suppress
 from types import FrameType
-from typing import Any
 
 INTERRUPTED = 130
 """Exit code of a command that was interrupted; what parses the commands uses it too, without a word."""
@@ -14,7 +13,7 @@ def main() -> None:
     """The command as a process of its own: signals end it in good order, and once it has ended they come too late."""
     before = sys.unraisablehook
 
-    def hook(lost: Any) -> None:
+    def hook(lost: "sys.UnraisableHookArgs") -> None:
         if lost.exc_type is not None and issubclass(lost.exc_type, KeyboardInterrupt):
             _again()
         else:

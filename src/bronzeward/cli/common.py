@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -57,7 +57,7 @@ def show_json(data: object) -> None:
     show_text((text if terminal.can_show(text) else json.dumps(_clean(data), indent=1)) + "\n")
 
 
-def _clean(value: Any) -> object:
+def _clean(value: object) -> object:
     if isinstance(value, dict):
         return {str(key): _clean(part) for key, part in value.items()}
     if isinstance(value, list | tuple):

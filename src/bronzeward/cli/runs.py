@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -135,7 +135,7 @@ def example(
             show([f"Starter {what} written to {target}; use it with: bronzeward {use} {target}"])
 
 
-def _starter_data(text: str, layers: bool) -> dict[str, Any]:
+def _starter_data(text: str, layers: bool) -> dict[str, object]:
     """A starter file as plain data."""
     import csv
     import tomllib

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -455,9 +455,9 @@ def _plain(data: xr.Dataset, answer: str) -> dict[str, object]:
     }
 
 
-def _quantiles(data: xr.Dataset) -> dict[str, Any]:
+def _quantiles(data: xr.Dataset) -> dict[str, object]:
     """5 %, median and 95 % of every answer, SI units."""
-    answers = {}
+    answers: dict[str, object] = {}
     for name, column in data.data_vars.items():
         if column.dims == ("quantile",) and not str(name).endswith(("_error", "_half")):
             low, middle, high = column.values.tolist()

@@ -21,6 +21,9 @@ from bronzeward.cli.common import (
 )
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from bronzeward.thermo import PhaseTable
 
 AtOption = Annotated[float | None, typer.Option("--at", metavar="PERCENT", help="Tin in at.%.")]
@@ -268,7 +271,7 @@ def _points(texts: list[str] | None) -> list[tuple[float, float]] | None:
     return pairs or None
 
 
-def _course(case: Path | None) -> tuple[float, Any] | None:
+def _course(case: Path | None) -> tuple[float, NDArray[np.float64]] | None:
     if case is None:
         return None
     from bronzeward.inputs.case import load_case

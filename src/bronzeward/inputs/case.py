@@ -194,7 +194,7 @@ def _known(data: Mapping[str, object], allowed: set[str], where: str) -> None:
             raise InputError(f"{where}: unknown key '{key}'; allowed: {', '.join(sorted(allowed))}")
 
 
-def _name(value: Any, where: str) -> str:
+def _name(value: object, where: str) -> str:
     """The name of a file or of something else that can stand in a file's name."""
     if not isinstance(value, str) or not value or "\0" in value or len(value) > 4000:
         raise InputError(f"{where} must be a name")
@@ -212,14 +212,14 @@ def _number(data: Mapping[str, object], key: str, where: str, default: float | N
     return float(value)
 
 
-def _within(value: Any, low: float, high: float, where: str) -> None:
+def _within(value: object, low: float, high: float, where: str) -> None:
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise InputError(f"{where} is {value!r}; allowed are {low:g} to {high:g}")
 
 
 def _room(data: Mapping[str, object], where: str) -> dict[str, object]:
     """What strands and couples have in common: pores, films from storage, how the cavity expands."""
-    room: dict[str, Any] = {
+    room: dict[str, object] = {
         "porosity": _number(data, "porosity", where, 0.0),
         "initial_eta": _number(data, "initial_eta_um", where, 0.0) * MICROMETRE,
         "initial_epsilon": _number(data, "initial_epsilon_um", where, 0.0) * MICROMETRE,

@@ -231,7 +231,7 @@ def _add_step(schedule: Schedule, step: Mapping[str, Any], where: str) -> Schedu
         raise InputError(str(error).replace("schedule", where, 1)) from None
 
 
-def _number(value: Any, what: str) -> float:
+def _number(value: object, what: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not isfinite(value):
         raise InputError(f"schedule: {what} is {value!r}; it must be a finite number")
     return float(value)
@@ -246,7 +246,7 @@ def _positive(value: object, what: str, unit: str, bounds: tuple[float, float]) 
     return number
 
 
-def _checked_kelvin(celsius: Any, what: str) -> float:
+def _checked_kelvin(celsius: object, what: str) -> float:
     number = _number(celsius, what)
     if not -ZERO_CELSIUS < number:
         raise InputError(f"schedule: {what} at {number:g} °C is below absolute zero")

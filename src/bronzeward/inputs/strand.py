@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import isfinite, pi, sqrt
 from typing import Any
@@ -140,7 +141,9 @@ class Strand:
             raise InputError(f"strand: barrier of {self.barrier / MICROMETRE:g} µm; allowed are 0 to {most:g}")
 
     @classmethod
-    def round(cls, core_um: float, sleeve_um: float | None = None, pack: Any = (), **more: Any) -> Strand:
+    def round(
+        cls, core_um: float, sleeve_um: float | None = None, pack: Iterable[tuple[float, float]] = (), **more: Any
+    ) -> Strand:
         """A round strand from diameters [µm]; `pack` holds (outer diameter, copper fraction) pairs.
 
         >>> strand = Strand.round(24, 44)
@@ -276,7 +279,7 @@ def _positive(value: object, what: str) -> float:
     return float(value)
 
 
-def _size(value: Any, what: str) -> float:
+def _size(value: object, what: str) -> float:
     """A radius or thickness [m] that areas can be computed from."""
     size = _positive(value, what)
     if not SMALLEST <= size <= LARGEST:

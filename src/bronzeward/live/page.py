@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from bokeh.document import Document
@@ -85,7 +84,7 @@ class LivePage:
         # not earlier: what the thread says before the document has its session is lost
         document.on_event(DocumentReady, lambda _: self._ask())
 
-    def close(self, *_: Any) -> None:
+    def close(self, *_: object) -> None:
         """End the work beside the page."""
         self._computer.stop()
 

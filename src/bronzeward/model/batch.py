@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from itertools import islice
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,7 @@ from bronzeward.thermo.table import PhaseTable
 if TYPE_CHECKING:
     import xarray as xr
 
+_Part = TypeVar("_Part")
 Answers = dict[str, NDArray[np.float64]]
 Progress = Callable[[int, int], None]
 Diagram = tuple[str, float | None]
@@ -145,25 +146,27 @@ def simulate_many(
 
 
 def answers_dataset(
-    found: Mapping[str, NDArray[np.float64]], coordinates: Mapping[str, Any], attributes: Mapping[str, Any]
+    columns: Mapping[str, NDArray[np.float64]],
+    coordinates: Mapping[str, Sequence[object]],
+    attributes: Mapping[str, object],
 ) -> xr.Dataset:
     """Answers, one after the other in C order over `coordinates`, as an `xarray.Dataset` with more `attributes`."""
     import xarray as xr
 
     dims = tuple(coordinates)
     shape = tuple(len(coordinates[dim]) for dim in dims)
-    columns = {
-        name: (dims, np.asarray(found[name]).reshape(shape), {"units": answer.unit, "long_name": answer.text})
+    variables = {
+        name: (dims, np.asarray(columns[name]).reshape(shape), {"units": answer.unit, "long_name": answer.text})
         for name, answer in ANSWERS.items()
     }
-    status = np.asarray(found["status"]).reshape(shape)
-    columns["status"] = (dims, status, {"long_name": "0 where the run completed"})
+    status = np.asarray(columns["status"]).reshape(shape)
+    variables["status"] = (dims, status, {"long_name": "0 where the run completed"})
     about = {dim: {"long_name": dim.replace("_", " ")} for dim in dims}
     named = {dim: ((dim,), list(values), about[dim]) for dim, values in coordinates.items()}
-    return without_fill(xr.Dataset(columns, named, {**cf_attributes("answers"), **attributes}))
+    return without_fill(xr.Dataset(variables, named, {**cf_attributes("answers"), **attributes}))
 
 
-def _named(parts: Any) -> dict[str, Any]:
+def _named(parts: Mapping[str, _Part] | Sequence[_Part]) -> dict[str, _Part]:
     if isinstance(parts, Mapping):
         return dict(parts)
     return {str(k): part for k, part in enumerate(parts, start=1)}

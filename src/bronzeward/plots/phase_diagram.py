@@ -71,7 +71,7 @@ def draw_diagram(
     return ax
 
 
-def _pairs(points: Any) -> Array:
+def _pairs(points: npt.ArrayLike) -> Array:
     marks = np.atleast_2d(np.asarray(points, dtype=float))
     if marks.ndim != 2 or marks.shape[1] != 2 or not np.all(np.isfinite(marks)):
         raise InputError("points must be pairs of tin fraction and temperature [K]")

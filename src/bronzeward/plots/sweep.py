@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from bronzeward.studies.sweep_cut import Cut, cut
 if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.axes import Axes
+    from matplotlib.contour import ContourSet
     from matplotlib.figure import Figure
 
 
@@ -116,7 +117,7 @@ def _contours(ax: Axes, part: Cut, label: str) -> None:
         ax.figure.colorbar(filled, ax=ax, label=label)
 
 
-def _field(ax: Axes, part: Cut, levels: list[float]) -> Any:
+def _field(ax: Axes, part: Cut, levels: list[float]) -> ContourSet | None:
     """Filled contours with lines at every other level, named; the border of overfill in red. None where all is one."""
     down, across = part.values.dims
     field = part.values.sortby([down, across])
@@ -139,7 +140,7 @@ def _field(ax: Axes, part: Cut, levels: list[float]) -> Any:
     return filled
 
 
-def _places_of_names(ax: Axes, lines: Any) -> list[tuple[float, float]]:
+def _places_of_names(ax: Axes, lines: ContourSet) -> list[tuple[float, float]]:
     """Where lines have room for their number: the vertex nearest to the middle, if it is well inside the axes."""
     change = ax.transScale + ax.transLimits
     places: list[tuple[float, float]] = []

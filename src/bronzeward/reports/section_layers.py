@@ -46,7 +46,7 @@ def section_data(run: Source, moments: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def _layer_data(layer: Layer) -> dict[str, Any]:
+def _layer_data(layer: Layer) -> dict[str, object]:
     name = layer.phase or "void"
     return {"layer": name, "inner_m": layer.inner, "outer_m": layer.outer, "thickness_m": layer.thickness}
 

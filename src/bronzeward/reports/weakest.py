@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import sqrt
-from typing import Any
 
 from bronzeward.model.answers import ANSWERS
 from bronzeward.studies.optimise.limits import Limit
@@ -19,7 +19,7 @@ def weakest_sentences(chances: Weakest, limit: Limit) -> list[str]:
     """One sub-element, then the weakest of a strand."""
     answer = ANSWERS[limit.answer]
 
-    def of(quantiles: Any) -> str:
+    def of(quantiles: Iterable[float]) -> str:
         low, middle, high = (answer.number(float(value)) for value in quantiles)
         return f"{middle} {answer.shown_unit}, 5 to 95 % {low} to {high}"
 

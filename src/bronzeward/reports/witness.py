@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from bronzeward.model.answers import ANSWERS
 from bronzeward.reports.text_table import number, table
@@ -187,11 +189,11 @@ def _pair(data: xr.Dataset) -> list[str]:
     return [str(name) for name in data.attrs["pair"]]
 
 
-def _listed(value: Any) -> list[str]:
+def _listed(value: str | Iterable[object]) -> list[str]:
     return [value] if isinstance(value, str) else [str(part) for part in value]
 
 
-def _width(data: xr.Dataset, value: Any) -> str:
+def _width(data: xr.Dataset, value: npt.ArrayLike) -> str:
     """A width in the unit of the answer, as its digits are shown."""
     answer = ANSWERS[str(data.attrs["answer"])]
     return f"{float(answer.shown_difference(value)):.{answer.digits}f}"

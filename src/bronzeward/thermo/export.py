@@ -191,7 +191,7 @@ def _stretch(stretch: Stretch) -> Data:
     }
 
 
-def _csv(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+def _csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(header)
