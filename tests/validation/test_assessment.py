@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from bronzeward.materials.kinetics import load_set
+from bronzeward.studies.ensemble import widths
+from bronzeward.studies.stability import stability
 from bronzeward.units import ZERO_CELSIUS
 from bronzeward.validation.assessment import _round, assess, combined, kinetics_for
 from bronzeward.validation.check import read_checks
@@ -32,6 +34,17 @@ def test_the_default_set_holds_what_the_assessment_computes(phase):
     assert float(stated.at(kelvin)) == close(float(computed.at(kelvin)), rel=0.005)  # prefactor: three figures
     assert stated.factor == pytest.approx(computed.factor, abs=0.05)
     assert stated.extrapolated_factor == pytest.approx(computed.extrapolated_factor, abs=0.05)
+
+
+@pytest.mark.parametrize("phase", ASSESSED_PHASES)
+def test_members_of_a_band_spread_as_the_assessment_says(phase):
+    """From 20 C to where the phase ends in the description, to 10 % of factors of 3 to 8."""
+    stable = stability("cu-sn-shim1996")[phase]
+    assert judgement()["farthest_C"][phase] == pytest.approx(stable[1] - ZERO_CELSIUS, abs=0.1)
+    inside, slope, middle = widths(load_set().constant(phase), stable)
+    for kelvin in np.linspace(293.15, stable[1], 20):
+        drawn = np.hypot(inside, slope * (1 / kelvin - middle))
+        assert drawn == pytest.approx(assess().spread(phase, kelvin), abs=0.1), kelvin
 
 
 def test_the_default_set_names_the_sources_it_rests_on():

@@ -8,7 +8,7 @@ by 1 / (own error squared + scatter between sources squared), as R.C. Paule, J. 
 it (from memory).
 
 The factor of a constant is for the next strand, scatter between sources and error of the mean together: in its range
-the mean over both ends, outside that at `farthest_C`.
+the mean over both ends, outside that at `farthest_C` of its phase.
 
 A second method, made apart (one common slope scatter, values at the ends of ranges, the strand by its tin), came to
 24 % of the tin left after 48 h at 215 °C and to constants within both widths of these.
@@ -63,10 +63,9 @@ class Assessment:
 
     def kinetics(self) -> KineticSet:
         """The default set with these laws and their factors."""
-        assessed, far = set_of(self.theta), judgement()["farthest_C"] + ZERO_CELSIUS
-        laws = {}
+        assessed, laws = set_of(self.theta), {}
         for phase in ASSESSED_PHASES:
-            law = assessed.constant(phase)
+            law, far = assessed.constant(phase), judgement()["farthest_C"][phase] + ZERO_CELSIUS
             inside = hypot(*(self.spread(phase, end) for end in law.range)) / sqrt(2)
             laws[phase] = replace(law, factor=exp(inside), extrapolated_factor=exp(self.spread(phase, far)))
         return replace(assessed, constants=tuple(laws.get(c.phase, c) for c in assessed.constants))
