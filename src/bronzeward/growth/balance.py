@@ -30,7 +30,7 @@ DILUTE = 0.01
 LEAST_LAYER = 1e-6
 """Share of the seed thickness below which a layer between two others cannot be computed."""
 
-CONVERGED = 1e-1
+CONVERGED = 5e-1
 """Iteration stops at this share of the step tolerance."""
 
 THINNEST_FLOW = 1e-10

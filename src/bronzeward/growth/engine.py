@@ -406,10 +406,13 @@ def attempt(
     error, used = try_step(p, w, regime, touched, count, at, slope, step)
     r.count[ITERATIONS] += used
     overdrawn = overdrawn_edge(w, count) if error >= 0.0 else -1
-    first = step == FIRST_STEP and error > 1.0 and overdrawn < 0 and moved_little(p, w, count)
-    if not 0.0 <= error <= 1.0 and not first:
+    first = w.fresh[0] > 0.0 and step <= FIRST_STEP and error > 1.0 and overdrawn < 0
+    far = moved(p, w, count) if first else 0.0
+    if not 0.0 <= error <= 1.0 and not (first and far < 1.0):
         restore(p, w, count)
         r.count[REJECTED] += 1
+        if first:  # growing as the square root of time
+            return 0.0, step * max(0.01, 0.7 / far**2)
         return 0.0, step * (max(0.2, 0.9 * error**-0.25) if error > 0.0 else 0.25)
     while overdrawn >= 0:
         landed = land(p, w, regime, touched, count, at, slope, step, overdrawn, atoms)
@@ -427,13 +430,13 @@ def attempt(
     return step, 2.0 * step if first else step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25)
 
 
-def moved_little(p: Problem, w: Work, count: int) -> bool:
-    """Whether a step moved less than the thickness against which errors count."""
-    moved = 0.0
+def moved(p: Problem, w: Work, count: int) -> float:
+    """What a step moved in all layers together, over the thickness against which errors count."""
+    result = 0.0
     for k in range(count):
         slot = w.sequence[k]
-        moved += abs(w.n[slot] - w.n_start[slot]) * p.volume[slot]
-    return bool(moved < p.floor * p.perimeter)
+        result += abs(w.n[slot] - w.n_start[slot]) * p.volume[slot]
+    return float(result / (p.floor * p.perimeter))
 
 
 def balanced(p: Problem, w: Work, count: int, tin: float) -> bool:
@@ -507,6 +510,8 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             if abs(lacking_tin(w, count, tin)) > MOST_LOST * tin:
                 r.count[STATUS] = UNBALANCED
                 return
+            if h == FIRST_STEP:
+                w.fresh[0] = 1.0
             step, h = attempt(p, w, r, regime, count, temperature, slope, limited(p, h, slope, left), atoms)
             if step <= 0.0:
                 if h < SMALLEST_STEP:
@@ -516,6 +521,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                     count = find_sequence(p, w, regime)
                     h = FIRST_STEP
                 continue
+            w.fresh[0] = 0.0
             keep_trend(p, w, count, step * 0.5 * (1.0 + 0.5 * bend_of(w, step)))
             keep_age(p, w, count, step)
             if not balanced(p, w, count, tin):

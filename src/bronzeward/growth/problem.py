@@ -94,6 +94,7 @@ class Work(NamedTuple):
     s_trend: Numbers  # (9) change of the speeds with time over the last step
     x_trend: Numbers  # (cells)
     age: Numbers  # (1) since when the layers would have grown as the square root of time [s], 0: they do not
+    fresh: Numbers  # (1) 1 from the start of a layer to the first step after it
     flow: Numbers  # (9 * 6) flows into and out of each phase and their slopes
     area_in: Numbers  # (9)
     area_out: Numbers
@@ -150,7 +151,7 @@ def new_work(n_cells: int, zeros: Any) -> Work:
     sizes = {
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
         "s_stage": 5 * slot, "x_stage": 5 * cell, "x_trend": cell,
-        "corrected": 3, "age": 1, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
+        "corrected": 3, "age": 1, "fresh": 1, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
         "face": face, "diagonal": face, "right": face, "held": face,
     }  # fmt: skip
     return Work(*(zeros(sizes.get(name, slot)) for name in Work._fields))
