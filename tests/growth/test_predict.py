@@ -8,19 +8,22 @@ import numpy as np
 import pytest
 
 from bronzeward.growth import predict, step
-from bronzeward.growth.problem import ITERATIONS, new_work
-from bronzeward.growth.slots import N_SLOTS
+from bronzeward.growth.problem import ITERATIONS
+from bronzeward.growth.slots import ALPHA, BETA, GAMMA, GAMMA_TIN, N_SLOTS
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of, run_plain
+from growth_pieces import work
 
-LAYERS = 3
+LAYERS = 4
+PROFILES = (GAMMA_TIN, GAMMA, BETA, ALPHA)
+"""Layers that have cells, all of them."""
 
 
 @pytest.mark.parametrize(("stage", "degree"), [(1, 0), (2, 1), (3, 2), (4, 2)])
 def test_guess_is_exact_for_polynomials(stage: int, degree: int) -> None:
     p = problem_of(Strand.round(24, 44), Schedule.start(200).hold(1), alpha_cells=5, inner_cells=2)
-    w = new_work(p.n_cells, np.zeros)
+    w = work(p, *PROFILES)
     draw = np.random.default_rng(stage)
     speeds, compositions = draw.normal(size=(LAYERS - 1, degree + 1)), draw.normal(size=(p.n_cells, degree + 1))
     for j in range(stage):
@@ -36,8 +39,8 @@ def test_guess_is_exact_for_polynomials(stage: int, degree: int) -> None:
 
 def test_first_stage_follows_the_trend_of_the_step_before() -> None:
     p = problem_of(Strand.round(24, 44), Schedule.start(200).hold(1), alpha_cells=5, inner_cells=2)
-    w = new_work(p.n_cells, np.zeros)
-    h, slope_s, slope_x = 80.0, np.array([2.0, -3.0]), np.linspace(-1.0, 1.0, p.n_cells)
+    w = work(p, *PROFILES)
+    h, slope_s, slope_x = 80.0, np.array([2.0, -3.0, 0.5]), np.linspace(-1.0, 1.0, p.n_cells)
     for j, node in enumerate(step.NODES):
         w.s[: LAYERS - 1], w.x[:] = 1.0 + slope_s * node * h, 2.0 + slope_x * node * h
         predict.keep_stage(p, w, j, LAYERS)

@@ -41,6 +41,7 @@ class Layer:
         )  # fmt: skip
         self.work = new_work(cells, lambda count: [0.0] * count)
         self.work.rate[ALPHA] = D
+        self.work.reached[ALPHA] = cells
         self.ends, self.hole, self.amount = (x_in is not None, x_out is not None), hole or 0.0, size / VOLUME
         self.work.x_in[ALPHA], self.work.x_out[ALPHA] = x_in or 0.0, x_out or 0.0
         self.atoms = self.amount * np.diff(edges)

@@ -11,9 +11,10 @@ from bronzeward.growth.slots import N_SLOTS
 
 
 def work(p: Problem, *sequence: int) -> Any:
-    """An empty work space of arrays, its sequence of phases written out."""
+    """An empty work space of arrays, its sequence of phases written out; tin has reached all cells."""
     w = new_work(p.n_cells, np.zeros)._replace(sequence=[0] * N_SLOTS)
     w.sequence[: len(sequence)] = sequence
+    w.reached[:] = p.cells
     return w
 
 

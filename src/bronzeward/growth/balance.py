@@ -20,6 +20,7 @@ from __future__ import annotations
 from bronzeward.growth.geometry import path, resistance_slope
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.profile import is_flat, lay_faces, skin_is_thin, solve_cells
+from bronzeward.growth.reach import reach_on
 from bronzeward.growth.slots import ALPHA
 
 MOST_ITERATIONS = 25
@@ -30,7 +31,7 @@ DILUTE = 0.01
 LEAST_LAYER = 1e-6
 """Share of the seed thickness below which a layer between two others cannot be computed."""
 
-CONVERGED = 5e-1
+CONVERGED = 1e-1
 """Iteration stops at this share of the step tolerance."""
 
 THINNEST_FLOW = 1e-10
@@ -194,6 +195,9 @@ def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) 
         w.flow[at + IN_BY_OUT], w.flow[at + OUT_BY_OUT] = a, b
         by_out = nudge
     flow_in, flow_out = solve_cells(p, w, slot, amount, 1.0, s_in, s_out, gh, open_in, open_out)
+    while reach_on(p, w, slot):
+        lay_faces(p, w, slot, amount, w.area_in[slot])
+        flow_in, flow_out = solve_cells(p, w, slot, amount, 1.0, s_in, s_out, gh, open_in, open_out)
     if fresh and open_in:
         w.flow[at + IN_BY_IN] = (w.flow[at + IN_BY_IN] - flow_in) / by_in
         w.flow[at + OUT_BY_IN] = (w.flow[at + OUT_BY_IN] - flow_out) / by_in
@@ -203,7 +207,7 @@ def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) 
     w.flow[at + IN] = flow_in
     w.flow[at + OUT] = flow_out
     first = int(p.cell_start[slot])
-    for c in range(first, first + int(p.cells[slot])):
+    for c in range(first, first + int(w.reached[slot])):
         w.held[c] = w.right[c + slot]
 
 
@@ -213,8 +217,8 @@ def take_cells(p: Problem, w: Work, slot: int) -> float:
     edge, composition, held, tin = p.edge, w.x, w.held, w.u
     amount = w.n[slot]
     moved = 0.0
-    total = 0.0
-    for c in range(first, first + int(p.cells[slot])):
+    total = w.rest[slot]
+    for c in range(first, first + int(w.reached[slot])):
         x = held[c]
         atoms = amount * (edge[c + slot + 1] - edge[c + slot])
         moved += atoms * abs(x - composition[c])
@@ -320,7 +324,7 @@ def fill_up(p: Problem, w: Work, slot: int, before: float, tin: float) -> None:
     given is counted.
     """
     first = int(p.cell_start[slot])
-    last = first + int(p.cells[slot])
+    last = first + int(w.reached[slot])
     amount = w.n[slot]
     held = w.tin[slot] * amount / before
     scale = tin / held if held > 0.0 else 0.0

@@ -20,11 +20,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bronzeward.growth import balance, cells, changes, engine, geometry, predict, profile, state, step
+from bronzeward.growth import balance, cells, changes, engine, geometry, predict, profile, reach, state, step
 from bronzeward.growth.problem import EVENT_WIDTH, N_COUNTS, ROW_WIDTH, Problem, Record, Work, new_work
 from bronzeward.growth.slots import N_SLOTS
 
-_MODULES = (geometry, state, profile, balance, predict, step, cells, changes, engine)
+_MODULES = (geometry, state, profile, reach, balance, predict, step, cells, changes, engine)
 
 _OPTIONS: dict[str, Any] = {"error_model": "numpy"}
 """Division by zero gives infinity, which the engine refuses as it does any estimate that is not a number."""

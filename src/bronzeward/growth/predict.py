@@ -30,16 +30,21 @@ def keep_stage(p: Problem, w: Work, stage: int, count: int) -> None:
     """Remember a solved stage."""
     for k in range(count - 1):
         w.s_stage[stage * N_SLOTS + k] = w.s[k]
-    for c in range(p.n_cells):
-        w.x_stage[stage * p.n_cells + c] = w.x[c]
+    for k in range(count):
+        slot = int(w.sequence[k])
+        for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
+            w.x_stage[stage * p.n_cells + c] = w.x[c]
 
 
 def keep_trend(p: Problem, w: Work, count: int, half: float) -> None:
     """Remember how fast speeds and compositions changed in the second half of an accepted step, `half` [s] long."""
     for k in range(count - 1):
         w.s_trend[k] = (w.s[k] - w.s_stage[HALF_WAY * N_SLOTS + k]) / half
-    for c in range(p.n_cells):
-        w.x_trend[c] = (w.x[c] - w.x_stage[HALF_WAY * p.n_cells + c]) / half
+    for k in range(count):
+        slot = int(w.sequence[k])
+        first, reached = int(p.cell_start[slot]), int(w.reached[slot])
+        for c in range(first, first + int(p.cells[slot])):
+            w.x_trend[c] = (w.x[c] - w.x_stage[HALF_WAY * p.n_cells + c]) / half if c < first + reached else 0.0
 
 
 def forget_trend(p: Problem, w: Work) -> None:
@@ -56,16 +61,20 @@ def guess_stage(p: Problem, w: Work, stage: int, count: int, elapsed: float) -> 
     if stage == 0:
         for k in range(count - 1):
             w.s[k] += elapsed * w.s_trend[k]
-        for c in range(p.n_cells):
-            w.x[c] += elapsed * w.x_trend[c]
+        for k in range(count):
+            slot = int(w.sequence[k])
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
+                w.x[c] += elapsed * w.x_trend[c]
         return
     for k in range(count - 1):
         guess = 0.0
         for j in range(stage):
             guess += GUESSES[stage * EARLIER + j] * w.s_stage[j * N_SLOTS + k]
         w.s[k] = guess
-    for c in range(p.n_cells):
-        guess = 0.0
-        for j in range(stage):
-            guess += GUESSES[stage * EARLIER + j] * w.x_stage[j * p.n_cells + c]
-        w.x[c] = guess
+    for k in range(count):
+        slot = int(w.sequence[k])
+        for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
+            guess = 0.0
+            for j in range(stage):
+                guess += GUESSES[stage * EARLIER + j] * w.x_stage[j * p.n_cells + c]
+            w.x[c] = guess

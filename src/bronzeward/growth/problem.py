@@ -99,6 +99,8 @@ class Work(NamedTuple):
     area_in: Numbers  # (9)
     area_out: Numbers
     x: Numbers  # (cells) composition of the cells of the last iterate
+    reached: Numbers  # (9) cells of a profile that tin has reached, counted from its tin side
+    rest: Numbers  # (9) tin in the other cells, next to none
     face: Numbers  # (cells + 9) resistance of each face
     diagonal: Numbers  # (cells + 9) tridiagonal scratch
     right: Numbers

@@ -83,7 +83,7 @@ def lay_faces(p: Problem, w: Work, slot: int, amount: float, area_in: float) -> 
     Resistances are those of `geometry.path`, the zone followed along since areas only grow.
     """
     first = int(p.cell_start[slot])
-    cells = int(p.cells[slot])
+    cells = int(w.reached[slot])
     base = first + slot
     edge, composition, face = p.edge, w.x, w.face
     starts, factors, shifts = p.zone_area, p.zone_factor, p.zone_shift
@@ -124,13 +124,13 @@ def solve_cells(
     p: Problem, w: Work, slot: int, amount: float, thin: float, s_in: float, s_out: float,
     gh: float, open_in: bool, open_out: bool,
 ) -> tuple[float, float]:  # fmt: skip
-    """Solve the implicit balance of all cells; the new compositions stand in `w.right`.
+    """Solve the implicit balance of the cells that tin has reached; the new compositions stand in `w.right`.
 
     `thin` scales the face resistances. Returns the tin flows into the layer at its tin side and out
     of it at its copper side, as the moving interfaces see them [mol/(m s)].
     """
     first = int(p.cell_start[slot])
-    cells = int(p.cells[slot])
+    cells = int(w.reached[slot])
     base = first + slot
     edge, face, known_tin = p.edge, w.face, w.u_star
     eliminated, solution = w.diagonal, w.right
@@ -164,7 +164,8 @@ def solve_cells(
         pivot = 1.0 / (amount * share + gh * (take + next_give - give * above))
         known = known_tin[first + k] - known_atoms * share * reference + gh * give * before
         if k == cells - 1:
-            known += gh * next_take * beyond
+            # no tin flows beyond the last cell that tin has reached, but pure copper passes its moving face
+            known += gh * (next_take * beyond - (1.0 - edge[base + k + 1]) * s_in * reference)
         above = gh * next_take * pivot
         before = known * pivot
         eliminated[base + k] = above

@@ -15,6 +15,7 @@ from bronzeward.growth.changes import settle
 from bronzeward.growth.geometry import path
 from bronzeward.growth.predict import HALF_WAY, guess_stage, keep_stage
 from bronzeward.growth.problem import Numbers, Problem, Work
+from bronzeward.growth.reach import find_reached
 from bronzeward.growth.slots import N_SLOTS
 from bronzeward.growth.state import set_temperature
 
@@ -77,6 +78,7 @@ def refresh_cells(p: Problem, w: Work, count: int) -> None:
         if p.wide[slot]:
             for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
                 w.x[c] = w.u[c] / (w.n[slot] * (p.edge[c + slot + 1] - p.edge[c + slot]))
+            find_reached(p, w, slot)
 
 
 def gather_known(p: Problem, w: Work, stage: int, count: int, h: float) -> None:
@@ -91,7 +93,7 @@ def gather_known(p: Problem, w: Work, stage: int, count: int, h: float) -> None:
         w.n_star[slot] = n
         w.tin_star[slot] = tin
         if p.wide[slot]:
-            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
                 u = w.u_start[c]
                 for j in range(stage):
                     u += h * WEIGHTS[stage * STAGES + j] * w.du[j * p.n_cells + c]
@@ -113,7 +115,7 @@ def store_derivative(p: Problem, w: Work, stage: int, count: int, gh: float) -> 
         w.dn[stage * N_SLOTS + slot] = (w.n[slot] - w.n_star[slot]) / gh
         w.dtin[stage * N_SLOTS + slot] = (w.tin[slot] - w.tin_star[slot]) / gh
         if p.wide[slot]:
-            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
                 w.du[stage * p.n_cells + c] = (w.u[c] - w.u_star[c]) / gh
 
 
@@ -183,7 +185,7 @@ def error_norm(p: Problem, w: Work, count: int, h: float, bend: float) -> float:
         worst = max(worst, abs(w.held[k]) / scale)
         if p.wide[slot]:
             moved = 0.0
-            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(p.cells[slot])):
+            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
                 moved += abs(estimate(w.du, p.n_cells, c, h))
             moved /= 1.0 + levelled(p, w, slot, h * (1.0 + bend))
             most = MISPLACED * min(abs(w.n[slot]), p.all_tin)
