@@ -89,6 +89,7 @@ def fixed_steps(problem: Any, count: int) -> float:
     h, at = p.time[1] / count, p.temperature_start[0]
     slope = (p.temperature_end[0] - at) / p.time[1]
     for _ in range(count):
+        step.refresh_cells(p, w, layers)
         step.remember(p, w)
         error, _ = step.try_step(p, w, regime, -1, layers, at, slope, h)
         assert error >= 0.0
