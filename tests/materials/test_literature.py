@@ -60,8 +60,6 @@ PINS = {
 }
 
 
-# Published values these data do not meet, shown on the validation page as misses. Each must miss:
-# one that begins to hold leaves this list together with the word `misses` in its note.
 def kinetics(name: str) -> dict[str, Any]:
     return read_toml(folder() / "kinetics" / f"{name}.toml")
 

@@ -29,7 +29,7 @@ def everything() -> list[Evidence]:
 @pytest.mark.parametrize("phase", ASSESSED_PHASES)
 def test_the_default_set_holds_what_the_assessment_computes(phase):
     stated, computed = load_set().constant(phase), assess().kinetics().constant(phase)
-    assert stated.activation == pytest.approx(computed.activation, abs=51.0)  # printed to 0.1 kJ/mol
+    assert stated.activation == pytest.approx(computed.activation, abs=51.0)  # J/mol; printed to 0.1 kJ/mol
     kelvin = judgement()["reference_C"] + ZERO_CELSIUS
     assert float(stated.at(kelvin)) == close(float(computed.at(kelvin)), rel=0.005)  # prefactor: three figures
     assert stated.factor == pytest.approx(computed.factor, abs=0.05)
