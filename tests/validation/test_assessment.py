@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from bronzeward import Case, Schedule, Strand
+from bronzeward.materials import literature
 from bronzeward.materials.kinetics import load_set
+from bronzeward.model.simulation import run_case
 from bronzeward.studies.ensemble import widths
 from bronzeward.studies.stability import stability
 from bronzeward.units import ZERO_CELSIUS
@@ -140,6 +144,26 @@ def test_a_check_is_computed_without_its_own_source():
     assert kinetics_for(ROWS["film_diffusion_epsilon"]) == assess("ddf8767").kinetics()
     assert kinetics_for(ROWS["couple_strip_25c"]) == load_set()
     assert kinetics_for(ROWS["couple_mei1992_eta"]) == load_set("mei1992")
+
+
+GEOMETRIES = {
+    "24 µm in a full sleeve of 44 µm": Strand.round(24, 44),
+    "25 µm in a sleeve of 29 µm": Strand.round(25, 29, pack=[(50, 0.25)]),
+    "the same, parallel channels": Strand.round(25, 29, pack=[(50, 0.25)], pack_transport="parallel channels"),
+    "sleeve of 30 µm": Strand.round(25, 30, pack=[(50, 0.25)]),
+    "sleeve of 31 µm": Strand.round(25, 31, pack=[(50, 0.25)]),
+}
+
+
+@pytest.mark.parametrize("name", GEOMETRIES)
+def test_tin_left_in_other_geometries_is_as_the_databases_tell(name):
+    """Whole per cent after 48 h at 215 C, with the default constants and with `couples`."""
+    text = (literature.folder() / "README.md").read_text(encoding="utf-8")
+    told = re.search(rf"^\| {re.escape(name)}[^|]*\| (\d+) % \| (\d+) % \|$", text, re.MULTILINE)
+    assert told is not None
+    for percent, kinetics in zip(told.groups(), ("default", "couples"), strict=True):
+        history = run_case(Case(GEOMETRIES[name], Schedule.start(215).hold(48), load_set(kinetics)))
+        assert 100 * (1 - float(history["tin_used"][-1])) == pytest.approx(float(percent), abs=0.51)
 
 
 def test_the_strand_by_the_engine():

@@ -15,6 +15,7 @@ from bronzeward.validation.outcome import (
     counts,
     in_bands,
 )
+from bronzeward.validation.stated_band import GROUPS
 
 
 def validation_lines(outcomes: Sequence[Outcome]) -> list[str]:
@@ -57,12 +58,14 @@ def kind_lines(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def band_line(outcomes: Sequence[Outcome]) -> str:
-    """One line: published values inside the band that the growth constants state."""
+    """One line: published values inside the band that the program states for them, all and by what they are of."""
     inside, judged = in_bands(outcomes)
-    return (
-        f"{inside} of {judged} published values lie inside the stated 90 % band of what is computed for them, of the "
-        "growth constants alone."
-    )
+    parts = []
+    for group in dict.fromkeys(GROUPS.values()):
+        held, all_of_it = in_bands([o for o in outcomes if GROUPS.get(o.check.topic) == group])
+        parts += [f"{held} of {all_of_it} {group}"] if all_of_it else []
+    apart = f": {', '.join(parts)}" if parts else ""
+    return f"{inside} of {judged} published values lie inside the 90 % band stated for what is computed{apart}."
 
 
 def validation_summary(outcomes: Sequence[Outcome]) -> str:

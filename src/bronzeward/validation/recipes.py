@@ -234,6 +234,7 @@ _STRANDS: dict[str, Recipe] = {
     "phases_below_450c": strands.order_below_450,
     "no_single_phase": strands.no_single_phase,
     "eta_melts_in_strand": strands.eta_melts,
+    "bronze_left_500c": strands.bronze_left,
     "fusion_schedule": strands.published_schedule,
     "three_plateau_schedule": strands.published_schedule,
 }

@@ -1,9 +1,14 @@
-"""The 90 % band that the constants state for themselves, round the computed value of a check."""
+"""The 90 % band that the program states for itself, round the computed value of a check."""
 
 from __future__ import annotations
 
-from bronzeward.materials.growth_constants import Constant
-from bronzeward.units import ZERO_CELSIUS
+from collections.abc import Callable
+
+from bronzeward.materials.doubt_data import usual_spreads
+from bronzeward.materials.growth_constants import COMPOUNDS, Constant
+from bronzeward.studies.ensemble import widths
+from bronzeward.studies.stability import stability
+from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
 from bronzeward.validation.assessment import kinetics_for
 from bronzeward.validation.check import OUTSIDE, Check
 from bronzeward.validation.evidence import ASSESSED_PHASES
@@ -13,20 +18,32 @@ from bronzeward.validation.sub_element import percent_tin_left
 NORMAL_95 = 1.6448536269514722
 """A normal value lies within as many standard deviations either way with a probability of 90 %."""
 
-_CONSTANTS = ("growth_constant", "tracer_diffusion", "interdiffusion")
+Band = tuple[float, float]
+
+GROWTH, SLOPES, VOLUMES = (
+    "layers and growth constants", "activation energies", "volumes, densities and expansions",
+)  # fmt: skip
+"""What is counted apart of those that have a band."""
+
+GROUPS = {
+    "growth_constant": GROWTH, "tracer_diffusion": GROWTH, "interdiffusion": GROWTH, "plane_couple": GROWTH,
+    "tin_left": GROWTH, "activation_energy": SLOPES, "layer_activation": SLOPES,
+    "molar_volume": VOLUMES, "density": VOLUMES, "linear_expansion": VOLUMES, "contraction": VOLUMES,
+}  # fmt: skip
+"""Group of each topic whose spread is stated."""
 
 
-def stated_band(check: Check, computed: float, lab: Laboratory) -> tuple[float, float] | None:
-    """Low and high in the check's unit; None for checks that are not from outside or rest on no growth constant.
+def stated_band(check: Check, computed: float, lab: Laboratory) -> Band | None:
+    """Low and high in the check's unit; None for checks that are not from outside or whose spread is not stated.
 
-    A layer goes as the root of its constant; eta and epsilon err together, a couple by the factor of eta.
+    A layer goes as the root of its constant; eta and epsilon err together, a couple by the factor of eta. What a
+    published value errs by itself is not in it.
     """
-    if check.kind not in OUTSIDE:
-        return None
-    if check.topic == "tin_left":
-        return _band_of_a_strand(check, lab)
-    if check.topic not in (*_CONSTANTS, "plane_couple"):
-        return None
+    band = _BANDS.get(check.topic)
+    return band(check, computed, lab) if band and check.kind in OUTSIDE else None
+
+
+def _of_a_constant(check: Check, computed: float, lab: Laboratory) -> Band:
     kelvin = float(check.condition["temperature_C"]) + ZERO_CELSIUS
     wide = _wide(kinetics_for(check).constant(check.condition.get("phase", "eta")), kelvin)
     wide = wide**0.5 if check.topic == "plane_couple" else wide
@@ -39,8 +56,35 @@ def _wide(constant: Constant, kelvin: float) -> float:
     return float((constant.factor if low <= kelvin <= high else constant.extrapolated_factor) ** NORMAL_95)
 
 
-def _band_of_a_strand(check: Check, lab: Laboratory) -> tuple[float, float]:
+def _of_a_strand(check: Check, computed: float, lab: Laboratory) -> Band:
     kelvin, plain = float(check.condition["temperature_C"]) + ZERO_CELSIUS, kinetics_for(check)
     wide = {phase: _wide(plain.constant(phase), kelvin) for phase in ASSESSED_PHASES}
     ends = [percent_tin_left(check, lab, plain.scaled({p: w**sign for p, w in wide.items()})) for sign in (-1, 1)]
     return min(ends), max(ends)
+
+
+def _of_a_slope(check: Check, computed: float, lab: Laboratory) -> Band:
+    """As members of a band draw the slope of a constant [kJ/mol]."""
+    phase = check.condition.get("phase", "eta")
+    slope = widths(kinetics_for(check).constant(phase), stability(lab.description)[phase])[1]
+    wide = NORMAL_95 * slope * GAS_CONSTANT / 1e3
+    return computed - wide, computed + wide
+
+
+def _of_a_volume(check: Check, computed: float, lab: Laboratory) -> Band | None:
+    """By the spreads of `databases/doubts.toml`, which say nothing of pure solid metals and of alpha."""
+    phase = check.condition["phase"]
+    name = "liquid_density" if phase == "liquid" else "compound_volume" if phase in COMPOUNDS else ""
+    name = "compound_expansion" if name and check.topic == "linear_expansion" else name
+    if not name:
+        return None
+    wide = NORMAL_95 * usual_spreads()[name]
+    base = 100.0 if check.topic == "contraction" else 0.0  # per cent more than one
+    return (base + computed) * (1 - wide) - base, (base + computed) * (1 + wide) - base
+
+
+_OF_GROUP: dict[str, Callable[[Check, float, Laboratory], Band | None]] = {
+    GROWTH: _of_a_constant, SLOPES: _of_a_slope, VOLUMES: _of_a_volume,
+}  # fmt: skip
+
+_BANDS = {topic: _OF_GROUP[group] for topic, group in GROUPS.items()} | {"tin_left": _of_a_strand}

@@ -6,6 +6,7 @@ import numpy as np
 
 from bronzeward.files import read_toml
 from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
 from bronzeward.materials import literature
 from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.phases import PHASES
@@ -15,6 +16,9 @@ from bronzeward.validation.assessment import kinetics_for
 from bronzeward.validation.check import Check
 from bronzeward.validation.laboratory import TIN_LEAN, TIN_RICH, Laboratory
 from bronzeward.validation.sub_element import SLEEVES, core_um, percent_tin_left
+
+TRACE = 1e-3
+"""Share of the atoms below which a phase counts as gone."""
 
 
 def tin_left(check: Check, lab: Laboratory) -> tuple[float, str]:
@@ -42,9 +46,22 @@ def order_below_450(check: Check, lab: Laboratory) -> tuple[float, str]:
 def no_single_phase(check: Check, lab: Laboratory) -> tuple[float, str]:
     """Fewest phases left at 600 C."""
     runs = [lab.run(TIN_LEAN, Schedule.start(20).ramp(25, to=600).hold(hours)) for hours in (24, 150)]
-    phases = [[phase for k, phase in enumerate(PHASES) if run["mole_fraction"][-1, k] > 1e-3] for run in runs]
+    phases = [[phase for k, phase in enumerate(PHASES) if run["mole_fraction"][-1, k] > TRACE] for run in runs]
     remark = "; ".join(f"{hours} h: {', '.join(last)}" for hours, last in zip((24, 150), phases, strict=True))
     return float(min(map(len, phases))), remark
+
+
+def bronze_left(check: Check, lab: Laboratory) -> tuple[float, str]:
+    """1 where alpha is left of the copper of a tube round a rod of tin."""
+    bore, per_tin = float(check.condition["bore_um"]), float(check.condition["copper_per_tin"])
+    core = bore / np.sqrt(1 + per_tin * lab.copper_volume / lab.properties.molar_volume["(Sn)"])
+    schedule = Schedule.start(20)
+    for celsius, hours in ((210, 48), (400, 48), (500, 96)):
+        schedule = schedule.ramp(50, to=celsius).hold(hours)
+    history = lab.run(Strand.round(float(core), bore), schedule)
+    left = history["mole_fraction"][:, PHASES.index("alpha")]
+    gone = history["time"][left > TRACE][-1] / HOUR
+    return float(left[-1] > TRACE), f"computed with {core:.0f} µm of tin: the last alpha goes after {gone:.0f} h"
 
 
 def eta_melts(check: Check, lab: Laboratory) -> tuple[float, str]:
