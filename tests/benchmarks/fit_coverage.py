@@ -22,6 +22,7 @@ from bronzeward.materials.doubt_data import usual_spreads
 from bronzeward.model.batch import run_batch
 from bronzeward.studies.calibration import MODEL_SCATTER, _Model, fit
 from bronzeward.studies.ensemble import Members, Spread
+from bronzeward.studies.quantiles import quantiles
 
 READINGS = 0.07
 SEEN = 0.05e-6
@@ -69,7 +70,7 @@ def main(repeats: int = 200, size: int = 100) -> None:
                 own = replace(case, schedule=schedule, kinetics=kinetics)
                 members = [*Members(own, spread(size, 100 + k)), replace(truth, schedule=schedule)]
                 *values, true = run_batch(members, precision="quick")["shell_at_end"]
-                bands.append((*np.quantile(values, (0.05, 0.95)), true))
+                bands.append((*quantiles(np.array(values))[[0, -1]], true))
             low, high, true = bands[0]
             inside[name] += bool(low <= true <= high)
             widths[name][k] = [band[1] - band[0] for band in (bands[0], bands[-1])]

@@ -22,7 +22,7 @@ from bronzeward.model.simulation import run_case
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table
 from bronzeward.studies.ensemble import LATER, SOURCES, Members, Spread, draws, offset, uneven, varied_strand, widths
-from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, rank_shares
+from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, quantiles, rank_shares
 from bronzeward.studies.stability import stability
 from bronzeward.studies.uncertainty import band
 from bronzeward.units import GAS_CONSTANT
@@ -131,6 +131,22 @@ def test_shares_are_squared_rank_correlations_also_with_ties_and_gaps() -> None:
     there = np.isfinite(values)
     expected = [stats.spearmanr(column, values[there]).statistic ** 2 for column in z[there].T]
     np.testing.assert_allclose(rank_shares(values, z), expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("size", [19, 20, 100, 300])
+def test_a_further_member_lies_in_the_band_nine_times_in_ten(size: int) -> None:
+    """Of numbers uniform from 0 to 1 the k-th of n lies at k/(n + 1) in the mean, and a further one below it so often.
+
+    (David and Nagaraja, Order Statistics, 2003, from memory.) Numbers that stand at these places give the chance itself.
+    """
+    places = np.arange(1, size + 1) / (size + 1)
+    np.testing.assert_allclose(quantiles(places), QUANTILES, rtol=1e-12)
+    drawn = np.random.default_rng(size).random((4000, size))
+    low, _, high = np.array([quantiles(row) for row in drawn]).T
+    # the chance that a further number lies between: of 4000 bands, its mean within four standard errors
+    assert np.mean(high - low) == pytest.approx(0.9, abs=4 * np.std(high - low) / np.sqrt(4000))
+    usual = np.diff(np.quantile(drawn, (0.05, 0.95), axis=1), axis=0)
+    assert abs(usual.mean() - 0.9 * (size - 1) / (size + 1)) < 4 * usual.std() / np.sqrt(4000)
 
 
 def test_error_of_quantiles_is_that_of_a_normal_sample() -> None:

@@ -21,6 +21,7 @@ from bronzeward.reports.witness_layers import write_layers
 from bronzeward.studies.calibration import MODEL_SCATTER, fit
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
 from bronzeward.studies.optimise.limits import parse_limit
+from bronzeward.studies.quantiles import quantiles
 from bronzeward.studies.witness import (
     CORE_SCATTER,
     EACH,
@@ -235,7 +236,7 @@ def test_an_answer_that_jumps_is_told_by_members() -> None:
     members = run_members(Members(case, Spread(size=60)))["liquid_above_peritectic"]
     assert 0.5 < (members == 0.0).mean() < 0.95
     left = float(found["checked"].sel(choice="pair"))
-    assert 0.0 < left <= float(found["width_now"]) == close(np.ptp(np.quantile(members, (0.05, 0.95))))
+    assert 0.0 < left <= float(found["width_now"]) == close(np.ptp(quantiles(members)))
 
 
 def test_what_cannot_be_asked_is_said() -> None:

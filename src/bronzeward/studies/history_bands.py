@@ -20,7 +20,7 @@ from bronzeward.model.answers import ANSWERS, numbers
 from bronzeward.model.batch import Progress, Shared, checked_workers, warm_engine
 from bronzeward.model.result import Result, Variable
 from bronzeward.studies.ensemble import Members, Spread
-from bronzeward.studies.quantiles import QUANTILES, quantiles
+from bronzeward.studies.quantiles import METHOD, QUANTILES, quantiles
 
 Array = NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def with_bands(
         raise InputError(f"bands: only {int(done.sum())} of {chosen.size} members completed; no bands can be given")
     variables = dict(result.variables)
     for name in BANDED:
-        low, high = np.quantile(histories[name][done], (QUANTILES[0], QUANTILES[-1]), axis=0)
+        low, high = np.quantile(histories[name][done], (QUANTILES[0], QUANTILES[-1]), axis=0, method=METHOD)
         about = result.variables[name]
         for ending, values in (("low", low), ("high", high)):
             text = f"{about.attributes.get('long_name', name)}: {'5' if ending == 'low' else '95'} % of the ensemble"

@@ -9,10 +9,17 @@ Array = NDArray[np.float64]
 
 QUANTILES = (0.05, 0.5, 0.95)
 
+METHOD = "weibull"
+"""How quantiles lie between ordered values: the k-th of n stands for the share k/(n + 1), which is the chance that a
+further draw lies below it, whatever it is drawn from (Weibull; no. 6 of Hyndman and Fan). So the 5 to 95 % band of 19
+members or more holds a further member, or the truth where it is one, in 90 of 100; by numpy's usual way that of 100
+members holds it in 88.2."""
+
+
 def quantiles(values: Array) -> Array:
     """Quantiles of the finite values, shape (3,); nan where there are none."""
     finite = values[np.isfinite(values)]
-    return np.quantile(finite, QUANTILES) if finite.size else np.full(len(QUANTILES), np.nan)
+    return np.quantile(finite, QUANTILES, method=METHOD) if finite.size else np.full(len(QUANTILES), np.nan)
 
 
 def quantile_errors(values: Array) -> Array:
