@@ -137,7 +137,7 @@ def test_shares_are_squared_rank_correlations_also_with_ties_and_gaps() -> None:
 def test_a_further_member_lies_in_the_band_nine_times_in_ten(size: int) -> None:
     """Of numbers uniform from 0 to 1 the k-th of n lies at k/(n + 1) in the mean, and a further one below it so often.
 
-    (David and Nagaraja, Order Statistics, 2003, from memory.) Numbers that stand at these places give the chance itself.
+    From memory of David and Nagaraja, Order Statistics (2003). Numbers at these places give the chance itself.
     """
     places = np.arange(1, size + 1) / (size + 1)
     np.testing.assert_allclose(quantiles(places), QUANTILES, rtol=1e-12)

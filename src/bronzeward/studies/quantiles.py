@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,7 +11,7 @@ Array = NDArray[np.float64]
 
 QUANTILES = (0.05, 0.5, 0.95)
 
-METHOD = "weibull"
+METHOD: Final = "weibull"
 """How quantiles lie between ordered values: the k-th of n stands for the share k/(n + 1), which is the chance that a
 further draw lies below it, whatever it is drawn from (Weibull; no. 6 of Hyndman and Fan). So the 5 to 95 % band of 19
 members or more holds a further member, or the truth where it is one, in 90 of 100; by numpy's usual way that of 100
