@@ -293,7 +293,7 @@ def test_report_file_and_figure(tmp_path: Path) -> None:
     assert back.covariance == found.kinetics.covariance
     for mine, theirs in zip(back.constants, found.kinetics.constants, strict=True):
         assert float(mine.at(480.0)) == close(float(theirs.at(480.0)), rel=1e-12)
-    assert plot_fit(found).get_xlabel() == "computed thickness [µm]"
+    assert plot_fit(found).get_xlabel() == "computed thickness, µm"
     with pytest.raises(InputError):
         write_kinetics(found, tmp_path / "fitted.toml")
 
@@ -394,7 +394,7 @@ def test_areas_give_the_constant() -> None:
     for rows in (data, data[:1], data[1:2], data[2:]):
         found = fit(rows, load_set(), phases=["eta"], scatter=0.0, numerics=COARSE)
         assert found.factors["eta"] == close(1.5, rel=0.01)
-    assert plot_fit(found).get_xlabel() == "computed area [%]"
+    assert plot_fit(found).get_xlabel() == "computed area, %"
     assert "area of void" in fit_report(found)
 
 

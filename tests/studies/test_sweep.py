@@ -134,7 +134,7 @@ def test_table_figure_and_file(tmp_path: Path) -> None:
     assert " ".join(text.partition("\n\n")[2].split()) == data.attrs["caveat"]
     line = sweep_table(data, "shell_at_first_liquid", {"steps_0_ramp_C_per_h": 25.0})
     assert "95 %" in line
-    assert "[h]" in plot_sweep(data, "shell_at_first_liquid").get_xlabel()
+    assert plot_sweep(data, "shell_at_first_liquid").get_xlabel().endswith(", h")
     ax = plot_sweep(data, "overfill_at_first_liquid", at={"steps_0_ramp_C_per_h": 25.0})
     assert "overfill" in ax.get_ylabel()
     target = write_dataset(data, tmp_path / "sweep.nc")
@@ -166,10 +166,10 @@ def test_bad_input_is_named() -> None:
 @pytest.mark.parametrize(
     ("path", "label"),
     [
-        ("schedule.steps.0.ramp_C_per_h", "ramp (steps.0) [°C/h]"),
-        ("schedule.steps.12.hold_h", "hold (steps.12) [h]"),
-        ("schedule.steps.1.to_C", "to (steps.1) [°C]"),
-        ("strand.core_diameter_um", "core diameter [µm]"),
+        ("schedule.steps.0.ramp_C_per_h", "ramp (steps.0), °C/h"),
+        ("schedule.steps.12.hold_h", "hold (steps.12), h"),
+        ("schedule.steps.1.to_C", "to (steps.1), °C"),
+        ("strand.core_diameter_um", "core diameter, µm"),
         ("kinetics.factors.eta", "factors eta"),
     ],
 )

@@ -187,7 +187,7 @@ def test_band_of_a_ramp() -> None:
     text = band_table(data)
     assert max(map(len, text.splitlines())) <= 80
     assert "shell at first liquid" in text
-    assert plot_band(data).get_xlabel().endswith("[µm]")
+    assert plot_band(data).get_xlabel().endswith(", µm")
     assert len(plot_shares(data).patches) == data.sizes["source"]
 
 

@@ -42,7 +42,7 @@ def plot_fit(fit: Fit, ax: Axes | None = None) -> Axes:
     ax.set_xlim(ends)
     ax.set_ylim(ends)
     areas = [m.of_area for m in fit.measurements]
-    what = "area [%]" if all(areas) else "thickness [µm], area [%]" if any(areas) else "thickness [µm]"
+    what = "area, %" if all(areas) else "thickness, µm, or area, %" if any(areas) else "thickness, µm"
     ax.set_xlabel(f"computed {what}")
     ax.set_ylabel(f"measured {what}")
     ax.legend(loc="upper left")

@@ -14,7 +14,7 @@ from bronzeward.model.result import Source, as_result
 from bronzeward.plots import style
 from bronzeward.plots.axes import COLUMN_WIDTH, column_of_axes, frame, new_axes
 from bronzeward.plots.lettering import wrapped
-from bronzeward.plots.panels import BAND
+from bronzeward.plots.panels import BAND, SHADED
 from bronzeward.plots.run_history import LINE
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -54,7 +54,7 @@ def draw_comparison(runs: Sequence[tuple[str, Source]]) -> Figure:
     names = [f"{name}: {title}" if title else name for (name, _), title in zip(results, titles, strict=True)]
     names = [wrapped(name, 50, 2) for name in names]
     key = 0.125 * sum(name.count("\n") + 1 for name in names) + 0.07
-    note = "\n".join(fill(caveat, 76) for caveat in caveats_of([result for _, result in results]))
+    note = "\n".join(fill(f"{SHADED} {caveat}", 76) for caveat in caveats_of([result for _, result in results]))
     figure, axes = column_of_axes(
         [1.05] * len(PANELS), top=key + 0.1, bottom=0.38 + (LINE * (note.count("\n") + 1) if note else 0.0)
     )

@@ -37,6 +37,9 @@ THINNEST = 5e-9
 BAND = ("_low", "_high")
 """Endings of the variables that hold the 5 % and 95 % quantiles of an ensemble."""
 
+SHADED = "Shaded: 5 to 95 % of the runs."
+"""What a band is, for the note below a figure."""
+
 
 @style.settings()
 def plot_temperature(run: Source, ax: Axes | None = None) -> Axes:

@@ -33,8 +33,6 @@ CELL = 0.66
 HALF, APART = 1.08, 1.61
 """Width of a single layer where two lie beside each other, and from one's left edge to the other's [inch]."""
 
-SHADED = "Shaded: 5 to 95 % of the runs."
-
 Panel = tuple[Callable[..., "Axes"], float]
 """A function that draws one panel of a run on given axes, and its height [inch]."""
 
@@ -114,7 +112,7 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str, layers: Seque
     listed = numbered[:MOST_EVENTS]
     key = 0.125 * ceil(len(listed) / 2) + 0.05
     title = wrapped(str(result.attributes.get("title", "")), 52, 3)
-    note = "\n".join(fill(f"{SHADED} {caveat}", 76) for caveat in caveats_of([result]))
+    note = "\n".join(fill(f"{panels.SHADED} {caveat}", 76) for caveat in caveats_of([result]))
     low = 0.03 + (LINE * (note.count("\n") + 1) if note else 0.0)
     grid = ceil(len(layers) / 2) * CELL + 0.25 if layers else 0.0
     figure, axes = column_of_axes(
@@ -143,13 +141,16 @@ def _stacked(result: Result, drawn: Sequence[Panel], against: str, layers: Seque
 def _share_horizontal(
     axes: Sequence[Axes], marks: Sequence[float], ends: tuple[float, float] | None = None, last: bool = True
 ) -> None:
-    """One horizontal axis for all panels, its numbers below the last, event lines through all; `ends` of its own."""
+    """One horizontal axis for all panels, its numbers below the last, event lines through all.
+
+    With `ends` of their own the panels are small: their event lines are pale, so that many do not hide what is there.
+    """
     low, high = ends or (min(ax.get_xlim()[0] for ax in axes), max(ax.get_xlim()[1] for ax in axes))
     for ax in axes:
         ax.set_xlim(low, high)
         ax.locator_params(axis="x", nbins=9 if high - low >= 1.0 and not ends else 4)
         for mark in marks:
-            ax.axvline(mark, color=style.WARN, linewidth=0.35, alpha=0.6, zorder=0.5)
+            ax.axvline(mark, color=style.WARN, linewidth=0.35, alpha=0.25 if ends else 0.6, zorder=0.5)
         if ax is not axes[-1] or not last:
             ax.set_xlabel("")
             ax.tick_params(axis="x", labelbottom=False)

@@ -33,8 +33,8 @@ def plot_trade_off(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axe
         ax.set_title("× no schedule found that keeps it", fontsize=6.5, color=style.WARN, loc="right")
     kept = 100 * float(data.attrs["confidence"])
     bound = "at most" if data.attrs["kind"] == "<=" else "at least"
-    ax.set_xlabel(f"{answer.title}, {bound} [{answer.shown_unit}]\nin {kept:g} % of the members")
-    ax.set_ylabel("least length [h]")
+    ax.set_xlabel(f"{answer.title}, {bound}, {answer.shown_unit}\nin {kept:g} % of the members")
+    ax.set_ylabel("least length, h")
     ax.margins(x=0.06)
     ax.locator_params(axis="x", nbins=7)
     frame(ax)

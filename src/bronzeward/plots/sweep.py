@@ -30,7 +30,7 @@ def plot_sweep(
     """Contours of an answer over two values, or its course over one with its band; see `draw_sweep`."""
     part = cut(as_dataset(data), answer, at)
     ax = ax or new_axes()
-    label = f"{part.answer.title} [{part.answer.shown_unit}]"
+    label = f"{part.answer.title}, {part.answer.shown_unit}"
     if part.values.ndim == 0:
         raise InputError("sweep: a figure needs one or two values that vary")
     named = [dim for dim in part.values.dims if part.values[dim].dtype.kind == "U"]
@@ -89,7 +89,7 @@ def draw_sweep(data: xr.Dataset | str | Path, answer: str, at: Mapping[str, floa
         ax.set_title(title, loc="left")
         ax.label_outer()
     if filled is not None:
-        figure.colorbar(filled, ax=list(axes), label=f"{part.answer.title} [{part.answer.shown_unit}]")
+        figure.colorbar(filled, ax=list(axes), label=f"{part.answer.title}, {part.answer.shown_unit}")
     note = fill(part.caveat, 160)
     figure.supxlabel(note, x=0.01, ha="left", fontsize=5.5, color=style.FAINT, fontweight="normal")
     return figure
@@ -164,5 +164,5 @@ def axis_label(name: str) -> str:
     rest = name.removeprefix(place[0]) if place else name
     for end, text in _UNITS.items():
         if rest.endswith(end):
-            return f"{rest.removesuffix(end).replace('_', ' ')}{of} [{text}]"
+            return f"{rest.removesuffix(end).replace('_', ' ')}{of}, {text}"
     return rest.replace("_", " ") + of

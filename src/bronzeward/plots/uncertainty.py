@@ -39,7 +39,7 @@ def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liqui
             fontsize=6, va="top" if side > 0 else "bottom", ha="left" if side > 0 else "right",
             path_effects=style.halo(),
         )  # fmt: skip
-    ax.set_xlabel(f"{chosen.title} [{chosen.shown_unit}]")
+    ax.set_xlabel(f"{chosen.title}, {chosen.shown_unit}")
     ax.set_ylabel("share of members below")
     ax.set_ylim(-0.13, 1.07)
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
@@ -58,6 +58,6 @@ def plot_shares(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liq
     order = np.argsort(shares)
     ax.barh(np.arange(order.size), 100 * shares[order], color=style.STROKES[2][0], height=0.7)
     ax.set_yticks(np.arange(order.size), [str(s) for s in data["source"].values[order]])
-    ax.set_xlabel(f"share of the variance of {chosen.title} [%]")
+    ax.set_xlabel(f"share of the variance of {chosen.title}, %")
     ax.spines[["top", "right"]].set_visible(False)
     return ax

@@ -53,7 +53,7 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
     )
     ax.set_ylim(len(names) - 0.5, -0.5)
     ax.set_xlim(-3, 103)
-    ax.set_xlabel("chance of each limit [%]; lines: asked for")
+    ax.set_xlabel("chance of each limit, %; lines: asked for")
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2, handletextpad=0.3)
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", color=style.RULE, linewidth=0.5)

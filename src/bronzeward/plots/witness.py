@@ -48,7 +48,7 @@ def plot_witness(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
         label.set_fontweight("bold" if name in pair else "normal")
     ax.set_ylim(-0.6, len(order) - 0.4)
     ax.set_xlim(0, 1.05 * now)
-    ax.set_xlabel(f"5 to 95 % band of {answer.title} [{answer.shown_unit}]")
+    ax.set_xlabel(f"5 to 95 % band of {answer.title}, {answer.shown_unit}")
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2, handlelength=1.2)
     ax.spines[["top", "right"]].set_visible(False)
     note_below(ax, str(data.attrs["caveat"]))
