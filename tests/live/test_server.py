@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import re
+import shutil
 import socket
+import sys
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
 import pytest
 
+from bronzeward.errors import InputError
+from bronzeward.inputs.case import load_case
 from bronzeward.inputs.starter import STARTER
+from bronzeward.live.draft import Draft
+from bronzeward.live.saving import save
+from bronzeward.model.simulation import run_case
 
 
 def status(address: str, **headers: str) -> int:
@@ -87,3 +94,31 @@ def test_bad_options_are_told_in_one_line(command, tmp_path):
         ):  # fmt: skip
             code, _, err = command("live", case, "--no-browser", *more)
             assert (code, word in err, err.count("\n")) == (2, True, 1), err
+
+
+def test_without_bokeh_it_is_told_what_to_install(command, tmp_path, monkeypatch):
+    for name in list(sys.modules):
+        if name.split(".")[0] in ("bokeh", "tornado") or name.startswith("bronzeward.live"):
+            monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "bokeh", None)  # as Python has what cannot be imported
+    told = "bronzeward: live: needs Bokeh; install it with: pip install 'bronzeward[live]'\n"
+    assert command("live", STARTER, "--no-browser") == (2, "", told)
+
+
+@pytest.mark.parametrize("kind", ["case", "furnace table", "report"])
+def test_a_folder_that_went_away_is_told_when_saving(kind, tmp_path):
+    """A page computes from what it read at first; only saving needs the folder of the case again."""
+    folder = tmp_path / "case"
+    folder.mkdir()
+    shutil.copy(STARTER, folder / "case.toml")
+    case = load_case(folder / "case.toml")
+    shutil.rmtree(folder)
+    draft = Draft(case.to_data(), ())
+    with pytest.raises(InputError, match="does not exist"):
+        save(kind, draft, run_case(draft.case()), folder, "kept", replace=False)
+    assert not folder.exists()
+
+
+def test_a_case_that_is_not_there_is_told_before_anything_is_served(command, tmp_path):
+    code, out, err = command("live", tmp_path / "gone.toml", "--no-browser")
+    assert (code, out, err.count("\n"), "no such file" in err) == (2, "", 1, True)

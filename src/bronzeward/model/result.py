@@ -142,7 +142,7 @@ def _sound(result: Result, where: str) -> Result:
 
 _HISTORIES = (
     "temperature", "liquid_mole_fraction", "liquid_volume_fraction", "liquid_tin_fraction", "liquid_composition",
-    "shell_thickness", "tin_used", "overfill", "wall_yield_pressure", "total_atoms", "total_tin",
+    "shell_thickness", "tin_used", "overfill", "void_fraction", "wall_yield_pressure", "total_atoms", "total_tin",
 )  # fmt: skip
 _BY_PHASE = (
     "amount", "thickness", "inner_radius", "outer_radius", "mole_fraction", "volume_fraction", "tin_fraction",
