@@ -580,3 +580,18 @@ def test_a_compound_alone_stays() -> None:
     w = stack(ROUND, (EPSILON,))
     assert balance.solve_stage(ROUND, w, 1, GH, True) == 1
     assert (w.n[EPSILON], w.tin[EPSILON]) == (w.n_star[EPSILON], w.tin_star[EPSILON])
+
+
+@pytest.mark.parametrize(
+    ("sequence", "thin", "fine"),
+    [
+        ((CORE, ETA, EPSILON), 0, True), ((CORE, ETA, EPSILON), 1, False), ((CORE, ETA, EPSILON), 2, True),
+        ((CORE, ETA, ALPHA), 2, False), ((ALPHA,), 0, False),
+    ],
+)  # fmt: skip
+def test_only_compounds_at_the_edges_may_run_out(sequence: tuple[int, ...], thin: int, fine: bool) -> None:
+    p, w = ROUND, work(ROUND, *sequence)
+    for place, slot in enumerate(sequence):
+        least = balance.LEAST_LAYER * p.seed * p.perimeter / p.volume[slot]
+        w.n_star[slot] = 0.9 * least if place == thin else 1.1 * least
+    assert balance.set_amounts(p, w, len(sequence), GH) is fine

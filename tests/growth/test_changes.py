@@ -797,3 +797,17 @@ def test_atoms_richer_than_a_profile_join_it_as_they_are(p: Problem, w: Any, bey
     check_profile(w, ALPHA, cells[2:])
     check_compound(w, EPSILON, 0.2, 0.25)
     kept.check()
+
+
+def test_relief_names_the_neighbour_and_the_layer_beyond_it(
+    p: Problem, w: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both ends of every profile, with the layer two places on, or -1 where there is none."""
+    there = (EPSILON, GAMMA, BETA, ALPHA)
+    w.n[list(there)], w.sequence[:4] = 1.0, there
+    asked: list[tuple[int, ...]] = []
+    monkeypatch.setattr(changes, "relieve", lambda p, w, *slots: asked.append(slots))
+    changes.relieve_all(p, w, 4)
+    assert asked == [
+        (GAMMA, EPSILON, -1), (GAMMA, BETA, ALPHA), (BETA, GAMMA, EPSILON), (BETA, ALPHA, -1), (ALPHA, BETA, GAMMA),
+    ]  # fmt: skip

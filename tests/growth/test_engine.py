@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bronzeward.growth import engine
+from bronzeward.growth import engine, step
 from bronzeward.growth.problem import (
     APPEARS,
     DECOMPOSES,
@@ -623,3 +623,20 @@ def test_a_landing_that_fails_is_tried_from_a_shorter_step(monkeypatch: pytest.M
     assert r.count[REJECTED] == 1
     monkeypatch.setattr(engine, "overdrawn_edge", lambda w, count: 0)
     assert run(p, Fake(1e-12), monkeypatch).count[STATUS] == TOO_SMALL
+
+
+@pytest.mark.parametrize("bend", [0.0, 0.4])
+def test_the_guess_of_a_landing_is_exact_for_a_quartic(p: Problem, bend: float) -> None:
+    """Amounts at the ends and the stages at a quarter, a half and three quarters, root at 0.62 of the way."""
+    w, h = work(p, CORE, ETA), 5.0
+
+    def amount(x: float) -> float:
+        return (0.62 - x) * (1.0 + 0.7 * x - 0.4 * x**2 + 0.9 * x**3)
+
+    w.n_start[CORE], w.n[CORE] = amount(0.0), amount(1.0)
+    table, slopes = np.array(step.WEIGHTS).reshape(5, 5), np.zeros(5)
+    for stage, node in enumerate(step.NODES):
+        known = amount(0.0) + h * table[stage, :stage] @ slopes[:stage]
+        slopes[stage] = (amount(node) - known) / (h * step.GAMMA)
+    w.dn[CORE::N_SLOTS] = slopes
+    assert engine.landing_guess(w, 0, bend, h) == close(h * 0.62 * (1.0 - bend * 0.38), rel=1e-8)

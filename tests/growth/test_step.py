@@ -155,3 +155,44 @@ def test_a_stage_without_solution_fails_the_step(p: Problem, monkeypatch: pytest
     used = iter((3, 2, 0))
     monkeypatch.setattr(step, "solve_stage", lambda *_: next(used))
     assert step.try_step(p, w, 0, -1, 1, 473.0, 0.0, 1.0) == (-1.0, 5)
+
+
+# --- the error estimate of what follows at once
+
+
+def test_errors_are_damped_twice_by_the_matrix_of_the_stage(p: Problem, rng: np.random.Generator) -> None:
+    """(I - gh J)^-1 twice, J written out by numpy from the slopes: how a unit more of each layer moves the interfaces.
+
+    The tin that a layer's amount leaves open counts once, as a flow out of its copper side (of the last, into it).
+    """
+    layers, h, bend = (CORE, ETA, EPSILON), 8.0, 0.25
+    w, gh, count = work(p, *layers), step.GAMMA * 8.0 * 1.25, 3
+    w.x_in[:], w.x_out[:] = 0.3, 0.3
+    w.dn[:], w.dtin[:] = rng.normal(size=(2, 45))
+    # flows in and out and their slopes with the speeds of both sides, diagonally dominant as those of layers
+    slopes = rng.normal(size=(count, 2, 2))
+    slopes[:, 0, 0] -= 6.0
+    slopes[:, 1, 1] -= 3.0
+    for slot, own in zip(layers, slopes, strict=True):
+        w.flow[6 * slot + 2 : 6 * slot + 6] = own.ravel()
+    error = (TABLE[4] - np.array(step.LOWER_ORDER)) @ np.reshape(w.dn, (5, 9)) * h
+    tin = (TABLE[4] - np.array(step.LOWER_ORDER)) @ np.reshape(w.dtin, (5, 9)) * h
+    # mismatch of interface k: flow out of layer k less flow into layer k + 1
+    by_speed = np.array([
+        [slopes[0, 1, 1] - slopes[1, 0, 0], -slopes[1, 0, 1]],
+        [slopes[1, 1, 0], slopes[1, 1, 1] - slopes[2, 0, 0]],
+    ])  # fmt: skip
+    by_amount = np.array([
+        [0.0, -slopes[1, 0, 1] / gh, 0.0],
+        [0.0, -slopes[1, 1, 0] / gh, 0.0],
+    ])  # fmt: skip
+    move = gh * np.array([[1.0, 0.0], [-1.0, 1.0], [0.0, -1.0]])
+    expected = error[list(layers)]
+    open_tin = 0.3 * expected - tin[list(layers)]
+    for turn in range(2):
+        mismatch = by_amount @ expected
+        if turn == 0:
+            mismatch += np.array([-open_tin[0], -open_tin[1] - open_tin[2]]) / gh
+        expected = expected + move @ np.linalg.solve(by_speed, -mismatch)
+    step.damped_errors(p, w, count, h, bend)
+    np.testing.assert_allclose(w.held[:count], expected, rtol=1e-10, atol=0.0)

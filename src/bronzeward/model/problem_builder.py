@@ -24,6 +24,12 @@ from bronzeward.model.boundary_tables import NODES, Regimes
 from bronzeward.model.filament_array import transverse_conductivity
 
 FLOOR_SHARE = 5e-3
+"""Errors of layers thinner than this share of the core's radius, or `Settings.floor`, count against that thickness.
+
+A layer that starts or runs out passes through every thickness, and a share of next to nothing says nothing about it.
+Five times less leaves the answers of 400 random cases as they are (mean error 0.021 and 0.020 of what is allowed) and
+takes 3 % more time.
+"""
 
 SPARING_CELLS = ((0.05, 8), (4.0, 20))
 """Cells of alpha that serve a run in which they are to be few, by what tin alpha can take up at most, as a share of all
