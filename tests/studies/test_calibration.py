@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.optimize import minimize_scalar
 
 from bronzeward import Schedule, simulate
 from bronzeward.errors import InputError
@@ -22,7 +26,7 @@ from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
-from bronzeward.studies.calibration import Fit, _Model, data_name, fit
+from bronzeward.studies.calibration import Fit, _Model, _moments, _opposite_draws, data_name, fit
 from bronzeward.studies.constant_prior import at_temperature, prior_of
 from bronzeward.studies.ensemble import Members, Spread
 from bronzeward.studies.uncertainty import band
@@ -122,8 +126,8 @@ def test_data_at_one_temperature_fix_the_constant_there_and_leave_its_slope() ->
     # thickness goes as the root of the couple's growth constant: twice the standard deviation of its logarithm
     assert error == close((2.0 * np.hypot(0.03, 0.04) / _share_of_eta(here)) ** 2, rel=0.02)
     after = [_spread_at(found.kinetics, "eta", t) ** 2 for t in (*kelvin, here)]
-    # the slopes of the thickness are known to about 1e-4, as the engine's steps leave it
-    assert after == close(expected, rel=1e-4)
+    # thickness is linear in these but for a few 1e-4, which the weighted draws know of and the closed form does not
+    assert after == close(expected, rel=5e-4)
     assert found.factor_errors["eta"] == close(np.sqrt(after[-1]), rel=1e-6)
     assert found.energy_errors["eta"] > 0.8 * found.prior_energy_errors["eta"]
     assert any("activation energy of eta" in remark for remark in found.remarks)
@@ -168,7 +172,7 @@ def test_exponents_of_growth_come_back() -> None:
 
 
 def test_exponents_are_stored_and_used_by_members(tmp_path: Path) -> None:
-    """Standard deviations of 400 members within three of theirs, 11 %; one time leaves the exponent as it was."""
+    """Standard deviations of 400 members within three of theirs, 11 %; one time leaves the exponent about as it was."""
     base = _wavering(load_set())
     times = {"one": [(200, 20)], "three": [(200, 2), (200, 20), (200, 80)]}
     for name, holds in times.items():
@@ -181,7 +185,7 @@ def test_exponents_are_stored_and_used_by_members(tmp_path: Path) -> None:
         assert "eta exponent" in members.sources()
         open_ones = any("exponent of growth of eta" in remark for remark in found.remarks)
         assert open_ones == (name == "one")
-        assert (found.exponent_errors["eta"] > 0.35) == (name == "one")
+        assert (found.exponent_errors["eta"] > 0.3) == (name == "one")
 
 
 def test_samples_one_after_the_other_say_what_they_say_together() -> None:
@@ -197,8 +201,59 @@ def test_samples_one_after_the_other_say_what_they_say_together() -> None:
             assert _spread_at(later, phase, kelvin) == close(_spread_at(together, phase, kelvin), rel=0.02)
 
 
-def test_laplace_is_what_a_sampler_finds() -> None:
-    """Metropolis, its proposals drawn from a wider Laplace approximation, so that they can be run beforehand."""
+def test_draws_are_normal_to_their_second_moments() -> None:
+    draws = _opposite_draws(64, 5)
+    np.testing.assert_allclose(draws.mean(axis=0), 0.0, atol=1e-14)
+    np.testing.assert_allclose(draws.T @ draws / 64, np.eye(5), atol=1e-13)
+    np.testing.assert_array_equal(draws[:32], -draws[32:])
+
+
+class _Closed:
+    """A stand-in for `_Model` whose residuals have a closed form."""
+
+    def __init__(self, size: int, residuals: Callable[[Any], Any]) -> None:
+        self.size, self._residuals = size, residuals
+
+    def residuals(self, many: Any, rough: bool = False) -> Any:
+        return self._residuals(many) + (0.01 if rough else 0.0)  # an offset of the quick precision is taken off
+
+
+def test_moments_of_a_linear_model_are_exact() -> None:
+    slopes = np.array([[3.0, -1.0, 0.0], [0.5, 2.0, 0.1]])
+    shift = np.array([1.0, -2.0])
+    covariance = np.linalg.inv(np.eye(3) + slopes.T @ slopes)
+    likely = -covariance @ slopes.T @ shift
+    model = _Closed(3, lambda z: z @ slopes.T + shift)
+    mean, after = _moments(cast(_Model, model), likely, covariance)
+    np.testing.assert_allclose(mean, likely, atol=1e-12)
+    np.testing.assert_allclose(after, covariance, atol=1e-12)
+
+
+def test_moments_of_a_bent_model_are_those_by_quadrature() -> None:
+    """One value measured through the power 1 / (2 + m) of time that growth goes by: its mean is not the most likely.
+
+    By `scipy.integrate.quad` of the posterior.
+    """
+
+    def residuals(z: Any) -> Any:
+        return (1.0 / (2.0 + 0.6 * np.asarray(z)) - 0.45) / 0.04
+
+    def likelihood(z: float) -> float:
+        return float(np.exp(-0.5 * (residuals(z) ** 2 + z**2)))
+
+    whole, first, second = (quad(lambda z, k=k: z**k * likelihood(z), -2.8, 9.0)[0] for k in range(3))
+    expected, deviation = first / whole, np.sqrt(second / whole - (first / whole) ** 2)
+    likely = minimize_scalar(lambda z: -likelihood(z), bounds=(-2.8, 6.0), method="bounded").x
+    tilt = (residuals(likely + 1e-4) - residuals(likely - 1e-4)) / 2e-4
+    mean, after = _moments(cast(_Model, _Closed(1, residuals)), np.array([likely]), np.array([[1.0 / (1.0 + tilt**2)]]))
+    assert abs(expected - likely) > 0.2 * deviation
+    # a few hundred draws
+    assert abs(mean[0] - expected) < 0.05 * deviation
+    assert np.sqrt(after[0, 0]) == close(deviation, rel=0.05)
+
+
+def test_the_fit_is_what_a_sampler_finds() -> None:
+    """Metropolis, its proposals drawn from a wider normal approximation, so that they can be run beforehand."""
     base = load_set()
     data = _measured(_plan([(210, 6), (210, 24)]), base, 0.07, 4)
     found = fit(data, base, numerics=COARSE)
@@ -366,7 +421,7 @@ def test_core_diameter_and_shell_are_those_of_the_simulated_section() -> None:
 def test_a_core_diameter_gives_the_constant() -> None:
     truth = _truth(eta=(np.log(1.5), 0.0))
     plan = [Measurement(f"{h} h", Strand.round(24, 44), isothermal(210, h), ("core",), 1e-6, 1e-7, 4) for h in (6, 24)]
-    found = fit(_measured(plan, truth, 0.003, None), load_set(), phases=["eta"], numerics=COARSE)
+    found = fit(_measured(plan, truth, 0.003, None), load_set(), phases=["eta"], scatter=0.0, numerics=COARSE)
     assert found.factors["eta"] == close(1.5, rel=0.01)
 
 

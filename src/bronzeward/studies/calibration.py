@@ -3,8 +3,10 @@
 Before the fit, the base set says what its constants may be: for each phase ln K, its slope over 1/T and, where the set
 says how far it is known, the exponent by which growth slows are normal (`constant_prior`). The measured thicknesses are
 taken as log-normal about the computed ones, with the standard error of their mean and, independent of it, a scatter of
-the model itself. Found is the most likely change of all these
-values together (least squares, by scipy) and, from the slopes there, their covariance (Laplace's approximation).
+the model itself. Searched is the most likely change of all these values together (least squares, by scipy) and, from
+the slopes there, their covariance (Laplace's approximation). Thickness is no linear function of the exponent of growth,
+so the most likely value is not the middle of what is likely: the mean and the covariance that are given come from
+values drawn by that approximation, each weighted by how likely it is (importance sampling).
 Data at one temperature fix the constant at that temperature and leave its slope as it was; data that say nothing
 leave everything as it was. Directions in the space of constants about which the data say less than the base set
 did are named.
@@ -62,6 +64,15 @@ ALONE = 0.8
 
 STEP = 0.05
 """Half the width of the central differences, in standard deviations: wide enough that steps of a run do not show."""
+
+DRAWS = 256
+"""Values drawn for mean and covariance, the second half opposite to the first."""
+
+ENOUGH = 0.5
+"""Share of the draws that their weights must leave of worth; below it, others are drawn from what these gave."""
+
+ROUNDS = 3
+"""Most rounds of draws."""
 
 CALLED = {LN_PREFACTOR: "ln K", ENERGY: "activation energy", EXPONENT: "exponent of growth"}
 
@@ -138,7 +149,7 @@ class _Model:
         samples = {m.sample: (m.strand, m.schedule) for m in measurements}
         self.order = {name: k for k, name in enumerate(samples)}
         self.cases = [Case(*sample, base, description, numerics or Numerics()) for sample in samples.values()]
-        self.shared = Shared(self.cases, "run")
+        self.shared, self.rough = (Shared(self.cases, precision) for precision in ("run", "quick"))
         self.measured = np.log([m.mean for m in measurements])
         self.errors = np.array([np.hypot(m.log_error, scatter * _grown(m)) for m in measurements])
         self.absent = np.array([m.absent for m in measurements])
@@ -159,28 +170,23 @@ class _Model:
         """The base set with its constants changed."""
         return with_changes(self.base, dict(zip(self.parameters, (self.to_changes @ z).tolist(), strict=True)))
 
-    def thicknesses(self, many: Array) -> Array:
+    def thicknesses(self, many: Array, rough: bool = False) -> Array:
         """Computed thickness [m] or area of every measurement, for each row of `many`: shape (n, n_measurements)."""
         sets = [self.kinetics(z) for z in many]
         cases = [replace(case, kinetics=kinetics) for kinetics in sets for case in self.cases]
+        shared = self.rough if rough else self.shared
         with ThreadPoolExecutor(self.workers) as pool:
-            ends = list(pool.map(self._end, cases))
+            ends = list(pool.map(lambda case: _end(shared, case), cases))
         each = [ends[k : k + len(self.cases)] for k in range(0, len(ends), len(self.cases))]
         return np.array(
             [[measured_value(end[self.order[m.sample]], m.layers) for m in self.measurements] for end in each]
         )
 
-    def _end(self, case: Case) -> dict[str, float]:
-        recorded = self.shared.integrate(case)
-        if recorded.counts[STATUS] != DONE:
-            raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
-        return section_measures(self.shared.history(case, recorded.last_row()))
-
-    def residuals(self, many: Array) -> Array:
+    def residuals(self, many: Array, rough: bool = False) -> Array:
         """ln(computed / measured) over the standard deviations; of absent layers, the root of -2 ln likelihood."""
         from scipy.special import log_ndtr
 
-        computed = np.maximum(self.thicknesses(many), NOTHING_NM * 1e-9)
+        computed = np.maximum(self.thicknesses(many, rough), NOTHING_NM * 1e-9)
         off = (np.log(computed) - self.measured) / self.errors
         return np.asarray(np.where(self.absent, np.sqrt(-2.0 * log_ndtr(-off)), off))
 
@@ -189,6 +195,16 @@ class _Model:
         steps = STEP * np.eye(self.size)
         ends = self.residuals(np.concatenate([z + steps, z - steps]))
         return np.asarray((ends[: self.size] - ends[self.size :]).T / (2.0 * STEP))
+
+
+def _end(shared: Shared, case: Case) -> dict[str, float]:
+    """What is measured at the end of one run."""
+    recorded = shared.integrate(case)
+    if recorded.counts[STATUS] != DONE and shared.quick:
+        recorded = shared.integrate(case, careful=True)
+    if recorded.counts[STATUS] != DONE:
+        raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
+    return section_measures(shared.history(case, recorded.last_row()))
 
 
 def _grown(measurement: Measurement) -> float:
@@ -269,7 +285,8 @@ def fit(
         model.errors *= np.sqrt(chi_square / degrees)
         z, jacobian, *_ = _nearest(model)
     precision, directions = _told(jacobian)
-    after = model.root @ (directions.T / (1.0 + precision)) @ directions @ model.root.T
+    z, left = _moments(model, z, (directions.T / (1.0 + precision)) @ directions)
+    after = model.root @ left @ model.root.T
     deviations = np.sqrt(np.diag(after)), np.sqrt(np.diag(model.root @ model.root.T))
     errors = [_by_phase(model, value, each) for value in FITTED for each in deviations]
     factors = {phase: float(np.exp(change)) for phase, change in _by_phase(model, LN_PREFACTOR, model.root @ z).items()}
@@ -314,6 +331,44 @@ def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
     precision, _ = _told(jacobian[~model.absent])
     degrees = float((~model.absent).sum() - (precision / (1.0 + precision)).sum())
     return z, jacobian, float(residuals @ residuals), degrees
+
+
+def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Array]:
+    """Mean and covariance of z after the data, from draws about the most `likely` values; (size,), (size, size).
+
+    Where all is linear every weight is the same, and both are those of the draws, which are made to be exact. No weight
+    may be more than the root of their number times the mean: that keeps one draw in a far tail from deciding (Ionides,
+    J. Comput. Graph. Stat. 17 (2008) 295). The quick precision is enough but for its offset, which is taken off.
+    """
+    offset = (model.residuals(likely[None]) - model.residuals(likely[None], rough=True))[0]
+    free, mean = _opposite_draws(DRAWS, model.size), likely
+    for _ in range(ROUNDS):
+        values, vectors = np.linalg.eigh(covariance)
+        places = mean + (free * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+        chance = ((model.residuals(places, rough=True) + offset) ** 2).sum(axis=1) + (places**2).sum(axis=1)
+        exponent = -0.5 * (chance - (free**2).sum(axis=1))
+        weights = np.exp(exponent - exponent.max())
+        weights = np.minimum(weights, np.sqrt(DRAWS) * weights.mean())
+        weights /= weights.sum()
+        mean = weights @ places
+        covariance = ((places - mean).T * weights) @ (places - mean)
+        if 1.0 / (weights @ weights) > ENOUGH * DRAWS:
+            break
+    return mean, covariance
+
+
+def _opposite_draws(count: int, size: int) -> Array:
+    """Normal numbers, shape (count, size), of mean 0 and covariance 1 to the last digit; each with its opposite.
+
+    From a Sobol sequence, which fills space more evenly than chance does; half of `count` is a power of 2.
+    """
+    from scipy.special import ndtri
+    from scipy.stats import qmc
+
+    half = ndtri(qmc.Sobol(size, rng=np.random.default_rng(count)).random(count // 2))
+    root = np.linalg.cholesky(half.T @ half / len(half))
+    white = np.linalg.solve(root, half.T).T
+    return np.concatenate([white, -white])
 
 
 def _told(jacobian: Array) -> tuple[Array, Array]:
