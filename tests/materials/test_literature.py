@@ -56,7 +56,7 @@ PINS = {
     "doubts.toml": "d697c4cfb2210a7b",
     "properties.toml": "edce73e886d46f71",
     "thermocouples.toml": "a96fc688f3ef05ab",
-    "checks.csv": "696acb1ad4340df9",
+    "checks.csv": "8d3674d9663521de",
 }
 
 

@@ -143,9 +143,9 @@ def test_what_the_sequence_at_450c_says_of_delta(factor, thinner):
 
 
 def test_band_of_a_constant_by_hand():
-    """eta at 240 C lies outside its range: 4.6 to the power 1.6449 either way."""
+    """eta at 240 C by arithmetic from 2.9 at 100 and 231 C, 4.6 at 415 C, as members of a band draw it."""
     row = outcomes()["volume_diffusion_eta"]
-    assert row.band == close((row.computed / 12.306644, row.computed * 12.306644), rel=1e-4)
+    assert row.band == close((row.computed / 5.9716, row.computed * 5.9716), rel=1e-3)
 
 
 def test_band_of_an_activation_energy_by_hand():
@@ -169,8 +169,9 @@ def test_band_of_a_volume_and_of_what_follows_from_it():
 
 
 def test_a_layer_has_the_root_of_the_band():
+    """The same at 25 C comes to 15.915."""
     row = outcomes()["couple_strip_25c"]
-    assert row.band == close((row.computed / 3.5080826, row.computed * 3.5080826), rel=1e-4)
+    assert row.band == close((row.computed / 3.98937, row.computed * 3.98937), rel=1e-3)
 
 
 @pytest.mark.parametrize(("band", "inside"), [(None, None), ((9.0, 11.0), True), ((10.5, 12.0), False)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import exp, hypot
 
 from bronzeward.materials.doubt_data import usual_spreads
 from bronzeward.materials.growth_constants import COMPOUNDS, Constant
@@ -45,28 +46,31 @@ def stated_band(check: Check, computed: float, lab: Laboratory) -> Band | None:
 
 def _of_a_constant(check: Check, computed: float, lab: Laboratory) -> Band:
     kelvin = float(check.condition["temperature_C"]) + ZERO_CELSIUS
-    wide = _wide(kinetics_for(check).constant(check.condition.get("phase", "eta")), kelvin)
+    wide = _wide(kinetics_for(check).constant(check.condition.get("phase", "eta")), kelvin, lab)
     wide = wide**0.5 if check.topic == "plane_couple" else wide
     return computed / wide, computed * wide
 
 
-def _wide(constant: Constant, kelvin: float) -> float:
-    """The factor either way that holds 90 %."""
-    low, high = constant.range
-    return float((constant.factor if low <= kelvin <= high else constant.extrapolated_factor) ** NORMAL_95)
+def _wide(constant: Constant, kelvin: float, lab: Laboratory) -> float:
+    """The factor either way that holds 90 % of the members of a band."""
+    magnitude, slope, middle = _widths(constant, lab)
+    return exp(NORMAL_95 * hypot(magnitude, slope * (1 / kelvin - middle)))
+
+
+def _widths(constant: Constant, lab: Laboratory) -> tuple[float, float, float]:
+    return widths(constant, stability(lab.description).get(constant.phase, constant.range))
 
 
 def _of_a_strand(check: Check, computed: float, lab: Laboratory) -> Band:
     kelvin, plain = float(check.condition["temperature_C"]) + ZERO_CELSIUS, kinetics_for(check)
-    wide = {phase: _wide(plain.constant(phase), kelvin) for phase in ASSESSED_PHASES}
+    wide = {phase: _wide(plain.constant(phase), kelvin, lab) for phase in ASSESSED_PHASES}
     ends = [percent_tin_left(check, lab, plain.scaled({p: w**sign for p, w in wide.items()})) for sign in (-1, 1)]
     return min(ends), max(ends)
 
 
 def _of_a_slope(check: Check, computed: float, lab: Laboratory) -> Band:
     """As members of a band draw the slope of a constant [kJ/mol]."""
-    phase = check.condition.get("phase", "eta")
-    slope = widths(kinetics_for(check).constant(phase), stability(lab.description)[phase])[1]
+    slope = _widths(kinetics_for(check).constant(check.condition.get("phase", "eta")), lab)[1]
     wide = NORMAL_95 * slope * GAS_CONSTANT / 1e3
     return computed - wide, computed + wide
 
