@@ -375,6 +375,7 @@ BEFORE_COMPUTING = {
             ("sweep", "--vary", "strand.core_diameter_um=20,24", "-o", "x.html"),
             ("band", "-o", "x.svg"),
             ("margins", "-o", "x.png"),
+            ("margins", "-o", "x.toml"),
             ("fit", "-o", "x.nc"),
             ("section", "--layers", "x.png"),
             ("shorten", "--free", "a=1:2", "--keep", "total_time<=1", "-o", "x.nc"),

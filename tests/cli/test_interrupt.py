@@ -52,3 +52,22 @@ def test_what_goes_on_says_so(command, in_folder, monkeypatch, module, words, sa
     monkeypatch.setattr(module, words[0], stopped)
     assert command(*words) == (130, "", f"bronzeward: {said}\n")
     assert [path.name for path in in_folder.iterdir()] == ["case.toml"]
+
+
+def test_a_sweep_interrupted_as_it_is_written_goes_on(command, in_folder, monkeypatch) -> None:
+    """All is computed and kept then: what is computed again would end the second command."""
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    Path("case.toml").write_text(starter.text(), encoding="utf-8")
+    words = ("sweep", "case.toml", "--vary", "strand.core_diameter_um=20,24", "-q")
+    with monkeypatch.context() as patch:
+        patch.setattr("bronzeward.model.dataset_file.replacing", stopped)
+        code, out, errors = command(*words)
+    assert (code, out, errors.count("\n")) == (130, "", 1)
+    assert "the same command goes on" in errors
+    assert sorted(path.name for path in in_folder.iterdir()) == [".case_sweep.nc.parts", "case.toml"]
+    monkeypatch.setattr(sweeps, "evaluate", stopped)
+    assert command(*words) == (0, "", "")
+    assert sorted(path.name for path in in_folder.iterdir()) == ["case.toml", "case_sweep.nc"]

@@ -103,9 +103,10 @@ def sweep(
     varied = [axis.name for axis in axes if len(axis.values) > 1]
     if figure is not None and not 1 <= len(varied) <= 2:
         raise InputError(f"sweep: a figure shows 1 or 2 values that vary, not {len(varied)}; leave out --figure")
-    with resumable(), progress(quiet) as watch:
-        data = sweeps.sweep(chosen, axes, spread, workers, watch, parts, scheduler=scheduler)
-    write_dataset(data, target, overwrite)
+    with resumable():
+        with progress(quiet) as watch:
+            data = sweeps.sweep(chosen, axes, spread, workers, watch, parts, scheduler=scheduler)
+        write_dataset(data, target, overwrite)
     chunk_store.clear_chunks(parts, data)
     _draw(lambda: draw_sweep(data, answer), figure, overwrite, target)
     if json:
@@ -264,7 +265,7 @@ def margins(
 
     chosen = load_case(case)
     if output is not None:
-        check_target(output, overwrite, "TOML")
+        check_target(output, overwrite, "netCDF")
     _check(None, figure, overwrite)
     load = Furnace(sensor_class, sensor_type, homogeneity, overshoot, settling * 60.0, lag * 60.0)
     data = furnace_margins.margins(chosen, load, workers)

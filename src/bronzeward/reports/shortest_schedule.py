@@ -46,7 +46,7 @@ def shorten_report(shortest: Shortest) -> str:
     lines += ["Kept by: share of the members searched with; new members had no part in it.", ""]
     lines += [fill(shortest.caveat, 80), ""]
     if shortest.feasible:
-        lines.append("It cannot be shorter because of: " + ("" if shortest.binding else "nothing found"))
+        lines.append("It cannot be shorter because of:" + ("" if shortest.binding else " nothing found"))
         lines += [f"- {text}" for text in shortest.binding]
     elif shortest.binding:
         lines += ["At the ends of their ranges are:", *(f"- {text}" for text in shortest.binding)]
