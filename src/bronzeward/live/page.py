@@ -41,7 +41,7 @@ STEP = 0.01
 """Of the moment's slider [h]."""
 
 SHORTLY = 30
-"""How long the pointer may move on before the section follows [ms]."""
+"""How long the pointer may move on before the section follows, and a dragged corner wait for its run [ms]."""
 
 
 class LivePage:
@@ -58,7 +58,7 @@ class LivePage:
         self._beside: Result | None = None
         self._seconds, self._row = 0.0, -1
         self._wanted: float | None = None
-        self._opened = False
+        self._opened = self._unshown = False
         self._awaited = True
         self._strand_shown = draft.case().strand
         self._charts, self._section = Charts(), SectionChart()
@@ -122,10 +122,19 @@ class LivePage:
         self._moment.on_change("value", lambda _a, _o, new: self._slid(HOUR * new))
         self._document.on_session_destroyed(self.close)
 
-    def _change(self, make: Callable[[Draft], Draft], topic: str | None = None) -> None:
-        """Replace the draft; raises InputError, and leaves everything as it was, where the new one is refused."""
+    def _change(self, make: Callable[[Draft], Draft], topic: str | None = None, dragged: bool = False) -> None:
+        """Replace the draft; raises InputError, and leaves everything as it was, where the new one is refused.
+
+        What was `dragged` is seen already: the rest follows with the run, so that the browser draws only once.
+        """
         self._drafts.do(make(self._drafts.now), topic)
-        self._refresh()
+        if not dragged:
+            self._refresh()
+            return
+        self._ask()
+        self._programme.take(self._drafts.now)
+        self._unshown = True
+        self._document.add_timeout_callback(self._show_unshown, SHORTLY)
 
     def _step(self, move: Callable[[], bool]) -> None:
         if move():
@@ -148,8 +157,12 @@ class LivePage:
         self._awaited = True
         self._computer.ask(self._number, self._drafts.now.case())
 
+    def _show_unshown(self) -> None:
+        if self._unshown:
+            self._show_draft()
+
     def _show_draft(self) -> None:
-        draft = self._drafts.now
+        draft, self._unshown = self._drafts.now, False
         self._programme.show(draft)
         self._programme.dragging.tell("")
         self._strand.show(draft)
@@ -161,6 +174,7 @@ class LivePage:
         if computed.number != self._number:
             return
         self._awaited = False
+        self._show_unshown()
         self._trouble.tell(computed.trouble)
         if computed.result is None:
             self._state.text = "<b>✖ not computed</b>"

@@ -38,9 +38,14 @@ class ProgrammePane:
         self._more.on_click(lambda: self._attempt(lambda programme: programme.with_segment()))
         charts.corners.on_change("data", lambda _a, _o, new: self._dragged(new))
 
+    def take(self, draft: Draft) -> None:
+        """Let further changes start from this draft; it is shown later."""
+        self._programme = draft.programme
+
     def show(self, draft: Draft) -> None:
         """Show the programme of a draft; a measured log has none to edit."""
-        programme = self._programme = draft.programme
+        self.take(draft)
+        programme = self._programme
         self._told.tell("")
         self._charts.show_corners(programme.corners() if programme is not None else [])
         if programme is None:
@@ -55,12 +60,12 @@ class ProgrammePane:
         for line, segment in zip(self._lines, programme.segments, strict=True):
             line.show(segment)
 
-    def edit(self, make: Callable[[Programme], Programme], told: Complaint) -> bool:
-        """Change the programme; what is refused is told."""
+    def edit(self, make: Callable[[Programme], Programme], told: Complaint, **more: bool) -> bool:
+        """Change the programme; what is refused is told. `more` is for the change."""
         programme = self._programme
         if programme is None:
             return False
-        return told.attempt(lambda: self._change(lambda draft: draft.with_programme(make(programme))))
+        return told.attempt(lambda: self._change(lambda draft: draft.with_programme(make(programme)), **more))
 
     def set(self, segment: int, **values: float) -> None:
         """Set values of a segment; raises InputError where they are refused."""
@@ -89,12 +94,13 @@ class ProgrammePane:
         away = [k for k, corner in enumerate(corners) if not any(_same(corner, place) for place in places)]
         if len(places) == len(corners) and not away:
             return
-        if len(places) < len(corners):
-            self.edit(lambda programme: programme.without_corners(away), self.dragging)
-        elif away:
+        if len(places) == len(corners):
             k = away[0]
-            self.edit(lambda programme: programme.moved(k, *map(float, places[k])), self.dragging)
-        self._charts.show_corners(self._programme.corners())
+            done = self.edit(lambda now: now.moved(k, *map(float, places[k])), self.dragging, dragged=True)
+        else:
+            done = len(places) < len(corners) and self.edit(lambda now: now.without_corners(away), self.dragging)
+        if not done:
+            self._charts.show_corners(self._programme.corners())
 
 
 class _Line:
