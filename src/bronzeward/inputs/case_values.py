@@ -145,31 +145,31 @@ def _set(data: dict[str, Any], path: str, value: Value) -> None:
     *way, last = path.split(".")
     if path in ("kinetics.set", "kinetics.file"):  # in place of whatever constants there are; factors stay
         data["kinetics"] = {key: part for key, part in data.get("kinetics", {}).items() if key == "factors"}
-    here: Any = data
+    holder: Any = data
     for part in way:
-        here = here.setdefault(part, {}) if isinstance(here, dict) else _item(here, part, path)
-    if isinstance(here, list):
-        here[_index(here, last, path)] = value
-    elif isinstance(here, dict):
-        if isinstance(here.get(last), dict | list):
+        holder = holder.setdefault(part, {}) if isinstance(holder, dict) else _item(holder, part, path)
+    if isinstance(holder, list):
+        holder[_index(holder, last, path)] = value
+    elif isinstance(holder, dict):
+        if isinstance(holder.get(last), dict | list):
             raise InputError(f"path '{path}': names a table, not a value")
-        counts = last.endswith("cells") and isinstance(here.get(last), int) and not isinstance(value, str)
-        here[last] = int(value) if counts and float(value).is_integer() else value
+        counts = last.endswith("cells") and isinstance(holder.get(last), int) and not isinstance(value, str)
+        holder[last] = int(value) if counts and float(value).is_integer() else value
     else:
         raise InputError(f"path '{path}': nothing to set there")
 
 
-def _item(here: object, part: str, path: str) -> object:
-    if not isinstance(here, list):
+def _item(holder: object, part: str, path: str) -> object:
+    if not isinstance(holder, list):
         raise InputError(f"path '{path}': '{part}' lies inside a plain value")
-    return here[_index(here, part, path)]
+    return holder[_index(holder, part, path)]
 
 
-def _is_place(here: list[Any], part: str) -> bool:
-    return part.isdecimal() and len(part) < 10 and int(part) < len(here)
+def _is_place(holder: list[Any], part: str) -> bool:
+    return part.isdecimal() and len(part) < 10 and int(part) < len(holder)
 
 
-def _index(here: list[object], part: str, path: str) -> int:
-    if not _is_place(here, part):
-        raise InputError(f"path '{path}': '{part}' must be a number from 0 to {len(here) - 1}")
+def _index(holder: list[object], part: str, path: str) -> int:
+    if not _is_place(holder, part):
+        raise InputError(f"path '{path}': '{part}' must be a number from 0 to {len(holder) - 1}")
     return int(part)

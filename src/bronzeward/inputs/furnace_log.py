@@ -341,11 +341,11 @@ def _clock_face(texts: list[tuple[int, str]]) -> Array:
     seconds, days, before = [], 0.0, 0.0
     for _, text in texts:
         parts = [float(part.replace(",", ".")) for part in text.split(":")]
-        here = parts[0] * HOUR + parts[1] * 60.0 + (parts[2] if len(parts) > 2 else 0.0)
-        if here < before - 43200.0:
+        clock = parts[0] * HOUR + parts[1] * 60.0 + (parts[2] if len(parts) > 2 else 0.0)
+        if clock < before - 43200.0:
             days += 86400.0
-        before = here
-        seconds.append(here + days)
+        before = clock
+        seconds.append(clock + days)
     return np.array(seconds)
 
 

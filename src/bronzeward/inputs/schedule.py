@@ -118,14 +118,14 @@ class Schedule:
         """
         half_time = _positive(half_time, "furnace cool half time", "h", HALF_TIMES)
         target, ambient = _checked_kelvin(to, "furnace cool target"), _checked_kelvin(room, "room")
-        here = self.temperature[-1]
-        if not ambient < target < here:
+        hot = self.temperature[-1]
+        if not ambient < target < hot:
             raise InputError(
-                f"schedule: furnace cool from {here - ZERO_CELSIUS:g} to {to:g} °C with the room at {room:g} °C; "
+                f"schedule: furnace cool from {hot - ZERO_CELSIUS:g} to {to:g} °C with the room at {room:g} °C; "
                 "the target must lie between the two"
             )
-        ratios = np.linspace(0.0, log((here - ambient) / (target - ambient)), COOLING_KNOTS + 1)[1:]
-        temperatures = ambient + (here - ambient) * np.exp(-ratios)
+        ratios = np.linspace(0.0, log((hot - ambient) / (target - ambient)), COOLING_KNOTS + 1)[1:]
+        temperatures = ambient + (hot - ambient) * np.exp(-ratios)
         temperatures[-1] = target
         seconds = np.diff(ratios, prepend=0.0) * half_time / log(2.0) * HOUR
         note = {"cool_half_time_h": half_time, "to_C": float(to), "room_C": float(room)}

@@ -31,13 +31,13 @@ def sign(limit: Limit, value: float, band: tuple[float, float, float] | None) ->
     words = f"{answer.title} {symbol} {answer.words(limit.value)}"
     if not isfinite(value):
         return Sign(KEPT, words, "there is no such moment")
-    here = f"this run: {answer.words(value)}"
+    this_run = f"this run: {answer.words(value)}"
     if _beyond(limit, value):
-        return Sign(BROKEN, words, here)
+        return Sign(BROKEN, words, this_run)
     if band is None:
-        return Sign(KEPT, words, f"{here}; its band is being computed")
+        return Sign(KEPT, words, f"{this_run}; its band is being computed")
     end = band[2] if limit.kind == "<=" else band[0]
-    reach = f"{here}; one in twenty runs is {'above' if limit.kind == '<=' else 'below'} {answer.words(end)}"
+    reach = f"{this_run}; one in twenty runs is {'above' if limit.kind == '<=' else 'below'} {answer.words(end)}"
     return Sign(AT_RISK if _beyond(limit, end) else KEPT, words, reach)
 
 

@@ -36,10 +36,10 @@ def draw_doubts(doubts: Doubts) -> Figure:
         ax.set_title(fill(f"{answer.title}, {answer.shown_unit}", 17), fontsize=6)
         for line, row in enumerate(rows):
             if isfinite(row.answers[key]):
-                here = float(answer.shown(row.answers[key]))
-                from_own = float(answer.shown(usual)) if isfinite(usual) else here
-                ax.plot([from_own, here], [line, line], color=style.STROKES[2][0], lw=1.2)
-                ax.plot([here], [line], "o", color=style.INK, ms=2.6)
+                alternative = float(answer.shown(row.answers[key]))
+                usual_end = float(answer.shown(usual)) if isfinite(usual) else alternative
+                ax.plot([usual_end, alternative], [line, line], color=style.STROKES[2][0], lw=1.2)
+                ax.plot([alternative], [line], "o", color=style.INK, ms=2.6)
             else:
                 ax.annotate("–", (0.5, line), xycoords=("axes fraction", "data"), ha="center", va="center", fontsize=6)
         if isfinite(usual):

@@ -75,8 +75,8 @@ def forecast(pool: Candidates, place: Place, steps: NDArray[np.int64]) -> Foreca
     size = len(place)
     near = [moved(pool, place, by) for by in np.concatenate([np.diag(-steps), np.diag(steps)])]
     pool.run(near)
-    here = _excess(pool, place)
-    slope, hours = np.zeros((here.size, size)), np.zeros(size)
+    excess = _excess(pool, place)
+    slope, hours = np.zeros((excess.size, size)), np.zeros(size)
     low, high = np.zeros(size), np.zeros(size)
     for i in range(size):
         sides = [p for p in (near[i], near[size + i]) if p != place and pool.case(p) is not None]
@@ -85,10 +85,10 @@ def forecast(pool: Candidates, place: Place, steps: NDArray[np.int64]) -> Foreca
             continue
         low[i], high[i] = min(by.min(), 0.0), max(by.max(), 0.0)
         hours[i] = np.mean((np.array([pool.length(p) for p in sides]) - pool.length(place)) / by)
-        changes = np.array([_excess(pool, p) - here for p in sides])
+        changes = np.array([_excess(pool, p) - excess for p in sides])
         worse = np.argmax(changes, axis=0)
-        slope[:, i] = changes[worse, np.arange(here.size)] / by[worse]
-    return Forecast(here, slope, hours, low, high)
+        slope[:, i] = changes[worse, np.arange(excess.size)] / by[worse]
+    return Forecast(excess, slope, hours, low, high)
 
 
 def _excess(pool: Candidates, place: Place) -> Array:
