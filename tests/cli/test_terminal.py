@@ -128,7 +128,7 @@ read = case.load_case
 
 class Cleared:
     def __del__(self):
-        signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(signal.NAME)
         for _ in range(1000): pass
 
 def load_case(path):
@@ -143,10 +143,12 @@ main()
 """
 
 
-def test_ctrl_c_where_nothing_can_be_raised_comes_again(case) -> None:
-    """In a finaliser Python only reports an interruption and goes on as if there had been none."""
-    done = subprocess.run([sys.executable, "-c", LOST, "run", "case.toml"], capture_output=True, text=True)
-    assert (done.returncode, done.stdout, done.stderr) == (130, "", "bronzeward: interrupted\n")
+@pytest.mark.parametrize(("name", "code", "said"), [("SIGINT", 130, "bronzeward: interrupted\n"), ("SIGTERM", 143, "")])
+def test_a_signal_where_nothing_can_be_raised_comes_again(case, name: str, code: int, said: str) -> None:
+    """In a finaliser Python only reports what a signal raises and goes on as if there had been none."""
+    lost = LOST.replace("signal.NAME", f"signal.{name}")
+    done = subprocess.run([sys.executable, "-c", lost, "run", "case.toml"], capture_output=True, text=True)
+    assert (done.returncode, done.stdout, done.stderr) == (code, "", said)
     assert not (case / "case.nc").exists()
 
 

@@ -14,8 +14,10 @@ def main() -> None:
     before = sys.unraisablehook
 
     def hook(lost: "sys.UnraisableHookArgs") -> None:
-        if lost.exc_type is not None and issubclass(lost.exc_type, KeyboardInterrupt):
-            _again()
+        if isinstance(lost.exc_value, KeyboardInterrupt):
+            _again(signal.SIGINT)
+        elif isinstance(lost.exc_value, _Ended):
+            _again(lost.exc_value.number)
         else:
             before(lost)
 
@@ -53,20 +55,28 @@ def _interrupted(*hints: str) -> None:
     sys.exit(INTERRUPTED)
 
 
+class _Ended(SystemExit):
+    """The end that a signal asks for."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(128 + number)
+        self.number = number
+
+
 def _ended(number: int, _: FrameType | None) -> None:
-    sys.exit(128 + number)
+    raise _Ended(number)
 
 
-def _again() -> None:
-    """An interruption that came while a library cleared up, where nothing can be raised, comes again."""
+def _again(number: int) -> None:
+    """A signal that came while a library cleared up, where nothing can be raised, comes again."""
     import threading
 
     main_thread = threading.main_thread().ident
 
     def interrupt() -> None:
         if hasattr(signal, "pthread_kill") and main_thread is not None:  # wakes it where it waits
-            signal.pthread_kill(main_thread, signal.SIGINT)
+            signal.pthread_kill(main_thread, number)
         else:
-            signal.raise_signal(signal.SIGINT)
+            signal.raise_signal(number)
 
     threading.Timer(0.05, interrupt).start()
