@@ -62,6 +62,11 @@ DAMAGES: dict[str, dict[str, Any]] = {
     "a time that is none": {"of": "time", "values": lambda v: np.where(v > v[2], np.nan, v)},
     "a temperature that is none": {"of": "temperature", "values": lambda v: v * np.nan},
     "events elsewhere": {"of": "event_row", "values": lambda v: v * 0 + 10**6},
+    **{f"no {name}": {"without": name} for name in ("versions", "tdb_sha256", "kinetic_set")},
+    **{
+        f"{name} {text[:6]}": {"attributes": {name: text}}
+        for name in ("inputs", "versions", "bands", "bands_of") for text in ("[1, 2]", "{", "[" * 100_000)
+    },
     "a number as inputs": {"attributes": {"inputs": 3.0}},
     "numbers as title": {"attributes": {"title": np.arange(3.0)}},
     "a text as limit": {"attributes": {"eta_limit_K": "hot"}},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from bronzeward.errors import InputError
@@ -25,6 +27,15 @@ def test_save_is_the_same_every_time():
     for kind in ("png", "svg", "pdf"):
         one, other = (encode(plot_liquid(result("lean")).figure, kind) for _ in range(2))
         assert one == other
+
+
+def test_the_date_of_a_build_changes_nothing(monkeypatch):
+    """Also where it is none."""
+    plain = [encode(plot_wall(result("cold")).figure, kind) for kind in ("svg", "pdf")]
+    for epoch in ("nonsense", "1e9", "99999999999999999999", "253402300800", "0", ""):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", epoch)
+        assert [encode(plot_wall(result("cold")).figure, kind) for kind in ("svg", "pdf")] == plain
+        assert os.environ["SOURCE_DATE_EPOCH"] == epoch
 
 
 def test_save_refuses_and_leaves_nothing(tmp_path, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 from typing import Annotated
 
 import typer
@@ -57,6 +58,7 @@ def _common(
 def main() -> None:
     """Run the command line; the only way out of it is an exit code."""
     prepare_streams()
+    os.environ["MPLBACKEND"] = "agg"  # pictures go to files, whatever else may be wished for or mistyped
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # which tells of every cache that it goes without
     try:
         leave(app(standalone_mode=False) or 0)

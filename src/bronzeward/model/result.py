@@ -6,6 +6,7 @@ not wait for xarray to load.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -149,7 +150,12 @@ _BY_PHASE = (
     "equilibrium_mole_fraction",
 )  # fmt: skip
 _EVENTS = ("event_time", "event_temperature", "event_row")
-_TEXTS = ("title", "source", "history", "inputs", "references", "warnings", "status")
+_TEXTS = (
+    "title", "source", "history", "inputs", "references", "warnings", "status", "versions", "tdb_sha256",
+    "thermodynamic_description", "kinetic_set",
+)  # fmt: skip
+_TABLES = {"inputs": True, "versions": True, "bands": False, "bands_of": False}
+"""Attributes that hold a JSON object, and whether every result has them."""
 
 #: Dimensions of the variables that every result has.
 LAYOUT: dict[str, tuple[str, ...]] = {
@@ -184,10 +190,20 @@ def _fault_of_attributes(result: Result) -> str | None:
     for name in _TEXTS:
         if not isinstance(result.attributes.get(name), str):
             return f"no text in the attribute {name}"
+    for name, always in _TABLES.items():
+        if (always or name in result.attributes) and not _is_table(result.attributes[name]):
+            return f"no JSON table in the attribute {name}"
     for name in ("eta_limit_K", "elastic_overfill", "core_offset_m"):
         if not isinstance(result.attributes.get(name), float | np.floating):
             return f"no number in the attribute {name}, which earlier versions did not write: run its case again"
     return None
+
+
+def _is_table(text: object) -> bool:
+    try:
+        return isinstance(json.loads(str(text)), dict)
+    except (ValueError, RecursionError):
+        return False
 
 
 def _fault_of_history(result: Result) -> str | None:

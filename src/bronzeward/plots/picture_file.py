@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import io
+import os
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -54,13 +57,24 @@ def _clean(figure: Figure) -> None:
             words.set_text(visible(text))
 
 
+@contextmanager
+def _without_epoch() -> Iterator[None]:
+    """Hide the date that builds give: pictures have none, and matplotlib fails where it is no date."""
+    given = os.environ.pop("SOURCE_DATE_EPOCH", None)
+    try:
+        yield
+    finally:
+        if given is not None:
+            os.environ["SOURCE_DATE_EPOCH"] = given
+
+
 def encode(drawing: Figure | Axes, kind: str = "png") -> bytes:
     """A figure as the bytes of a "png", "svg" or "pdf" file, the same every time."""
     undated: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
     more: dict[str, Any] = {"pil_kwargs": {"compress_level": 4}} if kind == "png" else {}
     stream = io.BytesIO()
     _clean(cast("Figure", drawing.figure))
-    with style.settings(), warnings.catch_warnings():
+    with style.settings(), _without_epoch(), warnings.catch_warnings():
         # letters that the font lacks are drawn as boxes
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         cast("Figure", drawing.figure).savefig(stream, format=kind, metadata=undated, **more)
