@@ -5,8 +5,10 @@ Writing goes to a temporary name beside the target, which is then renamed.
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
+import shutil
 import stat
 import tomllib
 from collections.abc import Iterator
@@ -43,7 +45,18 @@ def _told(path: str | Path, what: str) -> Iterator[None]:
     except (OSError, RuntimeError, UnicodeError) as error:  # RuntimeError is what netCDF says of a full disk
         if what == "read" and isinstance(error, FileNotFoundError):
             raise InputError(f"{path}: no such file") from None
-        raise InputError(f"{path}: cannot be {what} ({getattr(error, 'strerror', None) or error})") from None
+        cause = getattr(error, "strerror", None) or error
+        if isinstance(error, RuntimeError) and what == "written" and _is_full(Path(path).parent):
+            cause = os.strerror(errno.ENOSPC)
+        raise InputError(f"{path}: cannot be {what} ({cause})") from None
+
+
+def _is_full(folder: Path) -> bool:
+    """Whether next to nothing more goes on the disk of a folder; netCDF says only that it failed."""
+    try:
+        return shutil.disk_usage(folder).free < 2**16
+    except OSError:
+        return False
 
 
 @contextmanager

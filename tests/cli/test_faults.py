@@ -20,7 +20,7 @@ import pytest
 
 from bronzeward import Schedule, Strand
 from bronzeward.errors import InputError
-from bronzeward.files import write_text
+from bronzeward.files import replacing, write_text
 from bronzeward.inputs.case import Case, load_case
 from bronzeward.inputs.starter import STARTER
 from bronzeward.materials.kinetics import load_set
@@ -46,7 +46,7 @@ def script(body: str, *words: object) -> subprocess.Popen[str]:
         from bronzeward.materials.kinetics import load_set
         from bronzeward.model.result import read_netcdf, write_netcdf
         from bronzeward.model.simulation import run_case
-        from bronzeward.files import write_text
+        from bronzeward.files import replacing, write_text
         from bronzeward.thermo import load_table, table_file
         from bronzeward.thermo.load import keep
         run = run_case(Case(Strand.round(24, 44), Schedule.start(20).ramp(200, to=300), load_set()))
@@ -110,6 +110,19 @@ def test_full_disk_leaves_the_old_file(name, write, run, tmp_path):
 def test_full_disk_only_means_no_cache(run, tmp_path):
     body = FULL.replace("WRITE", "print(keep(load_table(), target))")
     assert outcome(script(body, tmp_path / "table.nc")).split() == ["False", "written"] * 4
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_disk_is_called_one_where_the_library_does_not(tmp_path, monkeypatch):
+    """The netCDF library names no cause; whether there was room is looked up."""
+    import shutil
+    from types import SimpleNamespace
+
+    for free, cause in ((0, "No space left on device"), (2**30, "NetCDF: HDF error")):
+        monkeypatch.setattr(shutil, "disk_usage", lambda _, free=free: SimpleNamespace(free=free))
+        with pytest.raises(InputError) as told, replacing(tmp_path / "a.nc"):
+            raise RuntimeError("NetCDF: HDF error")
+        assert str(told.value) == f"{tmp_path / 'a.nc'}: cannot be written ({cause})"
     assert list(tmp_path.iterdir()) == []
 
 
