@@ -213,6 +213,7 @@ class _Closed:
 
     def __init__(self, size: int, residuals: Callable[[Any], Any]) -> None:
         self.size, self._residuals = size, residuals
+        self.absent = np.zeros(residuals(np.zeros((1, size))).shape[1], dtype=bool)
 
     def residuals(self, many: Any, rough: bool = False) -> Any:
         return self._residuals(many) + (0.01 if rough else 0.0)  # an offset of the quick precision is taken off
@@ -466,6 +467,25 @@ def test_a_layer_that_is_not_there_holds_its_constant_down() -> None:
     other = fit([eta, seen_none], load_set(), phases=["epsilon"], numerics=COARSE)
     assert other.factors["epsilon"] == close(free.factors["epsilon"], rel=1e-4)
     assert other.factor_errors["epsilon"] == close(free.factor_errors["epsilon"], rel=1e-4)
+
+
+def test_a_layer_that_is_not_there_leaves_what_drawing_from_the_base_set_leaves() -> None:
+    """Another sampler: draws as the base set spreads them, weighted by the likelihood. Epsilon is eaten at once."""
+    eta, epsilon = _measured(_plan([(210, 24)]), load_set(), 0.2, None)
+    data = [eta, replace(epsilon, mean=0.3 * epsilon.mean, deviation=0.09 * epsilon.mean, absent=True)]
+    found = fit(data, load_set(), scatter=0.0, numerics=COARSE)
+    model = _Model(data, load_set(), ["eta", "epsilon"], numerics=COARSE, workers=2)
+    z = np.random.default_rng(7).standard_normal((2500, model.size))
+    weights = np.exp(-0.5 * (model.residuals(z, rough=True) ** 2).sum(axis=1))
+    weights /= weights.sum()
+    drawn, count = z @ model.root.T, 1.0 / (weights @ weights)
+    assert count > 40
+    for phase, column in (("eta", 0), ("epsilon", 2)):
+        mean = float(weights @ drawn[:, column])
+        deviation = float(np.sqrt(weights @ (drawn[:, column] - mean) ** 2))
+        # three standard errors of either sampler
+        assert abs(np.log(found.factors[phase]) - mean) < 3.0 * deviation * np.sqrt(1 / count + 1 / 64)
+        assert found.factor_errors[phase] == close(deviation, rel=3.0 * np.sqrt(0.5 / count + 0.5 / 64))
 
 
 def _two_samples(truth: KineticSet, seed: int | None) -> list[Measurement]:

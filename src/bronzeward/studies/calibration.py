@@ -6,7 +6,9 @@ taken as log-normal about the computed ones, with the standard error of their me
 the model itself. Searched is the most likely change of all these values together (least squares, by scipy) and, from
 the slopes there, their covariance (Laplace's approximation). Thickness is no linear function of the exponent of growth,
 so the most likely value is not the middle of what is likely: the mean and the covariance that are given come from
-values drawn by that approximation, each weighted by how likely it is (importance sampling).
+values drawn by that approximation, each weighted by how likely it is (importance sampling). A layer that is not there
+only says that it is thinner than a limit, and may vanish at once as a constant grows: slopes know nothing of that. So
+it has no part in the search, only in the weights, where it counts in steps that leave enough draws of worth.
 Data at one temperature fix the constant at that temperature and leave its slope as it was; data that say nothing
 leave everything as it was. Directions in the space of constants about which the data say less than the base set
 did are named.
@@ -71,8 +73,11 @@ DRAWS = 256
 ENOUGH = 0.5
 """Share of the draws that their weights must leave of worth; below it, others are drawn from what these gave."""
 
-ROUNDS = 3
-"""Most rounds of draws."""
+LEAST = 0.25
+"""The same, from which layers that are not there may count more."""
+
+ROUNDS = 8
+"""Most rounds of draws. Layers that are not there and do not count in full by then count in part, which is cautious."""
 
 CALLED = {LN_PREFACTOR: "ln K", ENERGY: "activation energy", EXPONENT: "exponent of growth"}
 
@@ -190,10 +195,14 @@ class _Model:
         off = (np.log(computed) - self.measured) / self.errors
         return np.asarray(np.where(self.absent, np.sqrt(-2.0 * log_ndtr(-off)), off))
 
+    def seen(self, many: Array) -> Array:
+        """The residuals of layers that are there."""
+        return self.residuals(many)[:, ~self.absent]
+
     def jacobian(self, z: Array) -> Array:
-        """Central differences of the residuals, shape (n_measurements, size)."""
+        """Central differences of the residuals of layers that are there, shape (their number, size)."""
         steps = STEP * np.eye(self.size)
-        ends = self.residuals(np.concatenate([z + steps, z - steps]))
+        ends = self.seen(np.concatenate([z + steps, z - steps]))
         return np.asarray((ends[: self.size] - ends[self.size :]).T / (2.0 * STEP))
 
 
@@ -314,12 +323,12 @@ def fit(
 
 
 def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
-    """The most likely changes, the slopes of the residuals there, chi-square of the data and its degrees of freedom."""
+    """The most likely changes by the layers that are there, their slopes, chi-square and its degrees of freedom."""
     from scipy.optimize import least_squares
 
     rigid = np.eye(model.size)
     solved = least_squares(
-        lambda z: np.concatenate([model.residuals(z[None])[0], z]),
+        lambda z: np.concatenate([model.seen(z[None])[0], z]),
         np.zeros(model.size),
         jac=lambda z: np.concatenate([model.jacobian(z), rigid]),
         bounds=(-FARTHEST, FARTHEST),
@@ -327,9 +336,9 @@ def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
         ftol=1e-8,
     )
     z = np.asarray(solved.x)
-    jacobian, residuals = model.jacobian(z), solved.fun[: len(model.measurements)]
-    precision, _ = _told(jacobian[~model.absent])
-    degrees = float((~model.absent).sum() - (precision / (1.0 + precision)).sum())
+    jacobian, residuals = model.jacobian(z), solved.fun[: -model.size]
+    precision, _ = _told(jacobian)
+    degrees = float(len(residuals) - (precision / (1.0 + precision)).sum())
     return z, jacobian, float(residuals @ residuals), degrees
 
 
@@ -340,21 +349,33 @@ def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Ar
     may be more than the root of their number times the mean: that keeps one draw in a far tail from deciding (Ionides,
     J. Comput. Graph. Stat. 17 (2008) 295). The quick precision is enough but for its offset, which is taken off.
     """
-    offset = (model.residuals(likely[None]) - model.residuals(likely[None], rough=True))[0]
-    free, mean = _opposite_draws(DRAWS, model.size), likely
+    offset = np.where(model.absent, 0.0, (model.residuals(likely[None]) - model.residuals(likely[None], rough=True))[0])
+    free, mean, power = _opposite_draws(DRAWS, model.size), likely, 0.0
     for _ in range(ROUNDS):
         values, vectors = np.linalg.eigh(covariance)
         places = mean + (free * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-        chance = ((model.residuals(places, rough=True) + offset) ** 2).sum(axis=1) + (places**2).sum(axis=1)
-        exponent = -0.5 * (chance - (free**2).sum(axis=1))
-        weights = np.exp(exponent - exponent.max())
-        weights = np.minimum(weights, np.sqrt(DRAWS) * weights.mean())
-        weights /= weights.sum()
+        squares = (model.residuals(places, rough=True) + offset) ** 2
+        there = squares[:, ~model.absent].sum(axis=1) + (places**2 - free**2).sum(axis=1)
+        missed = squares[:, model.absent].sum(axis=1)
+        steps = [part for part in np.linspace(1.0, power, 41) if _worth(_weights(there + part * missed)) >= LEAST]
+        power = steps[0] if steps else power
+        weights = _weights(there + power * missed)
         mean = weights @ places
         covariance = ((places - mean).T * weights) @ (places - mean)
-        if 1.0 / (weights @ weights) > ENOUGH * DRAWS:
+        if power == 1.0 and _worth(weights) > ENOUGH:
             break
     return mean, covariance
+
+
+def _weights(chi_squares: Array) -> Array:
+    weights = np.exp(-0.5 * (chi_squares - chi_squares.min()))
+    weights = np.minimum(weights, np.sqrt(len(weights)) * weights.mean())
+    return np.asarray(weights / weights.sum())
+
+
+def _worth(weights: Array) -> float:
+    """Share of the draws that count."""
+    return float(1.0 / (weights @ weights) / len(weights))
 
 
 def _opposite_draws(count: int, size: int) -> Array:
