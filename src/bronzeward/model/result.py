@@ -27,6 +27,12 @@ if TYPE_CHECKING:
 MOST_VALUES = 20_000_000
 """Values in a stored result at most; a made-up file may claim any number, and compress it to nothing."""
 
+HOTTEST, LONGEST, LARGEST = 1e4, 1e12, 1e6
+"""A stored result has no temperature [K], time [s] or other value (SI) beyond these."""
+
+ROUNDING = 1e-6
+"""By which shares of a stored result may miss 1, or 0 [-]."""
+
 #: Variables that serve as coordinates of the Dataset.
 COORDINATES = ("time", "phase", "event")
 
@@ -149,6 +155,11 @@ _BY_PHASE = (
     "amount", "thickness", "inner_radius", "outer_radius", "mole_fraction", "volume_fraction", "tin_fraction",
     "equilibrium_mole_fraction",
 )  # fmt: skip
+_SHARES = ("mole_fraction", "volume_fraction", "tin_fraction")
+_FINITE = (
+    "amount", "thickness", "liquid_mole_fraction", "liquid_volume_fraction", "liquid_tin_fraction", "shell_thickness",
+    "tin_used", "overfill", "void_fraction", "total_atoms", "total_tin",
+)  # fmt: skip
 _EVENTS = ("event_time", "event_temperature", "event_row")
 _TEXTS = (
     "title", "source", "history", "inputs", "references", "warnings", "status", "versions", "tdb_sha256",
@@ -212,10 +223,28 @@ def _fault_of_history(result: Result) -> str | None:
         return f"its phases are not {', '.join(PHASES)}"
     if time.size < 2 or not np.isfinite(time).all() or not (np.diff(time) > 0).all():
         return "its times do not increase"
-    if not np.isfinite(result["temperature"]).all():
-        return "a temperature is not a number"
+    if np.abs(time).max() > LONGEST:
+        return f"its times go beyond {LONGEST:g} s"
+    if not ((result["temperature"] >= 0.0) & (result["temperature"] <= HOTTEST)).all():
+        return f"a temperature is not between 0 and {HOTTEST:g} K"
     if not ((row >= 0) & (row <= time.size)).all():
         return "an event lies outside its history"
+    return _fault_of_layers(result)
+
+
+def _fault_of_layers(result: Result) -> str | None:
+    """Figures and sections divide by shares, and draw to radii."""
+    for name in _SHARES:
+        if not (np.abs(result[name].sum(axis=1) - 1.0) <= ROUNDING).all() or result[name].min() < -ROUNDING:
+            return f"{name} does not add up to 1, of shares above 0"
+    for name in _FINITE:
+        if not (np.abs(result[name]) <= LARGEST).all():
+            return f"{name} holds what is no number, or none that can be meant"
+    inner, outer = result["inner_radius"], result["outer_radius"]
+    if not (np.isfinite(inner) & np.isfinite(outer)).any(axis=1).all():
+        return "at some moment no layer has radii"
+    if np.nanmax(np.abs(inner)) > LARGEST or np.nanmax(np.abs(outer)) > LARGEST:
+        return "a radius is larger than any strand"
     return None
 
 
