@@ -25,6 +25,10 @@ MOST_TEXT = 4 * 2**20
 """Cases, kinetic sets and thermodynamic descriptions hold at most this."""
 
 
+STREAMS = "/dev/std", "/dev/fd/", "/proc/"
+"""Names that begin so stand for what is open; to replace the file behind one would take it from who wrote to it."""
+
+
 def cache_folder() -> Path:
     """Where what is slow to make is kept: $BRONZEWARD_CACHE, else the folder usual on the system."""
     chosen = os.environ.get("BRONZEWARD_CACHE")
@@ -178,6 +182,8 @@ def check_target(path: str | Path, overwrite: bool, kind: str | None = None) -> 
             raise InputError(f"{target}: is a folder; give a file name")
         if not os.access(target.parent, os.W_OK):
             raise InputError(f"{target}: the folder {target.parent} may not be written to")
+        if os.path.abspath(target).startswith(STREAMS):
+            raise InputError(f"{target}: is a stream or a device, not a file")
         if target.is_symlink() and not target.exists():
             raise InputError(f"{target}: is a link that leads nowhere")
         if target.exists():

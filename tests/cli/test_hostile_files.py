@@ -93,6 +93,15 @@ def test_names_that_no_file_can_have(command, in_folder, stored, made, words, be
     assert sorted(os.listdir()) == sorted(["case.toml", "starter.nc", made])
 
 
+def test_a_stream_is_not_replaced_by_a_result(command, in_folder) -> None:
+    """Its name leads to the file that the output goes to, which would be lost."""
+    with open("log.txt", "w") as stream:
+        for name in (f"/dev/fd/{stream.fileno()}", f"/proc/self/fd/{stream.fileno()}", "/dev/stdout", "/dev/null"):
+            code, _, errors = command("run", starter.STARTER, "-o", name, "--overwrite", "-q")
+            assert (code, errors.count("\n")) == (2, 1), errors
+    assert [(path.name, path.stat().st_size) for path in in_folder.iterdir()] == [("log.txt", 0)]
+
+
 def test_names_that_are_no_text(command, in_folder, stored) -> None:
     """Names of a system with another code: used where they can be, and shown byte by byte."""
     case = os.fsdecode(b"f\xfcr.toml")
