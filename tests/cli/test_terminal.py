@@ -167,3 +167,19 @@ def test_a_job_that_is_ended_leaves_nothing(case) -> None:
     done = subprocess.run([sys.executable, "-B", "-c", ENDED, "run", "case.toml"], capture_output=True, text=True)
     assert (done.returncode, done.stdout, done.stderr) == (128 + signal.SIGTERM, "", "")
     assert [path.name for path in case.iterdir()] == ["case.toml"]
+
+
+@pytest.mark.parametrize("value", ["junk", "-1", "1e400", "9" * 20, "253402300800", "1.5"])
+def test_a_clock_that_is_set_to_no_time(command, in_folder, monkeypatch, value) -> None:
+    """Libraries would end in a traceback, some as they are imported."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", value)
+    code, out, errors = command("diagram", "-o", "a.pdf")
+    assert (code, out, errors.count("\n")) == (2, "", 1)
+    assert errors.startswith(f"bronzeward: SOURCE_DATE_EPOCH is '{value}'; ")
+
+
+@pytest.mark.parametrize("value", ["", " ", "0", "253402300799"])
+def test_a_clock_that_is_set(command, in_folder, monkeypatch, value) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", value)
+    for name in ("a.pdf", "a.svg"):
+        assert command("diagram", "-o", name)[0::2] == (0, "")

@@ -52,7 +52,24 @@ def _common(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
     ] = False,
 ) -> None:
-    pass
+    _check_clock()
+
+
+LATEST = 253_402_300_799
+"""The last second of the year 9999, since 1970."""
+
+
+def _check_clock() -> None:
+    """Libraries date their files by SOURCE_DATE_EPOCH where it is set, and take whatever it holds for a number."""
+    from bronzeward.errors import InputError
+
+    value = os.environ.get("SOURCE_DATE_EPOCH")
+    if value is None:
+        return
+    if not value.strip():
+        del os.environ["SOURCE_DATE_EPOCH"]
+    elif not (value.strip().isdecimal() and len(value) < 20 and int(value) <= LATEST):
+        raise InputError(f"SOURCE_DATE_EPOCH is '{value}'; it must be whole seconds since 1970, up to {LATEST}")
 
 
 def main() -> None:
