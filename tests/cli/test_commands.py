@@ -213,6 +213,23 @@ def test_shorten_writes_no_case_that_keeps_no_limit(command, case, in_folder):
     assert sorted(path.name for path in in_folder.iterdir()) == ["case.toml", "old.toml"]
 
 
+def test_the_curve_takes_and_gives_the_units_of_its_limit(command, case, in_folder):
+    """Percent where the limit is in percent, as on the command line so in the table; fractions in JSON."""
+    words = [
+        "shorten", case, "--free", "schedule.steps.1.hold_h=20:24", "--keep", "peak_liquid<=90", "--members",
+        "4", "--curve=80,85",
+    ]  # fmt: skip
+    code, out, errors = command(*words)
+    assert (code, errors) == (0, "")
+    lines = [line.split()[0] for line in out.split("[%]  least hours\n")[1].splitlines()[:2]]
+    assert lines == ["80", "85"]
+    code, out, _ = command(*words, "--json", "--overwrite")
+    plain = json.loads(out)
+    assert code == 0
+    assert plain["curve"]["limit"] == pytest.approx([0.8, 0.85])
+    assert plain["curve_limit_units"] == "1"
+
+
 def test_log_says_what_it_understood(command, in_folder, case):
     (in_folder / "log.csv").write_text("time_h,temperature_C\n0,20\n1,45\n2,70.5\n3,95\n", encoding="utf-8")
     code, out, _ = command("log", "log.csv", "--case", case, "-o", "kept.png")
