@@ -52,6 +52,8 @@ DAMAGES = {
     "hot": (values("temperature", lambda v: v * 1e300), "not between 0 and"),
     "below nothing": (values("temperature", lambda v: v - 1000.0), "not between 0 and"),
     "far events": (values("event_row", lambda v: v + 10**6), "outside its history"),
+    "events of no time": (values("event_time", lambda v: v * np.nan), "an event has no time"),
+    "events of no temperature": (values("event_temperature", lambda v: v * np.nan), "an event has no time"),
     "no shares": (values("volume_fraction", lambda v: v * np.nan), "volume_fraction does not add up"),
     "shares below 0": (values("tin_fraction", lambda v: 2 * v - v.mean(axis=1, keepdims=True)), "does not add up"),
     "no amounts": (values("amount", lambda v: v * np.nan), "amount holds what is no number"),
@@ -60,6 +62,14 @@ DAMAGES = {
     "no radii": (values("outer_radius", lambda v: v * np.nan), "no layer has radii"),
     "radii of a planet": (values("inner_radius", lambda v: v * 1e300), "larger than any strand"),
     "no inputs": (attribute("inputs", 3), "no text in the attribute inputs"),
+    **{
+        f"inputs {text[:30]}": (attribute("inputs", text), "its inputs are no case")
+        for text in ('{"a": 1}', '{"schedule": 3}', '{"schedule": {"steps": [3]}}')
+    },
+    **{
+        f"inputs {text[:30]}": (attribute("inputs", text), "no JSON table in the attribute inputs")
+        for text in ("x", "[1]", "[" * 100_000)
+    },
     "no number": (attribute("eta_limit_K", "hot"), "no number in the attribute eta_limit_K"),
 }
 

@@ -207,7 +207,14 @@ def _fault_of_attributes(result: Result) -> str | None:
     for name in ("eta_limit_K", "elastic_overfill", "core_offset_m"):
         if not isinstance(result.attributes.get(name), float | np.floating):
             return f"no number in the attribute {name}, which earlier versions did not write: run its case again"
-    return None
+    return None if _is_case(result.attributes["inputs"]) else "its inputs are no case"
+
+
+def _is_case(inputs: str) -> bool:
+    """Whether stored inputs have the shape that figures rely on; who computes them again checks all of them."""
+    schedule = json.loads(inputs).get("schedule")
+    steps = schedule.get("steps", []) if isinstance(schedule, dict) else None
+    return isinstance(steps, list) and all(isinstance(step, dict) for step in steps)
 
 
 def _is_table(text: object) -> bool:
@@ -229,6 +236,8 @@ def _fault_of_history(result: Result) -> str | None:
         return f"a temperature is not between 0 and {HOTTEST:g} K"
     if not ((row >= 0) & (row <= time.size)).all():
         return "an event lies outside its history"
+    if not (np.isfinite(result["event_time"]) & np.isfinite(result["event_temperature"])).all():
+        return "an event has no time or temperature"
     return _fault_of_layers(result)
 
 
