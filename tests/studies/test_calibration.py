@@ -26,6 +26,7 @@ from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
+from bronzeward.studies import calibration
 from bronzeward.studies.calibration import Fit, _Model, _moments, _opposite_draws, data_name, fit
 from bronzeward.studies.constant_prior import at_temperature, prior_of
 from bronzeward.studies.ensemble import Members, Spread
@@ -88,10 +89,12 @@ def _spread_at(kinetics: KineticSet, phase: str, kelvin: float) -> float:
     return float(np.sqrt(row @ np.array(prior.matrix) @ row))
 
 
-def test_bands_cover_the_truth_nine_times_in_ten_at_any_temperature() -> None:
+def test_bands_cover_the_truth_nine_times_in_ten_at_any_temperature(monkeypatch: pytest.MonkeyPatch) -> None:
     """Truths as the base set spreads them, thicknesses with the scatter of readings and of the model."""
+    # thickness is nearly linear here, so few draws know mean and covariance
+    monkeypatch.setattr(calibration, "DRAWS", 64)
     plan, base = _plan([(210, 6), (210, 24)]), load_set()
-    members = Members(Case(COUPLE, isothermal(210, 6), base), Spread(size=100, seed=5))
+    members = Members(Case(COUPLE, isothermal(210, 6), base), Spread(size=64, seed=5))
     temperatures = (430.0, 483.15, 600.0)
     inside = np.zeros((2, 3))
     for seed, member in enumerate(members):
@@ -101,8 +104,8 @@ def test_bands_cover_the_truth_nine_times_in_ten_at_any_temperature() -> None:
             mine, true = (one.constant(phase).at(temperatures) for one in (found.kinetics, member.kinetics))
             off = np.log(mine / true)
             inside[k] += np.abs(off) <= 1.645 * np.array([_spread_at(found.kinetics, phase, t) for t in temperatures])
-    # 90 of 100 with a binomial standard deviation of 3: three of them either way
-    assert (np.abs(inside - 90) <= 9).all(), inside
+    # 57.6 of 64 with a binomial standard deviation of 2.4: three of them either way
+    assert (np.abs(inside - 57.6) <= 7.2).all(), inside
 
 
 def _share_of_eta(kelvin: float) -> float:
