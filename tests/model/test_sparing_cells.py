@@ -12,7 +12,7 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.materials.properties import load_properties
 from bronzeward.model.boundary_tables import build_regimes
-from bronzeward.model.problem_builder import MOST_IN_ALPHA, Settings, alpha_depth, build_problem
+from bronzeward.model.problem_builder import MOST_IN_ALPHA, Settings, alpha_depth, build_problem, quadrature
 from bronzeward.thermo import load_table
 from closeness import close
 
@@ -25,10 +25,10 @@ def test_depth_of_a_hold_in_closed_form() -> None:
     law = kinetics.constant("alpha")
     most = np.exp(law.exponent * MOST_IN_ALPHA)
     plain = replace(law, exponent=0.0)
-    hold = alpha_depth(kinetics, np.array([0.0, 3600.0]), np.array([700.0]), np.array([700.0]))
+    hold = alpha_depth(kinetics, *quadrature(np.array([0.0, 3600.0]), np.array([700.0]), np.array([700.0])))
     assert hold == close(2.0 * np.sqrt(float(plain.at(700.0)) * most * 3600.0), rel=1e-8)
     area, _ = quad(lambda t: float(plain.at(600.0 + 100.0 * t)), 0.0, 1.0, epsrel=1e-10)
-    ramp = alpha_depth(kinetics, np.array([5.0, 3605.0]), np.array([600.0]), np.array([700.0]))
+    ramp = alpha_depth(kinetics, *quadrature(np.array([5.0, 3605.0]), np.array([600.0]), np.array([700.0])))
     # nine points of the trapezoidal rule
     assert ramp == close(2.0 * np.sqrt(area * most * 3600.0), rel=0.03)
 

@@ -81,15 +81,16 @@ class Course:
         its least smoothly, as when compound dissolves on cooling, that lies between rows: at the vertex of the
         parabola through three of them. At the vertex itself nothing changes, but what else is read there does.
         """
-        rows = np.union1d(self.liquid_rows, self.liquid_rows + 1)
-        rows = rows[rows < len(self.time)]
+        near = self.liquid_mole_fraction > 0
+        near[1:] |= near[:-1].copy()
+        rows = np.flatnonzero(near)
         if not rows.size:
             return None
         row = int(rows[np.argmin(self.copper[rows])])
         found, least = (np.array([row]), np.ones(1)), float(self.copper[row])
         for middle in (row - 1, row, row + 1):
-            if self._smooth(middle) and np.isin((middle - 1, middle, middle + 1), rows).all():
-                three = np.arange(middle - 1, middle + 2)
+            three = np.arange(middle - 1, middle + 2)
+            if 0 < middle < len(near) - 1 and near[three].all() and self._smooth(middle):
                 weights = _vertex(self.time[three], self.copper[three])
                 if weights is not None and weights @ self.copper[three] < least:
                     found, least = (three, weights), float(weights @ self.copper[three])
@@ -97,12 +98,13 @@ class Course:
 
     def _smooth(self, row: int) -> bool:
         """Whether nothing happens from the row before to the one after, and temperature goes on as it went."""
-        if not 0 < row < len(self.time) - 1 or self.copper[row - 1 : row + 2].min() <= 0.0:
+        if self.copper[row - 1 : row + 2].min() <= 0.0:
             return False
         if any(row <= int(event) <= row + 1 for event in self.event_row):
             return False
-        rates = np.diff(self.temperature[row - 1 : row + 2]) / np.diff(self.time[row - 1 : row + 2])
-        return bool(abs(rates[1] - rates[0]) <= 1e-6 * max(abs(rates[0]), abs(rates[1])))
+        kelvin, time = self.temperature[row - 1 : row + 2].tolist(), self.time[row - 1 : row + 2].tolist()
+        before, after = ((kelvin[k + 1] - kelvin[k]) / (time[k + 1] - time[k]) for k in (0, 1))
+        return bool(abs(after - before) <= 1e-6 * max(abs(before), abs(after)))
 
     @cached_property
     def copper(self) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass, replace
-from math import log, pi
+from math import exp, log, pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -153,20 +153,26 @@ def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.fl
     return amount, tin
 
 
-def alpha_depth(
-    kinetics: KineticSet, time: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
-) -> float:
-    """How deep tin can diffuse into alpha in a schedule of straight pieces [m], 2 sqrt(integral of D dt).
+def quadrature(
+    time: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Temperatures [K] and weights [s] that integrate over a schedule of straight pieces.
 
-    D as at the most tin that alpha can hold; by the trapezoidal rule with `DEPTH_POINTS` points a piece.
+    By the trapezoidal rule with `DEPTH_POINTS` points a piece.
+    """
+    along = np.linspace(0.0, 1.0, DEPTH_POINTS)[:, None]
+    weights = np.where((along == 0.0) | (along == 1.0), 0.5, 1.0) / (DEPTH_POINTS - 1) * np.diff(time)
+    return (start + along * (end - start)).ravel(), weights.ravel()
+
+
+def alpha_depth(kinetics: KineticSet, kelvin: NDArray[np.float64], seconds: NDArray[np.float64]) -> float:
+    """How deep tin can diffuse into alpha [m] in `seconds` at each of some temperatures, 2 sqrt(integral of D dt).
+
+    D as at the most tin that alpha can hold.
     """
     law = kinetics.constant(SLOT_LABELS[ALPHA])
-    along = np.linspace(0.0, 1.0, DEPTH_POINTS)[:, None]
-    kelvin = start + along * (end - start)
-    fastest = law.prefactor * np.exp(-law.activation / (GAS_CONSTANT * kelvin))
-    weights = np.where((along == 0.0) | (along == 1.0), 0.5, 1.0) / (DEPTH_POINTS - 1)
-    mean = (weights * fastest).sum(axis=0) * np.exp(max(0.0, law.exponent * MOST_IN_ALPHA))
-    return float(2.0 * np.sqrt(mean @ np.diff(time)))
+    fastest = law.prefactor * exp(max(0.0, law.exponent * MOST_IN_ALPHA))
+    return 2.0 * sqrt(fastest * float(np.exp(-law.activation / (GAS_CONSTANT * kelvin)) @ seconds))
 
 
 def cell_edges(alpha_cells: int, inner_cells: int) -> tuple[list[int], list[int], list[float]]:
@@ -245,7 +251,8 @@ class ProblemBuilder:
         pieces = self._once(("schedule", id(schedule)), schedule, lambda: self._pieces(schedule))
         cells = settings.alpha_cells
         if settings.sparing:
-            cells = min(cells, self._sparing_cells(geometry, pieces, kinetics, cells))
+            heat = self._once(("heat", id(schedule)), schedule, lambda: self._heat(pieces))
+            cells = min(cells, self._sparing_cells(geometry, heat, kinetics, cells))
         return Problem(
             **self._tables,
             **geometry,
@@ -289,11 +296,17 @@ class ProblemBuilder:
         ends = {"temperature_start": pieces.start, "temperature_end": pieces.end}
         return {"time": pieces.time, **ends, "regime": pieces.regime}
 
-    def _sparing_cells(self, geometry: dict[str, Any], pieces: dict[str, Any], kinetics: KineticSet, own: int) -> int:
+    def _heat(self, pieces: dict[str, Any]) -> dict[str, Any]:
+        """Temperatures of a schedule and how long each counts, and whether beta or gamma form."""
+        kelvin, seconds = quadrature(pieces["time"], pieces["temperature_start"], pieces["temperature_end"])
+        eaten = self.regimes.present[np.unique(pieces["regime"])][:, [GAMMA, BETA]].any()
+        return {"kelvin": kelvin, "seconds": seconds, "eaten": bool(eaten)}
+
+    def _sparing_cells(self, geometry: dict[str, Any], heat: dict[str, Any], kinetics: KineticSet, own: int) -> int:
         """Cells that serve alpha, at most `own`."""
-        if self.regimes.present[np.unique(pieces["regime"])][:, [GAMMA, BETA]].any():
+        if heat["eaten"]:
             return own
-        depth = alpha_depth(kinetics, pieces["time"], pieces["temperature_start"], pieces["temperature_end"])
+        depth = alpha_depth(kinetics, heat["kelvin"], heat["seconds"])
         share = depth * geometry["perimeter"] / self._volumes[ALPHA] / geometry["all_tin"]
         return next((cells for most, cells in SPARING_CELLS if share < most), own)
 
