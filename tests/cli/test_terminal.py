@@ -152,6 +152,17 @@ def test_a_signal_where_nothing_can_be_raised_comes_again(case, name: str, code:
     assert not (case / "case.nc").exists()
 
 
+@pytest.mark.parametrize("given", [{}, {"COMP_WORDS": "bronzeward"}])
+def test_a_completion_without_what_the_shell_gives(given: dict[str, str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.argv[0] = 'bronzeward'; from bronzeward.cli import main; main()"],
+        capture_output=True, text=True, env={**os.environ, "_BRONZEWARD_COMPLETE": "complete_bash", **given},
+    )  # fmt: skip
+    missing = "COMP_CWORD" if given else "COMP_WORDS"
+    said = f"bronzeward: completion: {missing} is not set; a shell sets it when it asks\n"
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", said)
+
+
 ENDED = """
 import os, signal, sys
 import bronzeward.files as files

@@ -40,6 +40,11 @@ def run() -> None:
         from bronzeward.cli.app import main as command
 
         command()
+    except KeyError as error:  # words to be completed that no shell has given
+        if error.args not in (("COMP_WORDS",), ("COMP_CWORD",)):
+            raise
+        sys.stderr.write(f"bronzeward: completion: {error.args[0]} is not set; a shell sets it when it asks\n")
+        sys.exit(2)
     except KeyboardInterrupt:
         _interrupted()
     except SystemExit as end:
