@@ -472,6 +472,17 @@ def test_a_layer_that_is_not_there_holds_its_constant_down() -> None:
     assert other.factor_errors["epsilon"] == close(free.factor_errors["epsilon"], rel=1e-4)
 
 
+def test_layers_that_are_not_there_determine_what_they_hold_down() -> None:
+    seen = _measured(_plan([(210, 24)]), load_set(), 0.1, None)
+    data = [replace(m, mean=3e-7, deviation=9e-8, absent=True) for m in seen]
+    found = fit(data, load_set(), numerics=COARSE)
+    for phase in ("eta", "epsilon"):
+        assert found.factors[phase] < 0.1
+        assert found.factor_errors[phase] < 0.6 * found.prior_errors[phase]
+        assert not any(f"ln K of {phase};" in remark for remark in found.remarks)
+        assert any(f"activation energy of {phase};" in remark for remark in found.remarks)
+
+
 def test_a_layer_that_is_not_there_leaves_what_drawing_from_the_base_set_leaves() -> None:
     """Another sampler: draws as the base set spreads them, weighted by the likelihood. Epsilon is eaten at once."""
     eta, epsilon = _measured(_plan([(210, 24)]), load_set(), 0.2, None)

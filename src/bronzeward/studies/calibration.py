@@ -81,6 +81,9 @@ ROUNDS = 8
 
 CALLED = {LN_PREFACTOR: "ln K", ENERGY: "activation energy", EXPONENT: "exponent of growth"}
 
+TINY = 1e-12
+"""Least variance that is divided by."""
+
 NOTHING_NM = 0.1
 """A layer that is not there counts as this thick [nm], so that its logarithm exists."""
 
@@ -295,6 +298,8 @@ def fit(
         z, jacobian, *_ = _nearest(model)
     precision, directions = _told(jacobian)
     z, left = _moments(model, z, (directions.T / (1.0 + precision)) @ directions)
+    variances, axes = np.linalg.eigh(left)
+    told = 1.0 / np.maximum(variances, TINY) - 1.0
     after = model.root @ left @ model.root.T
     deviations = np.sqrt(np.diag(after)), np.sqrt(np.diag(model.root @ model.root.T))
     errors = [_by_phase(model, value, each) for value in FITTED for each in deviations]
@@ -318,7 +323,7 @@ def fit(
         chi_square=chi_square,
         degrees=degrees,
         p_value=p_value,
-        remarks=(*_left_open(model, precision, directions), *_doubts(model, z, degrees, p_value)),
+        remarks=(*_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value)),
     )
 
 
@@ -347,7 +352,8 @@ def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Ar
 
     Where all is linear every weight is the same, and both are those of the draws, which are made to be exact. No weight
     may be more than the root of their number times the mean: that keeps one draw in a far tail from deciding (Ionides,
-    J. Comput. Graph. Stat. 17 (2008) 295). The quick precision is enough but for its offset, which is taken off.
+    J. Comput. Graph. Stat. 17 (2008) 295, from memory). The quick precision is enough but for its offset, which is
+    taken off.
     """
     offset = np.where(model.absent, 0.0, (model.residuals(likely[None]) - model.residuals(likely[None], rough=True))[0])
     free, mean, power = _opposite_draws(DRAWS, model.size), likely, 0.0

@@ -27,8 +27,9 @@ def quantiles(values: Array) -> Array:
 def quantile_errors(values: Array) -> Array:
     """Standard errors of the quantiles, shape (3,); nan where there are no values.
 
-    What infinitely many bootstrap samples would give, in closed form (Maritz and Jarrett, J. Am. Stat. Assoc. 73 (1978)
-    194): a resampled quantile is the i-th of the ordered values with the chance that a beta distribution gives i/n.
+    What infinitely many bootstrap samples would give, in closed form (Maritz and Jarrett, as `scipy.stats.mstats.mjci`
+    names them; J. Am. Stat. Assoc. 73 (1978) 194, from memory): a resampled quantile is the i-th of the ordered values
+    with the chance that a beta distribution gives i/n.
     """
     from scipy.special import betainc
 
