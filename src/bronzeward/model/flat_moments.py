@@ -15,7 +15,8 @@ import numpy as np
 from bronzeward.model.answers import Array, Course, answer_of
 
 KNOWN = 1e-4
-"""Share of the core's size to which lengths are known, and of the tin to which shares are; see the README."""
+"""Share of the core's size to which lengths are known, and of the tin to which shares are, as
+`tests/benchmarks/growth_agreement.py` measures it."""
 
 RELATIVE = 5e-3
 """The same as a share of the answer itself, where that is more."""
