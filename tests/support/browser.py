@@ -60,9 +60,21 @@ def page_of(browser: Any, width: int = 1280, height: int = 900, **more: Any) -> 
 
 
 def beyond_the_edge(page: Any) -> list[str]:
-    """Elements that are seen to the right of the page."""
+    """Elements that are seen to the right of the page, those of widgets (in shadow trees) included."""
     return page.evaluate(
-        """() => [...document.querySelectorAll("*")]
-            .filter((e) => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
-            .map((e) => `${e.tagName} ${e.textContent.slice(0, 40)}`)"""
+        """() => {
+            const edge = document.documentElement.clientWidth + 1;
+            const within = (root) => [...root.querySelectorAll("*")].flatMap(
+                (e) => [e, ...(e.shadowRoot ? within(e.shadowRoot) : [])]);
+            const runsOff = (box) => box.right > edge && box.width > 0 && box.height > 0;
+            const clipped = (e) => {  // by something that itself ends on the page, as charts clip what they draw
+                for (let over = e.parentElement ?? e.getRootNode().host; over;
+                    over = over.parentElement ?? over.getRootNode().host)
+                    if (getComputedStyle(over).overflowX !== "visible" && !runsOff(over.getBoundingClientRect()))
+                        return true;
+                return false;
+            };
+            return within(document).filter((e) => runsOff(e.getBoundingClientRect()) && !clipped(e))
+                .map((e) => `${e.tagName} ${e.className} ${e.textContent.slice(0, 40)}`);
+        }"""
     )

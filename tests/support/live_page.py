@@ -71,14 +71,22 @@ def start_over(page: Any, answers: str) -> None:
 
 
 def resized(page: Any, width: int, height: int = 900) -> None:
-    """Give the page another size and wait until its charts have followed."""
+    """Give the page another size and wait until all its charts have followed: they do so one by one."""
     page.set_viewport_size({"width": width, "height": height})
     page.wait_for_function(
-        f"""() => {{
-            const chart = ({FIND})("schedule").el, room = chart.getRootNode().host;
-            return chart.getBoundingClientRect().right <= innerWidth
-                && Math.abs(chart.getBoundingClientRect().width - room.getBoundingClientRect().width) < 2;
-        }}"""
+        """() => {
+            const charts = [], seen = new Set(), gather = (view) => {
+                if (seen.has(view)) return;
+                seen.add(view);
+                if (view.frame) charts.push(view.el);
+                for (const child of view.child_views ?? []) gather(child);
+            };
+            for (const view of Bokeh.index) gather(view);
+            const wide = (element) => element.getBoundingClientRect().width;
+            return charts.length >= 4 && document.documentElement.scrollWidth <= innerWidth && charts.every((chart) =>
+                chart.getBoundingClientRect().right <= innerWidth
+                && Math.abs(wide(chart.shadowRoot?.querySelector(".bk-Canvas") ?? chart) - wide(chart)) < 2);
+        }"""
     )
 
 
