@@ -429,7 +429,7 @@ BEFORE_COMPUTING = {
 @pytest.mark.parametrize(("words", "said"), BEFORE_COMPUTING.values(), ids=BEFORE_COMPUTING)
 def test_what_cannot_end_well_does_not_begin(command, case, in_folder, monkeypatch, words, said):
     for module, name in (
-        ("bronzeward.studies.sweep", "sweep"), ("bronzeward.studies.uncertainty", "band"),
+        ("bronzeward.studies.sweep", "sweep"), ("bronzeward.studies.uncertainty", "band_columns"),
         ("bronzeward.studies.furnace_margins", "margins"), ("bronzeward.studies.calibration", "fit"),
         ("bronzeward.inputs.furnace_log", "load_log"), ("bronzeward.studies.witness", "witness"),
         ("bronzeward.studies.optimise.shortest", "shorten"), ("bronzeward.studies.doubts", "doubts"),

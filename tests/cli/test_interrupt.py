@@ -33,23 +33,23 @@ def test_ctrl_c(moment: str, count: int, tmp_path: Path, table) -> None:
 
 
 @pytest.mark.parametrize(
-    ("module", "words", "said"),
+    ("module", "study", "words", "said"),
     [
         (
-            sweeps, ("sweep", "case.toml", "--vary", "strand.core_diameter_um=20,24"),
+            sweeps, "sweep", ("sweep", "case.toml", "--vary", "strand.core_diameter_um=20,24"),
             "interrupted; what is finished is kept, and the same command goes on from there",
         ),
-        (uncertainty, ("band", "case.toml"), "interrupted"),
+        (uncertainty, "band_columns", ("band", "case.toml"), "interrupted"),
     ],
 )  # fmt: skip
-def test_what_goes_on_says_so(command, in_folder, monkeypatch, module, words, said) -> None:
+def test_what_goes_on_says_so(command, in_folder, monkeypatch, module, study, words, said) -> None:
     """That it does go on is tried in `tests/studies/test_sweep`; a band begins anew and promises nothing."""
     Path("case.toml").write_text(starter.text(), encoding="utf-8")
 
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(module, words[0], stopped)
+    monkeypatch.setattr(module, study, stopped)
     assert command(*words) == (130, "", f"bronzeward: {said}\n")
     assert [path.name for path in in_folder.iterdir()] == ["case.toml"]
 

@@ -67,3 +67,19 @@ def test_a_cached_run_loads_neither_pycalphad_nor_xarray(table: object, tmp_path
     )
     heavy = {"xarray", "matplotlib", "pycalphad", "numba", "scipy.interpolate", "scipy.optimize", "pandas", "typer"}
     assert not loaded_after(code) & heavy
+
+
+def test_a_band_waits_for_no_library_of_tables(table: object, tmp_path: Path) -> None:
+    """xarray loads whatever arrays are installed, dask, distributed and pint among them: a second of processor time."""
+    case, target = tmp_path / "case.toml", tmp_path / "band.nc"
+    words = ["bronzeward", "band", str(case), "--members", "3", "-o", str(target)]
+    code = (
+        "import sys; from pathlib import Path; from bronzeward.inputs import starter\n"
+        f"Path({str(case)!r}).write_text(starter.text(), encoding='utf-8')\n"
+        "from bronzeward.cli import app\n"
+        f"sys.argv, sys.stdout = {words!r}, open({str(tmp_path / 'said')!r}, 'w', encoding='utf-8')\n"
+        "try:\n    app.main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
+        "sys.stdout = sys.__stdout__"
+    )
+    assert not loaded_after(code) & {"xarray", "matplotlib", "pycalphad", "pandas", "dask", "distributed", "pint"}
+    assert target.is_file()

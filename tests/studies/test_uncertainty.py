@@ -22,7 +22,7 @@ from bronzeward.model.simulation import run_case
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table
 from bronzeward.studies.ensemble import LATER, SOURCES, Members, Spread, draws, offset, uneven, varied_strand, widths
-from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, quantiles, rank_shares
+from bronzeward.studies.quantiles import QUANTILES, RankShares, first_half, quantile_errors, quantiles
 from bronzeward.studies.stability import stability
 from bronzeward.studies.uncertainty import band
 from bronzeward.units import GAS_CONSTANT
@@ -117,7 +117,7 @@ def test_fitted_values_are_drawn_from_their_covariance() -> None:
 
 def test_shares_find_what_matters() -> None:
     z = np.random.default_rng(0).standard_normal((5000, 3))
-    shares = rank_shares(np.exp(2.0 * z[:, 0] + z[:, 1]), z)
+    shares = RankShares(z)(np.exp(2.0 * z[:, 0] + z[:, 1]))
     # variances 4 : 1 : 0 in ln; ranks of a normal sum keep the ratio to a few hundredths
     np.testing.assert_allclose(shares, [0.8, 0.2, 0.0], atol=0.03)
 
@@ -130,7 +130,7 @@ def test_shares_are_squared_rank_correlations_also_with_ties_and_gaps() -> None:
     values[::7] = np.nan
     there = np.isfinite(values)
     expected = [stats.spearmanr(column, values[there]).statistic ** 2 for column in z[there].T]
-    np.testing.assert_allclose(rank_shares(values, z), expected, rtol=1e-12)
+    np.testing.assert_allclose(RankShares(z)(values), expected, rtol=1e-12)
 
 
 @pytest.mark.parametrize("size", [19, 20, 100, 300])

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from bronzeward.model.result import Result
     from bronzeward.studies.calibration import Fit
     from bronzeward.studies.ensemble import Spread
     from bronzeward.studies.optimise.limits import Limit
@@ -144,7 +145,7 @@ def band(
     """
     from bronzeward.files import check_target
     from bronzeward.inputs.case import load_case
-    from bronzeward.model.dataset_file import write_dataset
+    from bronzeward.model.result import write_netcdf
     from bronzeward.plots.uncertainty import plot_band
     from bronzeward.reports.uncertainty import band_table
     from bronzeward.studies import uncertainty
@@ -154,11 +155,11 @@ def band(
     _check(answer, figure, overwrite)
     spread = _spread(members, seed, core_spread, eccentricity, furnace)
     with progress(quiet) as watch:
-        data = uncertainty.band(chosen, spread, workers, watch)
-    write_dataset(data, target, overwrite)
+        data = uncertainty.band_columns(chosen, spread, workers, watch)
+    write_netcdf(data, target, overwrite)
     _draw(lambda: plot_band(data, answer), figure, overwrite, target)
     if json:
-        left_out = {"bands_leave_out": data.attrs["caveat"]}
+        left_out = {"bands_leave_out": data.attributes["caveat"]}
         show_json({"schema": "bronzeward/band/1", "output": str(target), "answers": _quantiles(data), **left_out})
     elif not quiet:
         show_block(f"{band_table(data)}\n")
@@ -456,13 +457,14 @@ def _plain(data: xr.Dataset, answer: str) -> dict[str, object]:
     }
 
 
-def _quantiles(data: xr.Dataset) -> dict[str, object]:
+def _quantiles(data: Result) -> dict[str, object]:
     """5 %, median and 95 % of every answer, SI units."""
+    from bronzeward.model.answers import ANSWERS
+
     answers: dict[str, object] = {}
-    for name, column in data.data_vars.items():
-        if column.dims == ("quantile",) and not str(name).endswith(("_error", "_half")):
-            low, middle, high = column.values.tolist()
-            answers[str(name)] = {"low": low, "median": middle, "high": high, "units": column.attrs.get("units", "1")}
+    for name in ANSWERS:
+        low, middle, high = data[name].tolist()
+        answers[name] = {"low": low, "median": middle, "high": high, "units": data.variables[name].attributes["units"]}
     return answers
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bronzeward.errors import InputError
 from bronzeward.files import check_source, replacing
+from bronzeward.model.result import Result, of_dataset
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -21,7 +22,12 @@ def write_dataset(data: xr.Dataset, path: str | Path, overwrite: bool = False) -
     return Path(path)
 
 
-def as_dataset(source: xr.Dataset | str | Path) -> xr.Dataset:
+def as_columns(source: Result | xr.Dataset | str | Path) -> Result:
+    """What a study gave, without xarray where it was computed without; see `as_dataset`."""
+    return source if isinstance(source, Result) else of_dataset(as_dataset(source))
+
+
+def as_dataset(source: Result | xr.Dataset | str | Path) -> xr.Dataset:
     """What a study gave: itself, or read from the file it was written to.
 
     Raises
@@ -33,6 +39,8 @@ def as_dataset(source: xr.Dataset | str | Path) -> xr.Dataset:
 
     if isinstance(source, xr.Dataset):
         return source
+    if isinstance(source, Result):
+        return source.to_dataset()
     check_source(source)
     try:
         return xr.load_dataset(source, engine="netcdf4")

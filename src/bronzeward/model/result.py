@@ -1,7 +1,7 @@
 """The result of a run: named variables with dimensions and units, as netCDF file or xarray Dataset.
 
-One table of variables serves both. Writing a file needs only netCDF4, so that the command line does
-not wait for xarray to load.
+One table of variables serves both, and bands as well. Writing a file needs only netCDF4, so that the command line does
+not wait for xarray to load, nor for all that it loads in turn where that is installed (dask, distributed, pint).
 """
 
 from __future__ import annotations
@@ -33,9 +33,6 @@ HOTTEST, LONGEST, LARGEST = 1e4, 1e12, 1e6
 ROUNDING = 1e-6
 """By which shares of a stored result may miss 1, or 0 [-]."""
 
-#: Variables that serve as coordinates of the Dataset.
-COORDINATES = ("time", "phase", "event")
-
 
 @dataclass(frozen=True)
 class Variable:
@@ -45,10 +42,14 @@ class Variable:
     values: NDArray[Any]
     attributes: dict[str, Any] = field(default_factory=dict)
 
+    def is_coordinate(self, name: str) -> bool:
+        """Whether it serves as a coordinate of the Dataset: what has the name of its dimension."""
+        return self.dims == (name,)
+
 
 @dataclass(frozen=True)
 class Result:
-    """All variables and global attributes of one run."""
+    """All variables and global attributes of one run, or of a band."""
 
     variables: dict[str, Variable]
     attributes: dict[str, Any]
@@ -61,7 +62,7 @@ class Result:
         import xarray as xr
 
         columns = {name: (v.dims, v.values, v.attributes) for name, v in self.variables.items()}
-        coordinates = {name: columns.pop(name) for name in COORDINATES if name in columns}
+        coordinates = {name: columns.pop(name) for name, v in self.variables.items() if v.is_coordinate(name)}
         return without_fill(xr.Dataset(columns, coords=coordinates, attrs=self.attributes))
 
 
@@ -123,11 +124,16 @@ def as_result(source: Source) -> Result:
         return read_netcdf(source)
     if type(source).__name__ != "Dataset" or not hasattr(source, "data_vars"):
         raise InputError(f"result: a {type(source).__name__} is none; give a Dataset, a Result or a file name")
+    return _sound(of_dataset(source), "Dataset")
+
+
+def of_dataset(data: xr.Dataset) -> Result:
+    """The variables and attributes of a Dataset."""
     variables = {
         str(name): Variable(tuple(map(str, column.dims)), _plain(column.values), dict(column.attrs))
-        for name, column in source.variables.items()
+        for name, column in data.variables.items()
     }
-    return _sound(Result(variables, dict(source.attrs)), "Dataset")
+    return Result(variables, {str(name): value for name, value in data.attrs.items()})
 
 
 def _plain(values: NDArray[Any]) -> NDArray[Any]:
@@ -273,7 +279,8 @@ def _fill(file: Any, result: Result) -> None:
         text = variable.values.dtype.kind in "UO"
         compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
         kind = str if text else variable.values.dtype
-        fill = {"fill_value": np.nan} if variable.values.dtype.kind == "f" and name not in COORDINATES else {}
+        gaps = variable.values.dtype.kind == "f" and not variable.is_coordinate(name)
+        fill = {"fill_value": np.nan} if gaps else {}
         column = file.createVariable(name, kind, variable.dims, **compress, **fill)
         for key, value in variable.attributes.items():
             column.setncattr(key, value)

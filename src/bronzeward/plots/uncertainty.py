@@ -17,9 +17,13 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.axes import Axes
 
+    from bronzeward.model.result import Result
+
+    Band = Result | xr.Dataset | str | Path
+
 
 @style.settings()
-def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liquid", ax: Axes | None = None) -> Axes:
+def plot_band(data: Band, answer: str = "shell_at_first_liquid", ax: Axes | None = None) -> Axes:
     """Distribution of an answer over the members, with the quantiles and the single run."""
     data = as_dataset(data)
     ax = ax or new_axes()
@@ -49,7 +53,7 @@ def plot_band(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liqui
 
 
 @style.settings()
-def plot_shares(data: xr.Dataset | str | Path, answer: str = "shell_at_first_liquid", ax: Axes | None = None) -> Axes:
+def plot_shares(data: Band, answer: str = "shell_at_first_liquid", ax: Axes | None = None) -> Axes:
     """Shares of the variance of an answer by source, the largest at the top."""
     data = as_dataset(data)
     ax = ax or new_axes()

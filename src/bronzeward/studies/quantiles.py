@@ -53,19 +53,37 @@ def first_half(values: Array) -> Array:
     return finite[: max(1, finite.size // 2)]
 
 
-def rank_shares(values: Array, z: Array) -> Array:
-    """Squared correlation of the ranks of an answer with those of each source, shape (n_sources,).
+def ranks(values: Array) -> Array:
+    """Ranks from 1 on, of equal values their mean, shape of `values`, (n,)."""
+    order = np.argsort(values, kind="stable")
+    ordered = values[order]
+    begins = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+    counts = np.diff(begins, append=values.size)
+    found = np.empty(values.size)
+    found[order] = np.repeat(begins + 0.5 * (counts + 1), counts)
+    return found
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-    z : ndarray, shape (n, n_sources)
-    """
-    from pandas import DataFrame, Series
 
-    finite = np.isfinite(values)
-    if finite.sum() < 3 or np.ptp(values[finite]) == 0:
-        return np.full(z.shape[1], np.nan)
-    middle = 0.5 * (finite.sum() + 1)  # of all ranks
-    sources, ranks = (kind.rank().to_numpy() - middle for kind in (DataFrame(z[finite]), Series(values[finite])))
-    return np.asarray((ranks @ sources) ** 2 / ((ranks @ ranks) * (sources**2).sum(axis=0)))
+class RankShares:
+    """What share of the variance of an answer's ranks each source explains; `z` has the shape (n, n_sources)."""
+
+    def __init__(self, z: Array) -> None:
+        self._z = z
+        self._last: tuple[bytes, Array] = b"", z
+
+    def __call__(self, values: Array) -> Array:
+        """Squared correlation of the ranks of an answer, shape (n,), with those of each source, shape (n_sources,)."""
+        finite = np.isfinite(values)
+        if finite.sum() < 3 or np.ptp(values[finite]) == 0:
+            return np.full(self._z.shape[1], np.nan)
+        sources, middle = self._sources(finite), 0.5 * (finite.sum() + 1)
+        of_answer = ranks(values[finite]) - middle
+        return np.asarray((of_answer @ sources) ** 2 / ((of_answer @ of_answer) * (sources**2).sum(axis=0)))
+
+    def _sources(self, chosen: NDArray[np.bool_]) -> Array:
+        """Ranks of the sources among some members, less their mean; most answers are there in the same members."""
+        key = chosen.tobytes()
+        if self._last[0] != key:
+            columns = [ranks(column) for column in self._z[chosen].T]
+            self._last = key, np.reshape(columns, (len(columns), -1)).T - 0.5 * (chosen.sum() + 1)
+        return self._last[1]

@@ -14,9 +14,9 @@ from bronzeward.inputs.case import Case
 from bronzeward.model.answers import ANSWERS, Answer
 from bronzeward.model.batch import Progress
 from bronzeward.model.provenance import provenance
-from bronzeward.model.result import cf_attributes, without_fill
+from bronzeward.model.result import Result, Variable, cf_attributes
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
-from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, quantiles, rank_shares
+from bronzeward.studies.quantiles import QUANTILES, RankShares, first_half, quantile_errors, quantiles
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -41,22 +41,32 @@ def band(
         answers, sources being independent); A_members (member); A_present, share of members that have
         such a moment. Quantiles are over those.
     """
-    import xarray as xr
+    return band_columns(case, spread, workers, progress, precision).to_dataset()
 
+
+def band_columns(
+    case: Case,
+    spread: Spread | None = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+    precision: str = "quick",
+) -> Result:
+    """The same as `band`, without xarray."""
     spread = spread or Spread.usual()
     members = Members(case, spread)
     answers = run_members([*members, case], workers, progress, precision)
     sources = members.sources()
-    z = members.z[:, [SOURCES.index(source) for source in sources]]
-    columns: dict[str, Column] = {}
+    shares = RankShares(members.z[:, [SOURCES.index(source) for source in sources]])
+    columns: dict[str, Variable] = {}
     for name, answer in ANSWERS.items():
-        columns |= _columns(answer, answers[name], z)
-    columns["status"] = (("member",), answers["status"][:-1], {"long_name": "0 where the run completed"})
+        columns |= _columns(answer, answers[name], shares)
+    columns["status"] = Variable(("member",), answers["status"][:-1], {"long_name": "0 where the run completed"})
     coordinates = {
-        "quantile": (("quantile",), list(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
-        "source": (("source",), sources, {"long_name": "what varies from member to member"}),
-        "member": (("member",), np.arange(spread.size), {"long_name": "number of the member"}),
+        "quantile": (np.array(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
+        "source": (np.array(sources, dtype=str), {"long_name": "what varies from member to member"}),
+        "member": (np.arange(spread.size), {"long_name": "number of the member"}),
     }
+    named = {name: Variable((name,), *values) for name, values in coordinates.items()}
     attributes = {
         **cf_attributes(case.title or "band of answers"),
         "seed": spread.seed,
@@ -68,18 +78,15 @@ def band(
         "caveat": spread.caveat(),
         **provenance(case),
     }
-    return without_fill(xr.Dataset(columns, coordinates, attributes))
+    return Result(columns | named, attributes)
 
 
-Column = tuple[tuple[str, ...], NDArray[np.float64], dict[str, str]]
-
-
-def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64]) -> dict[str, Column]:
+def _columns(answer: Answer, runs: NDArray[np.float64], shares: RankShares) -> dict[str, Variable]:
     """The band of one answer over its runs, of which the last is the case itself."""
     name, values, single = answer.key, runs[:-1], runs[-1]
 
-    def column(dims: tuple[str, ...], data: NDArray[np.float64], more: str = "", unit: str = answer.unit) -> Column:
-        return dims, data, {"units": unit, "long_name": f"{answer.text}{more}"}
+    def column(dims: tuple[str, ...], data: NDArray[np.float64], more: str = "", unit: str = answer.unit) -> Variable:
+        return Variable(dims, data, {"units": unit, "long_name": f"{answer.text}{more}"})
 
     over = ("quantile",)
     return {
@@ -87,7 +94,9 @@ def _columns(answer: Answer, runs: NDArray[np.float64], z: NDArray[np.float64]) 
         f"{name}_error": column(over, quantile_errors(values), ": standard error"),
         f"{name}_half": column(over, quantiles(first_half(values)), ": first half of the members"),
         f"{name}_single": column((), np.asarray(single), ": constants as they stand"),
-        f"{name}_present": ((), np.isfinite(values).mean(), {"units": "1", "long_name": "share of members"}),
-        f"{name}_share": column(("source",), rank_shares(values, z), ": share of rank variance", "1"),
+        f"{name}_present": Variable(
+            (), np.asarray(np.isfinite(values).mean()), {"units": "1", "long_name": "share of members"}
+        ),
+        f"{name}_share": column(("source",), shares(values), ": share of rank variance", "1"),
         f"{name}_members": column(("member",), values),
     }
