@@ -9,6 +9,7 @@ import numpy as np
 from bokeh.models import ColumnDataSource, Div, PointDrawTool, Range1d
 from bokeh.plotting import figure
 
+from bronzeward.live.hatched import hatch_once
 from bronzeward.live.legend import legend
 from bronzeward.live.programme import Corner
 from bronzeward.live.tables import STYLE
@@ -28,6 +29,7 @@ ROOM = 0.02
 
 BANDS = ("shell_low", "shell_high", "liquid_low", "liquid_high")
 BESIDE = ("hours", "celsius", "shell", "melt")
+LINE = ("hours", "thickness", "colour", "width", "dash")
 
 
 class Charts:
@@ -40,8 +42,8 @@ class Charts:
     def __init__(self) -> None:
         self.corners = ColumnDataSource({"x": [], "y": []})
         self._run = ColumnDataSource({name: [] for name in ("hours", "celsius", "shell", "melt")})
-        # one each: what is not there is neither sent nor drawn
-        self._layers = {phase: ColumnDataSource({"hours": [], "thickness": []}) for phase in DRAWN}
+        # all lines of all layers in one: each renderer costs the browser a millisecond whenever its data change
+        self._layers = ColumnDataSource({name: [] for name in LINE})
         self._band = ColumnDataSource({name: [] for name in ("hours", *BANDS)})
         self._beside = ColumnDataSource({name: [] for name in BESIDE})
         self._events = ColumnDataSource({"hours": [], "name": []})
@@ -79,13 +81,8 @@ class Charts:
         columns = {"hours": hours, "celsius": result["temperature"] - ZERO_CELSIUS}
         columns |= {"shell": 1e6 * result["shell_thickness"], "melt": 100.0 * result["liquid_tin_fraction"]}
         self._seen = tuple(phase for phase in DRAWN if result["thickness"][:, COLUMN[phase]].max() >= THINNEST)
-        for phase, lines in self._lines.items():
-            if phase in self._seen:
-                thickness = result["thickness"][:, COLUMN[phase]]
-                thickness = 1e6 * np.where(thickness > 0.0, thickness, np.nan)
-                self._layers[phase].data = {"hours": hours, "thickness": thickness}
-            for line in lines:
-                line.visible = phase in self._seen
+        lines = [line for phase in self._seen for line in _lines(phase, hours, result["thickness"][:, COLUMN[phase]])]
+        self._layers.data = {name: [line[name] for line in lines] for name in LINE}
         self._run.data = columns
         banded = self._banded = "shell_thickness_low" in result.variables
         self._show_legend()
@@ -157,14 +154,8 @@ class Charts:
         chart = self._chart("thickness", "thickness, µm", 230)
         chart.varea("hours", "shell_low", "shell_high", source=self._band, fill_color=style.FAINT, fill_alpha=0.2)
         self._dashed(chart, "shell")
-        self._lines = {}
-        for phase in DRAWN:
-            look = style.LOOKS[phase]
-            look_of_line = {"source": self._layers[phase], "line_dash": [round(3 * part) for part in look.dash]}
-            rim = chart.line("hours", "thickness", **look_of_line, line_color=style.INK, line_width=4)
-            line = chart.line("hours", "thickness", **look_of_line, line_color=look.colour, line_width=2.5)
-            rim.visible = line.visible = False
-            self._lines[phase] = (rim, line)
+        chart.multi_line("hours", "thickness", source=self._layers, line_color="colour", line_width="width",
+                         line_dash="dash")  # fmt: skip
         chart.line("hours", "shell", source=self._run, line_color=style.INK, line_width=1.5, line_dash="dotted")
         return chart
 
@@ -173,8 +164,18 @@ class Charts:
         chart.xaxis.axis_label = "time, h"
         chart.varea("hours", "liquid_low", "liquid_high", source=self._band, fill_color=style.LOOKS[LIQUID].colour,
                     fill_alpha=0.25)  # fmt: skip
-        chart.varea("hours", 0, "melt", source=self._run, fill_color=style.LOOKS[LIQUID].colour, hatch_pattern="o",
-                    hatch_color=style.hatch_ink(LIQUID), hatch_weight=0.5, hatch_scale=8)  # fmt: skip
+        melt = chart.varea("hours", 0, "melt", source=self._run, fill_color=style.LOOKS[LIQUID].colour,
+                           hatch_pattern="o", hatch_color=style.hatch_ink(LIQUID), hatch_weight=0.5,
+                           hatch_scale=8)  # fmt: skip
+        hatch_once(melt)
         chart.line("hours", "melt", source=self._run, line_color=style.INK, line_width=1)
         self._dashed(chart, "melt")
         return chart
+
+
+def _lines(phase: str, hours: np.ndarray, thickness: np.ndarray) -> list[dict[str, Any]]:
+    """A layer [m] as a line in its colour upon a darker, wider one, where there is any."""
+    look = style.LOOKS[phase]
+    course = {"hours": hours, "thickness": 1e6 * np.where(thickness > 0.0, thickness, np.nan),
+              "dash": [round(3 * part) for part in look.dash]}  # fmt: skip
+    return [{**course, "colour": style.INK, "width": 4.0}, {**course, "colour": look.colour, "width": 2.5}]

@@ -10,6 +10,7 @@ from bokeh.models import ColumnDataSource, Range1d
 from bokeh.plotting import figure
 
 from bronzeward.inputs.strand import Strand
+from bronzeward.live.hatched import hatch_once
 from bronzeward.model.layer_stack import PLACES, SEED
 from bronzeward.plots import style
 from bronzeward.plots.round_section import filament_dots
@@ -73,10 +74,10 @@ class SectionChart:
         chart.axis.visible = False
         fills = {"fill_color": "colour", "hatch_pattern": "hatch", "hatch_color": "ink", "hatch_weight": 0.6,
                  "hatch_scale": 7, "line_color": style.INK, "line_width": 0.6}  # fmt: skip
-        chart.annulus("x", 0, "inner", "outer", source=self._rings, **fills)
+        hatch_once(chart.annulus("x", 0, "inner", "outer", source=self._rings, **fills))
         chart.circle("x", "y", radius="r", source=self._dots, fill_color=style.FILAMENT, line_color=None)
         chart.annulus(0, 0, "inner", "outer", source=self._barrier, fill_color=style.BARRIER, line_color=None)
-        chart.quad("inner", "outer", "top", "bottom", source=self._slabs, **fills)
+        hatch_once(chart.quad("inner", "outer", "top", "bottom", source=self._slabs, **fills))
         chart.segment("x0", "y", "x1", "y", source=self._bar, line_color=style.INK, line_width=4)
         chart.text("x1", "y", "text", source=self._bar, text_baseline="middle", text_font_size="12px",
                    text_color=style.INK)  # fmt: skip
