@@ -12,9 +12,11 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
+from scipy.stats import norm, truncnorm
 
 from bronzeward import Schedule, simulate
 from bronzeward.errors import InputError
+from bronzeward.growth.compiled import array_record, array_work
 from bronzeward.inputs.case import Case, Numerics, load_case
 from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_measurements
 from bronzeward.inputs.starter import STARTER
@@ -24,6 +26,8 @@ from bronzeward.materials.growth_constants import LN_PREFACTOR
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.plane_couple import growth_from_integrated
 from bronzeward.materials.properties import load_properties
+from bronzeward.model.batch import Shared
+from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
 from bronzeward.studies import calibration
@@ -228,7 +232,7 @@ def test_moments_of_a_linear_model_are_exact() -> None:
     covariance = np.linalg.inv(np.eye(3) + slopes.T @ slopes)
     likely = -covariance @ slopes.T @ shift
     model = _Closed(3, lambda z: z @ slopes.T + shift)
-    mean, after = _moments(cast(_Model, model), likely, covariance)
+    mean, after, *_ = _moments(cast(_Model, model), likely, covariance)
     np.testing.assert_allclose(mean, likely, atol=1e-12)
     np.testing.assert_allclose(after, covariance, atol=1e-12)
 
@@ -249,11 +253,82 @@ def test_moments_of_a_bent_model_are_those_by_quadrature() -> None:
     expected, deviation = first / whole, np.sqrt(second / whole - (first / whole) ** 2)
     likely = minimize_scalar(lambda z: -likelihood(z), bounds=(-2.8, 6.0), method="bounded").x
     tilt = (residuals(likely + 1e-4) - residuals(likely - 1e-4)) / 2e-4
-    mean, after = _moments(cast(_Model, _Closed(1, residuals)), np.array([likely]), np.array([[1.0 / (1.0 + tilt**2)]]))
+    mean, after, *_ = _moments(
+        cast(_Model, _Closed(1, residuals)), np.array([likely]), np.array([[1.0 / (1.0 + tilt**2)]])
+    )
     assert abs(expected - likely) > 0.2 * deviation
     # a few hundred draws
     assert abs(mean[0] - expected) < 0.05 * deviation
     assert np.sqrt(after[0, 0]) == close(deviation, rel=0.05)
+
+
+def test_draws_whose_runs_do_not_finish_are_left_out_and_counted() -> None:
+    """Nothing measured, and no run above 1.5 standard deviations: what is left is a truncated normal, by scipy."""
+
+    def residuals(limit: float) -> Callable[[Any], Any]:
+        return lambda z: np.where(np.asarray(z) > limit, np.nan, 0.0)
+
+    mean, after, drawn, unfinished = _moments(cast(_Model, _Closed(1, residuals(1.5))), np.zeros(1), np.eye(1))
+    left = truncnorm(-np.inf, 1.5)
+    assert mean[0] == pytest.approx(left.mean(), abs=0.02)
+    assert after[0, 0] == close(left.var(), rel=0.03)
+    assert (drawn, unfinished) == (256, pytest.approx(256 * norm.sf(1.5), abs=1.5))
+    with pytest.raises(InputError, match=r"of 256 draws of the constants, 7\d have runs that do not finish"):
+        _moments(cast(_Model, _Closed(1, residuals(0.55))), np.zeros(1), np.eye(1))
+
+
+def test_a_fit_goes_on_where_some_runs_do_not_finish(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Runs of some draws fail by themselves: they need more rows than their record has room for."""
+    starter = load_case(STARTER).strand
+    plan = Schedule.start(20).ramp(25, to=210).hold(12).ramp(25, to=240).quench()
+    rows = [replace(m, strand=starter, schedule=plan) for m in _plan([(210, 12)])]
+    data = _measured(rows, load_set(), 0.07, 4)
+    needed: list[int] = []
+
+    def fit_with(most: int) -> Fit:
+        integrate = Shared.integrate
+
+        def counted(self: Shared, case: Case, careful: bool = False) -> Recorded:
+            recorded = integrate(self, case, careful)
+            if self.quick:
+                needed.append(len(recorded.time))
+            return recorded
+
+        def room(self: Shared, n_cells: int) -> tuple[Any, Any]:
+            return array_work(n_cells), array_record(most if self.quick else MOST_ROWS, MOST_EVENTS)
+
+        with monkeypatch.context() as changed:
+            changed.setattr(Shared, "_room_for", room)
+            changed.setattr(Shared, "integrate", counted)
+            return fit(data, load_set(), numerics=COARSE)
+
+    whole = fit_with(MOST_ROWS)
+    assert whole.unfinished == 0 < whole.drawn
+    usual = sorted(needed)
+    found = fit_with(usual[int(0.96 * len(usual))])
+    assert 0 < found.unfinished <= calibration.MOST_UNFINISHED * found.drawn
+    assert f"{found.unfinished} of {found.drawn} draws of the constants were left out" in " ".join(found.remarks)
+    for phase, factor in whole.factors.items():
+        assert abs(np.log(found.factors[phase] / factor)) < 0.5 * whole.factor_errors[phase]
+        assert found.factor_errors[phase] == close(whole.factor_errors[phase], rel=0.2)
+    with pytest.raises(InputError, match="have runs that do not finish"):
+        fit_with(usual[len(usual) // 2])
+
+
+def test_the_search_turns_away_from_constants_whose_run_does_not_finish() -> None:
+    """Slopes to the side that finishes, and a step beyond it that is not taken."""
+    thicker = _truth(eta=(np.log(1.7), 0.0))
+    model = _Model(_measured(_plan([(210, 24)]), thicker, 0.07, None), load_set(), ["eta"], numerics=COARSE)
+    z, slopes, *_ = calibration._nearest(model)
+    ends = model.thicknesses
+
+    def cut(many: Any, rough: bool = False) -> Any:
+        return np.where(np.asarray(many)[:, :1] > z[0] + 0.5 * calibration.STEP, np.nan, ends(many, rough))
+
+    model.thicknesses = cut  # type: ignore[method-assign]
+    assert model.jacobian(z) == pytest.approx(slopes, rel=0.05, abs=0.05)
+    again, *_ = calibration._nearest(model)
+    assert again == pytest.approx(z, abs=0.02)
 
 
 def test_the_fit_is_what_a_sampler_finds() -> None:

@@ -205,7 +205,7 @@ def fit(
     Example: bronzeward fit layers.csv --case starter.toml -o mine.toml
     """
     from bronzeward.files import check_target
-    from bronzeward.inputs.case import load_case
+    from bronzeward.inputs.case import DEFAULT_DESCRIPTION, load_case
     from bronzeward.inputs.layer_measurements import read_measurements
     from bronzeward.materials.doubt_data import usual_spreads
     from bronzeward.materials.kinetics import load_set
@@ -219,7 +219,10 @@ def fit(
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     known, phases = load_set(base), phase or ("eta", "epsilon")
     wavering = usual_spreads()["growth_exponent"] if exponent is None else exponent
-    result = calibration.fit(rows, known, phases, scatter / 100.0, workers=workers, name=output.stem, exponent=wavering)
+    description = DEFAULT_DESCRIPTION if chosen is None else chosen.description
+    result = calibration.fit(
+        rows, known, phases, scatter / 100.0, description, workers=workers, name=output.stem, exponent=wavering
+    )
     write_kinetics(result, output, overwrite)
     _draw(lambda: plot_fit(result), figure, overwrite, output)
     if json:
@@ -434,6 +437,8 @@ def _fitted(result: Fit) -> dict[str, object]:
         "degrees": result.degrees,
         "p_value": result.p_value,
         "residuals": result.residuals.tolist(),
+        "drawn": result.drawn,
+        "unfinished": result.unfinished,
         "remarks": list(result.remarks),
     }
 

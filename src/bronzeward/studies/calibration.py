@@ -9,6 +9,7 @@ so the most likely value is not the middle of what is likely: the mean and the c
 values drawn by that approximation, each weighted by how likely it is (importance sampling). A layer that is not there
 only says that it is thinner than a limit, and may vanish at once as a constant grows: slopes know nothing of that. So
 it has no part in the search, only in the weights, where it counts in steps that leave enough draws of worth.
+Constants whose run does not finish are not taken in the search, and left out of the draws, which is told.
 Data at one temperature fix the constant at that temperature and leave its slope as it was; data that say nothing
 leave everything as it was. Directions in the space of constants about which the data say less than the base set
 did are named.
@@ -79,6 +80,12 @@ LEAST = 0.25
 ROUNDS = 8
 """Most rounds of draws. Layers that are not there and do not count in full by then count in part, which is cautious."""
 
+REJECTED = 1e3
+"""Residual of constants whose run does not finish: the search turns away from them."""
+
+MOST_UNFINISHED = 0.1
+"""Share of the draws whose runs may stay unfinished."""
+
 CALLED = {LN_PREFACTOR: "ln K", ENERGY: "activation energy", EXPONENT: "exponent of growth"}
 
 TINY = 1e-12
@@ -120,6 +127,8 @@ class Fit:
         Measurements less values that they determine.
     remarks : tuple of str
         What the data cannot determine, and doubts about the fit.
+    drawn, unfinished : int
+        Values drawn for mean and covariance, and how many of them were left out because their runs did not finish.
     """
 
     kinetics: KineticSet
@@ -140,6 +149,8 @@ class Fit:
     degrees: float
     p_value: float
     remarks: tuple[str, ...]
+    drawn: int
+    unfinished: int
 
 
 class _Model:
@@ -179,16 +190,23 @@ class _Model:
         return with_changes(self.base, dict(zip(self.parameters, (self.to_changes @ z).tolist(), strict=True)))
 
     def thicknesses(self, many: Array, rough: bool = False) -> Array:
-        """Computed thickness [m] or area of every measurement, for each row of `many`: shape (n, n_measurements)."""
+        """Computed thickness [m] or area of every measurement, for each row of `many`: shape (n, n_measurements).
+
+        nan in the whole row where the run of a sample does not finish.
+        """
         sets = [self.kinetics(z) for z in many]
         cases = [replace(case, kinetics=kinetics) for kinetics in sets for case in self.cases]
         shared = self.rough if rough else self.shared
         with ThreadPoolExecutor(self.workers) as pool:
             ends = list(pool.map(lambda case: _end(shared, case), cases))
         each = [ends[k : k + len(self.cases)] for k in range(0, len(ends), len(self.cases))]
-        return np.array(
-            [[measured_value(end[self.order[m.sample]], m.layers) for m in self.measurements] for end in each]
-        )
+        return np.array([self._measured(end) for end in each])
+
+    def _measured(self, ends: Sequence[dict[str, float] | None]) -> list[float]:
+        finished = [end for end in ends if end is not None]
+        if len(finished) < len(ends):
+            return [np.nan] * len(self.measurements)
+        return [measured_value(finished[self.order[m.sample]], m.layers) for m in self.measurements]
 
     def residuals(self, many: Array, rough: bool = False) -> Array:
         """ln(computed / measured) over the standard deviations; of absent layers, the root of -2 ln likelihood."""
@@ -199,23 +217,33 @@ class _Model:
         return np.asarray(np.where(self.absent, np.sqrt(-2.0 * log_ndtr(-off)), off))
 
     def seen(self, many: Array) -> Array:
-        """The residuals of layers that are there."""
-        return self.residuals(many)[:, ~self.absent]
+        """The residuals of layers that are there; `REJECTED` where a run does not finish."""
+        found = self.residuals(many)[:, ~self.absent]
+        return np.where(np.isnan(found), REJECTED, found)
 
     def jacobian(self, z: Array) -> Array:
-        """Central differences of the residuals of layers that are there, shape (their number, size)."""
+        """Central differences of the residuals of layers that are there, shape (their number, size).
+
+        To one side alone where the run to the other side does not finish.
+        """
         steps = STEP * np.eye(self.size)
-        ends = self.seen(np.concatenate([z + steps, z - steps]))
-        return np.asarray((ends[: self.size] - ends[self.size :]).T / (2.0 * STEP))
+        ends = self.residuals(np.concatenate([z + steps, z - steps]))[:, ~self.absent]
+        above, below, width = ends[: self.size], ends[self.size :], np.full(self.size, 2.0 * STEP)
+        lost = np.asarray(np.isnan(ends).any(axis=1))
+        if lost.any():
+            middle = self.seen(z[None])[0]
+            above, below = (np.where(np.isnan(side), middle, side) for side in (above, below))
+            width -= STEP * (lost[: self.size] ^ lost[self.size :])
+        return np.asarray((above - below).T / width)
 
 
-def _end(shared: Shared, case: Case) -> dict[str, float]:
-    """What is measured at the end of one run."""
+def _end(shared: Shared, case: Case) -> dict[str, float] | None:
+    """What is measured at the end of one run; None where it does not finish."""
     recorded = shared.integrate(case)
     if recorded.counts[STATUS] != DONE and shared.quick:
         recorded = shared.integrate(case, careful=True)
     if recorded.counts[STATUS] != DONE:
-        raise InputError("fit: a run with these constants did not finish; leave out samples or fix more constants")
+        return None
     return section_measures(shared.history(case, recorded.last_row()))
 
 
@@ -297,14 +325,16 @@ def fit(
         model.errors *= np.sqrt(chi_square / degrees)
         z, jacobian, *_ = _nearest(model)
     precision, directions = _told(jacobian)
-    z, left = _moments(model, z, (directions.T / (1.0 + precision)) @ directions)
+    z, left, drawn, unfinished = _moments(model, z, (directions.T / (1.0 + precision)) @ directions)
     variances, axes = np.linalg.eigh(left)
     told = 1.0 / np.maximum(variances, TINY) - 1.0
     after = model.root @ left @ model.root.T
     deviations = np.sqrt(np.diag(after)), np.sqrt(np.diag(model.root @ model.root.T))
     errors = [_by_phase(model, value, each) for value in FITTED for each in deviations]
     factors = {phase: float(np.exp(change)) for phase, change in _by_phase(model, LN_PREFACTOR, model.root @ z).items()}
-    kinetics = _named(model, z, after, name)
+    kinetics, computed = _named(model, z, after, name), model.thicknesses(z[None])[0]
+    if np.isnan(computed).any():
+        raise InputError("fit: the run with the fitted constants does not finish; leave out samples or phases")
     return Fit(
         kinetics=kinetics,
         parameters=model.parameters,
@@ -317,24 +347,30 @@ def fit(
         prior_exponent_errors=errors[5],
         middle=model.middle,
         measurements=tuple(measurements),
-        computed=model.thicknesses(z[None])[0],
+        computed=computed,
         residuals=-model.residuals(z[None])[0],
         model_scatter=scatter,
         chi_square=chi_square,
         degrees=degrees,
         p_value=p_value,
-        remarks=(*_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value)),
-    )
+        remarks=(
+            *_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value), *_left_out(drawn, unfinished),
+        ),
+        drawn=drawn,
+        unfinished=unfinished,
+    )  # fmt: skip
 
 
 def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
     """The most likely changes by the layers that are there, their slopes, chi-square and its degrees of freedom."""
     from scipy.optimize import least_squares
 
-    rigid = np.eye(model.size)
+    rigid, start = np.eye(model.size), np.zeros(model.size)
+    if np.isnan(model.residuals(start[None])).any():
+        raise InputError("fit: a run with the constants of the base set does not finish; leave out samples")
     solved = least_squares(
         lambda z: np.concatenate([model.seen(z[None])[0], z]),
-        np.zeros(model.size),
+        start,
         jac=lambda z: np.concatenate([model.jacobian(z), rigid]),
         bounds=(-FARTHEST, FARTHEST),
         xtol=1e-6,
@@ -347,8 +383,10 @@ def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
     return z, jacobian, float(residuals @ residuals), degrees
 
 
-def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Array]:
+def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Array, int, int]:
     """Mean and covariance of z after the data, from draws about the most `likely` values; (size,), (size, size).
+
+    Also the numbers of draws, of all rounds, and of those that were left out because a run did not finish.
 
     Where all is linear every weight is the same, and both are those of the draws, which are made to be exact. No weight
     may be more than the root of their number times the mean: that keeps one draw in a far tail from deciding (Ionides,
@@ -356,11 +394,20 @@ def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Ar
     taken off.
     """
     offset = np.where(model.absent, 0.0, (model.residuals(likely[None]) - model.residuals(likely[None], rough=True))[0])
-    free, mean, power = _opposite_draws(DRAWS, model.size), likely, 0.0
+    every, mean, power, drawn, unfinished = _opposite_draws(DRAWS, model.size), likely, 0.0, 0, 0
     for _ in range(ROUNDS):
         values, vectors = np.linalg.eigh(covariance)
-        places = mean + (free * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-        squares = (model.residuals(places, rough=True) + offset) ** 2
+        places = mean + (every * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+        residuals = model.residuals(places, rough=True)
+        finished = np.asarray(~np.isnan(residuals).any(axis=1))
+        drawn, unfinished = drawn + len(finished), unfinished + int((~finished).sum())
+        if unfinished > MOST_UNFINISHED * drawn:
+            raise InputError(
+                f"fit: of {drawn} draws of the constants, {unfinished} have runs that do not finish; at most "
+                f"{100 * MOST_UNFINISHED:g} % may; leave out samples or phases"
+            )
+        free, places = every[finished], places[finished]
+        squares = (residuals[finished] + np.nan_to_num(offset)) ** 2
         there = squares[:, ~model.absent].sum(axis=1) + (places**2 - free**2).sum(axis=1)
         missed = squares[:, model.absent].sum(axis=1)
         steps = [part for part in np.linspace(1.0, power, 41) if _worth(_weights(there + part * missed)) >= LEAST]
@@ -370,7 +417,7 @@ def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Ar
         covariance = ((places - mean).T * weights) @ (places - mean)
         if power == 1.0 and _worth(weights) > ENOUGH:
             break
-    return mean, covariance
+    return mean, covariance, drawn, unfinished
 
 
 def _weights(chi_squares: Array) -> Array:
@@ -445,6 +492,13 @@ def _in_words(direction: Array, names: list[str]) -> str:
         return str(taking[0][0])
     signs = ["up" if value * taking[0][1] > 0 else "down" for _, value in taking]
     return "the combination " + ", ".join(f"{name} {sign}" for (name, _), sign in zip(taking, signs, strict=True))
+
+
+def _left_out(drawn: int, unfinished: int) -> list[str]:
+    """A remark on draws whose runs did not finish."""
+    if not unfinished:
+        return []
+    return [f"{unfinished} of {drawn} draws of the constants were left out, because their runs did not finish"]
 
 
 def _doubts(model: _Model, z: Array, degrees: float, p_value: float) -> list[str]:

@@ -65,7 +65,7 @@ TRUTHS = 24
 DRAWS = 32
 """Members drawn from what would be known, for each truth."""
 
-PAIRS = 3
+PAIRS = 8
 """Pairs whose members are drawn; the narrowest band wins."""
 
 AGAIN = 104_729
@@ -146,7 +146,8 @@ class _Bench:
         Numbers z, standard normal before and measured with the precision T, are normal about C (T z + T^1/2 e) with the
         covariance C = (1 + T)^-1, e of the measurement; the others are as they were.
         """
-        z = np.tile(draws(replace(self.spread, size=DRAWS, seed=self.spread.seed + AGAIN)), (len(truths), 1, 1))
+        again = replace(self.spread, size=DRAWS * len(truths), seed=self.spread.seed + AGAIN)
+        z = draws(again).reshape(len(truths), DRAWS, -1)  # others for each truth: what chance does to one, averages out
         noise = np.random.default_rng([self.spread.seed, AGAIN]).standard_normal((len(truths), len(sources)))
         for k, precision in enumerate(told):
             values, vectors = np.linalg.eigh(precision)
