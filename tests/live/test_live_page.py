@@ -251,6 +251,7 @@ def test_a_measured_log_is_shown_and_a_plane_couple_drawn(browser, tmp_path, cas
         page.get_by_text("The schedule is a measured log").wait_for()
         shell = answer(page, "shell at the end")
         page.get_by_role("slider").nth(1).focus()
+        page.get_by_role("slider", name="tin, µm: 20").wait_for()
         page.keyboard.press("ArrowRight")
         page.get_by_text("tin, µm: 20.1").wait_for()
         assert shell.endswith("µm")
