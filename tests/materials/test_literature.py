@@ -53,10 +53,10 @@ PINS = {
     "kinetics/mei1992.toml": "b942fb837d611c95",
     "kinetics/onishi1975.toml": "39f81f873ef94d50",
     "kinetics/dreyer1995.toml": "ad3bd388f56f2411",
-    "doubts.toml": "d697c4cfb2210a7b",
+    "doubts.toml": "7407dbf4cb24ac6c",
     "properties.toml": "edce73e886d46f71",
     "thermocouples.toml": "a96fc688f3ef05ab",
-    "checks.csv": "8d3674d9663521de",
+    "checks.csv": "18fd125d249675c6",
 }
 
 

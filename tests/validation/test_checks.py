@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 
 import pytest
@@ -21,13 +20,20 @@ from bronzeward.materials.phases import PHASES
 from bronzeward.model.simulation import run_case
 from bronzeward.plots.validation import plot_deviations
 from bronzeward.reports.validation_page import validation_html, write_validation
-from bronzeward.reports.validation_text import band_line, topic_lines, validation_lines, validation_summary
+from bronzeward.reports.validation_text import (
+    band_line,
+    left_out_lines,
+    topic_lines,
+    validation_lines,
+    validation_summary,
+)
 from bronzeward.validation import validate
 from bronzeward.validation.check import Check, read_checks
 from bronzeward.validation.laboratory import Laboratory
 from bronzeward.validation.outcome import Outcome, by_kind, in_bands
 from closeness import close
 from html_page import Page
+from validated import outcomes
 
 NEVER_COMPUTED = {
     "liquid_saturation", "large_winding_plateau", "large_winding_homogeneity", "tin_in_the_ring", "ring_exponent",
@@ -43,11 +49,6 @@ MISSES = {
     "alpha_crystal_700c", "molar_volume_eta_cu5sn4", "composition_eta_strand", "activation_eta_sn58bi_2004",
     "solidus_c51000",
 }  # fmt: skip
-
-
-@cache
-def outcomes() -> dict[str, Outcome]:
-    return {o.check.id: o for o in validate.validate()}
 
 
 @pytest.mark.parametrize("check", read_checks(), ids=lambda c: c.id)
@@ -126,12 +127,6 @@ def test_kinds_count_every_check_once():
     assert all(o.verdict in ("holds", "misses") for o in every if o.check.kind != "information")
 
 
-def test_only_values_from_outside_have_a_band():
-    kinds = {o.check.kind for o in outcomes().values() if o.band}
-    assert kinds == {"measurement", "assessed", "standard"}
-    assert in_bands(list(outcomes().values()))[1] == sum(o.band is not None for o in outcomes().values())
-
-
 @pytest.mark.parametrize(("factor", "thinner"), [(0.01, "delta"), (3000.0, "epsilon")])
 def test_what_the_sequence_at_450c_says_of_delta(factor, thinner):
     """databases/README.md: with these the thinner of the two layers is some micrometre after a day, within twice it."""
@@ -140,43 +135,6 @@ def test_what_the_sequence_at_450c_says_of_delta(factor, thinner):
     thickness = dict(zip(PHASES, 1e6 * history["thickness"][-1], strict=True))
     assert min(("epsilon", "delta"), key=thickness.__getitem__) == thinner
     assert 0.5 < thickness[thinner] < 2.0, thickness
-
-
-def test_band_of_a_constant_by_hand():
-    """eta at 240 C by arithmetic from 2.9 at 100 and 231 C, 4.6 at 415 C, as members of a band draw it."""
-    row = outcomes()["volume_diffusion_eta"]
-    assert row.band == close((row.computed / 5.9716, row.computed * 5.9716), rel=1e-3)
-
-
-def test_band_of_an_activation_energy_by_hand():
-    """Where one factor holds in the range and 4.6 at 415 C, as eta's without a source that gives none, by arithmetic.
-
-    ln(4.6)^2 - ln(2.9)^2 over (1/688.15 K - middle)^2 - half^2 of the reciprocal range of 100 to 231 C is the squared
-    slope; times 1.6449 and the gas constant.
-    """
-    row = outcomes()["activation_eta_sn58bi"]
-    assert row.band == close((row.computed - 18.5366, row.computed + 18.5366), rel=1e-4)
-
-
-def test_band_of_a_volume_and_of_what_follows_from_it():
-    """0.4 % of compounds and 0.5 % of the liquid, times 1.6449; a contraction is a quotient of volumes less one."""
-    for name, share in (("molar_volume_eta", 0.0065794), ("density_liquid_sn_250c", 0.0082243)):
-        row = outcomes()[name]
-        assert row.band == close((row.computed * (1 - share), row.computed * (1 + share)), rel=1e-5)
-    row = outcomes()["contraction_epsilon"]
-    assert row.band == close(((100 + row.computed) * 0.9934206 - 100, (100 + row.computed) * 1.0065794 - 100), rel=1e-4)
-    assert outcomes()["density_sn"].band is None  # no spread of solid tin is stated
-
-
-def test_a_layer_has_the_root_of_the_band():
-    """The same at 25 C comes to 15.915."""
-    row = outcomes()["couple_strip_25c"]
-    assert row.band == close((row.computed / 3.98937, row.computed * 3.98937), rel=1e-3)
-
-
-@pytest.mark.parametrize(("band", "inside"), [(None, None), ((9.0, 11.0), True), ((10.5, 12.0), False)])
-def test_inside_the_band(band, inside):
-    assert Outcome(check("absolute", 10.0, 1.0), 10.4, band=band).in_band is inside
 
 
 def test_an_unknown_kind_is_named(tmp_path, monkeypatch):
@@ -273,7 +231,10 @@ def test_page_is_whole_and_fetches_nothing():
     assert "<script" not in text
     topics = len({o.check.topic for o in outcomes().values()})
     kinds = len({o.check.kind for o in outcomes().values()})
-    assert len(page.all("tr")) == 3 + topics + kinds + len(outcomes())
+    held = len(in_bands(list(outcomes().values())))
+    assert len(page.all("tr")) == 4 + topics + kinds + held + len(outcomes())
+    for line in left_out_lines(list(outcomes().values())):
+        assert line in text
     for name, outcome in outcomes().items():
         assert name in text
         if outcome.check.source:

@@ -9,7 +9,14 @@ from bronzeward.files import write_text
 from bronzeward.materials import literature
 from bronzeward.plots.validation import plot_deviations
 from bronzeward.reports.page import Table, page_target, picture, rendered
-from bronzeward.reports.validation_text import band_line, short, validation_summary
+from bronzeward.reports.validation_text import (
+    HELD_HEAD,
+    band_line,
+    held_rows,
+    left_out_lines,
+    short,
+    validation_summary,
+)
 from bronzeward.validation.outcome import MISSES, Outcome, by_kind, by_topic
 
 SEEN = {
@@ -53,6 +60,8 @@ def validation_html(outcomes: Sequence[Outcome]) -> str:
         title="Validation of bronzeward",
         summary=validation_summary(outcomes),
         band=band_line(outcomes),
+        held=Table(HELD_HEAD, held_rows(outcomes)),
+        left_out=left_out_lines(outcomes),
         kinds=Table(("kind", "checks", "hold", "miss", "from memory"), kinds),
         deviations=picture(plot_deviations(outcomes), _alt(outcomes), caption),
         topics=Table(("topic", "checks", "hold", "miss", "middle deviation over tolerance"), topics),

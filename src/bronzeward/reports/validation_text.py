@@ -15,7 +15,6 @@ from bronzeward.validation.outcome import (
     counts,
     in_bands,
 )
-from bronzeward.validation.stated_band import GROUPS
 
 
 def validation_lines(outcomes: Sequence[Outcome]) -> list[str]:
@@ -35,6 +34,7 @@ def validation_lines(outcomes: Sequence[Outcome]) -> list[str]:
     return [
         *lines,
         *(f"not computed: {line}" for line in missing),
+        *(f"not counted inside bands: {line}" for line in left_out_lines(outcomes)),
         "",
         validation_summary(outcomes),
         band_line(outcomes),
@@ -58,14 +58,37 @@ def kind_lines(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def band_line(outcomes: Sequence[Outcome]) -> str:
-    """One line: published values inside the band that the program states for them, all and by what they are of."""
-    inside, judged = in_bands(outcomes)
-    parts = []
-    for group in dict.fromkeys(GROUPS.values()):
-        held, all_of_it = in_bands([o for o in outcomes if GROUPS.get(o.check.topic) == group])
-        parts += [f"{held} of {all_of_it} {group}"] if all_of_it else []
-    apart = f": {', '.join(parts)}" if parts else ""
-    return f"{inside} of {judged} published values lie inside the 90 % band stated for what is computed{apart}."
+    """One line: published values inside the bands that are to hold them, all and by what they are of."""
+    held = in_bands(outcomes)
+    values, inside = sum(group.values for group in held), sum(group.inside for group in held)
+    parts = ", ".join(f"{group.inside} of {group.values} {group.name}" for group in held)
+    return (
+        f"{inside} of {values} published values lie inside the 90 % band that is to hold them, the spread stated for "
+        f"what is computed together with the value's own error{f': {parts}' if parts else ''}. "
+        f"Without that error {sum(group.inside_alone for group in held)} do."
+    )
+
+
+def left_out_lines(outcomes: Sequence[Outcome]) -> list[str]:
+    """Values that have a band and are not counted among those inside, each with the reason."""
+    return [f"{o.check.id}: {o.stated.left_out}" for o in outcomes if o.stated and o.stated.left_out]
+
+
+def held_rows(outcomes: Sequence[Outcome]) -> list[tuple[str, ...]]:
+    """Rows of `HELD_HEAD`: groups of published values, and whether their spreads are right."""
+    return [
+        (
+            held.name, f"{held.values}", f"{held.inside}", f"{held.inside_alone}", f"{held.square:.2f}",
+            f"{held.least:.2f} to {held.most:.2f}", f"{held.farthest}, {held.rest:.2f}",
+        )
+        for held in in_bands(outcomes)
+    ]  # fmt: skip
+
+
+HELD_HEAD = (
+    "published values", "counted", "inside", "without own error", "mean square", "by chance",
+    "farthest, mean square without it",
+)  # fmt: skip
 
 
 def validation_summary(outcomes: Sequence[Outcome]) -> str:
@@ -83,7 +106,9 @@ def validation_data(outcomes: Sequence[Outcome]) -> dict[str, object]:
         {
             **vars(o.check), "computed": o.computed, "deviation": o.deviation, "deviation_over_tolerance": o.scaled,
             "verdict": o.verdict, "expected": o.expected, "remark": o.remark,
-            "band_90_percent": o.band, "in_band": o.in_band,
+            "band_90_percent": o.stated and o.stated.band, "in_band": o.in_band,
+            "band_90_percent_alone": o.stated and o.stated.alone, "in_band_alone": o.in_band_alone,
+            "score": o.stated and o.stated.score, "not_counted": o.stated.left_out if o.stated else "",
         }
         for o in outcomes
     ]  # fmt: skip

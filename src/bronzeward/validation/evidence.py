@@ -107,7 +107,7 @@ def _of_a_check(check: Check, apart: str, lab: Laboratory, guess: Array) -> Evid
     if check.topic == "plane_couple":
         squared = 2 * log(check.value * 1e-6) - log(float(given["time_h"]) * HOUR)
         return Evidence(sources, squared, _layer(lab, float(given["temperature_C"]) + ZERO_CELSIUS), magnitude)
-    foreseen, unsure = _strand(check, lab, guess)
+    foreseen, unsure = strand(check, lab, guess)
     return Evidence(sources, log(float(given["time_h"])), foreseen, hypot(magnitude, unsure))
 
 
@@ -132,7 +132,7 @@ def _layer(lab: Laboratory, kelvin: float) -> Foreseen:
     return foreseen
 
 
-def _strand(check: Check, lab: Laboratory, guess: Array) -> tuple[Foreseen, float]:
+def strand(check: Check, lab: Laboratory, guess: Array) -> tuple[Foreseen, float]:
     """Logarithm of the hours until as much tin is left as was found, the mean over where the copper may lie.
 
     Both constants times a number change nothing but the time, so one difference gives both slopes. How the means

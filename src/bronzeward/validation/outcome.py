@@ -8,7 +8,10 @@ from math import log
 from statistics import median
 from typing import NamedTuple
 
+from scipy.stats import chi2
+
 from bronzeward.validation.check import KINDS, Check
+from bronzeward.validation.stated_band import GROUPS, Stated
 
 VERDICTS = HOLDS, MISSES, INFORMATION, NOT_COMPUTED = ("holds", "misses", "information", "not computed")
 
@@ -17,18 +20,31 @@ VERDICTS = HOLDS, MISSES, INFORMATION, NOT_COMPUTED = ("holds", "misses", "infor
 class Outcome:
     """A check with what the program gives, in the check's unit; None where it is not computed.
 
-    `band` is the stated 90 % band of the computed value, low and high, where its constants have one.
+    `stated` is what the program states of the published value, where its constants have a spread.
     """
 
     check: Check
     computed: float | None
     remark: str = ""
-    band: tuple[float, float] | None = None
+    stated: Stated | None = None
+
+    @property
+    def counted(self) -> Stated | None:
+        """What is stated where the published value is an observation of that; else None."""
+        return None if self.stated is None or self.stated.left_out else self.stated
 
     @property
     def in_band(self) -> bool | None:
-        """Whether the published value lies inside the stated 90 % band; None where there is none."""
-        return None if self.band is None else self.band[0] <= self.check.value <= self.band[1]
+        """Whether the published value lies inside the 90 % band that is to hold it; None where it does not count."""
+        return self._inside(self.counted.band) if self.counted else None
+
+    @property
+    def in_band_alone(self) -> bool | None:
+        """The same without an error of the published value itself."""
+        return self._inside(self.counted.alone) if self.counted else None
+
+    def _inside(self, band: tuple[float, float]) -> bool:
+        return band[0] <= self.check.value <= band[1]
 
     @property
     def verdict(self) -> str:
@@ -113,10 +129,38 @@ def by_kind(outcomes: Sequence[Outcome]) -> list[Kind]:
     return kinds
 
 
-def in_bands(outcomes: Sequence[Outcome]) -> tuple[int, int]:
-    """How many published values lie inside the stated 90 % band, and of how many."""
-    judged = [outcome.in_band for outcome in outcomes if outcome.in_band is not None]
-    return sum(judged), len(judged)
+class Held(NamedTuple):
+    """A group of published values that have a band: how many count, lie inside, inside without an error of their own.
+
+    `square` is the mean square of published less computed over its standard deviation, 1 where spreads are right, and
+    nine of ten times between `least` and `most` if values err independently; `rest` is the same without `farthest`.
+    """
+
+    name: str
+    values: int
+    inside: int
+    inside_alone: int
+    square: float
+    least: float
+    most: float
+    farthest: str
+    rest: float
+
+
+def in_bands(outcomes: Sequence[Outcome]) -> list[Held]:
+    """Published values inside the 90 % bands, each group that occurs."""
+    groups = {name: [o for o in outcomes if GROUPS.get(o.check.topic) == name] for name in GROUPS.values()}
+    counted = {name: [o for o in members if o.counted] for name, members in groups.items()}
+    return [_held(name, members) for name, members in counted.items() if members]
+
+
+def _held(name: str, members: Sequence[Outcome]) -> Held:
+    inside = sum(bool(outcome.in_band) for outcome in members), sum(bool(o.in_band_alone) for o in members)
+    squares = {outcome.check.id: outcome.counted.score**2 for outcome in members if outcome.counted}
+    size, farthest = len(squares), max(squares, key=squares.__getitem__)
+    least, most = (float(chi2.ppf(p, size)) / size for p in (0.05, 0.95))
+    rest = (sum(squares.values()) - squares[farthest]) / max(size - 1, 1)
+    return Held(name, size, *inside, sum(squares.values()) / size, least, most, farthest, rest)
 
 
 def by_topic(outcomes: Sequence[Outcome]) -> list[Topic]:

@@ -175,7 +175,12 @@ def _contraction(check: Check, lab: Laboratory) -> float:
 
 
 def _molar_volume(check: Check, lab: Laboratory) -> float:
-    return float(lab.properties.volume_at(check.condition["phase"], _kelvin(check)))
+    """Of a compound of another composition, copper more or less than in the program's is taken at its own volume."""
+    phase = check.condition["phase"]
+    volume = float(lab.properties.volume_at(phase, _kelvin(check)))
+    tin = lab.properties.compound_tin[phase]
+    share = float(check.condition.get("x_sn", tin)) / tin
+    return share * volume + (1 - share) * float(lab.properties.volume_at("alpha", _kelvin(check), 0.0))
 
 
 def _density(check: Check, lab: Laboratory) -> float:

@@ -10,7 +10,7 @@ from bronzeward.validation.closed_forms import closed_forms as computed_closed_f
 from bronzeward.validation.laboratory import Laboratory
 from bronzeward.validation.outcome import Outcome
 from bronzeward.validation.recipes import NEVER_COMPUTED, recipe_for
-from bronzeward.validation.stated_band import stated_band
+from bronzeward.validation.stated_band import stated
 
 
 def validate(description: str = "cu-sn-shim1996", closed_forms: bool = True) -> list[Outcome]:
@@ -34,4 +34,4 @@ def compute(check: Check, laboratory: Laboratory) -> Outcome:
     except LookupError as error:
         return Outcome(check, None, str(error.args[0]) if error.args else "not found")
     value, remark = answer if isinstance(answer, tuple) else (answer, "")
-    return Outcome(check, float(value), remark, stated_band(check, float(value), laboratory))
+    return Outcome(check, float(value), remark, stated(check, float(value), laboratory))
