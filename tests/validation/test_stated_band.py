@@ -23,7 +23,7 @@ from bronzeward.validation.outcome import Outcome, in_bands
 from bronzeward.validation.own_error import ENERGY, FACTOR, VOLUME, own_error, why_not_counted
 from bronzeward.validation.stated_band import VOLUMES, Stated
 from bronzeward.validation.stated_band import stated as bands_of
-from bronzeward.validation.sub_element import percent_tin_left
+from bronzeward.validation.sub_element import SLEEVES, percent_tin_left
 from closeness import close
 from validated import outcomes
 
@@ -177,6 +177,25 @@ def test_mean_squares_by_hand() -> None:
     assert (held.name, held.values, held.inside) == (VOLUMES, 3, 3)
     assert (held.square, held.rest, held.farthest) == (close(14 / 3, rel=1e-12), close(2.5, rel=1e-12), "own 1")
     assert (held.least, held.most) == (close(0.3518 / 3, rel=1e-3), close(7.8147 / 3, rel=1e-4))
+
+
+def test_the_readme_tells_what_is_inside_and_what_is_outside() -> None:
+    """The strand, the names outside and those only just inside, and how many are of alpha."""
+    readme = " ".join((DATABASES.parents[1] / "README.md").read_text(encoding="utf-8").split())
+    row, lab, (computed, found) = ROWS["tin_left_215c"], Laboratory(), stated("tin_left_215c")
+    lefts = [percent_tin_left(row, lab, kinetics_for(row), share) for share in SLEEVES]
+    by_copper = f"({min(lefts):.0f} to {max(lefts):.0f} % by how its copper lies)"
+    band = f"in a band from {found.alone[0]:.0f} to {found.alone[1]:.0f} %"
+    assert f"{computed:.0f} % are computed without it {by_copper}, {band}" in readme
+    counted = [o for o in outcomes().values() if o.counted]
+    outside = {o.check.id for o in counted if not o.in_band}
+    told = readme.split("Outside are ")[1].split(". ")[0]
+    assert {name for name in ROWS if f"`{name}`" in told} == outside
+    nearly = {o.check.id for o in counted if o.in_band and abs(o.stated.score if o.stated else 0.0) > 1.5}
+    assert " and ".join(f"`{name}`" for name in sorted(nearly)) + " are only just inside" in readme
+    of_alpha = [o for o in counted if o.check.condition.get("phase") == "alpha"]
+    assert (len(of_alpha), sum(bool(o.in_band) for o in of_alpha)) == (9, 8)
+    assert "nine are of α (eight inside)" in readme
 
 
 # --- whether spreads are right
