@@ -15,6 +15,7 @@ from bronzeward import Case, Schedule, Strand
 from bronzeward.materials.doubt_data import usual_spreads
 from bronzeward.materials.growth_constants import COMPOUNDS
 from bronzeward.studies.ensemble import Members, Spread
+from bronzeward.validation import stated_band
 from bronzeward.validation.assessment import _round, assess, kinetics_for
 from bronzeward.validation.check import Check, read_checks
 from bronzeward.validation.evidence import judgement
@@ -196,6 +197,23 @@ def test_the_readme_tells_what_is_inside_and_what_is_outside() -> None:
     of_alpha = [o for o in counted if o.check.condition.get("phase") == "alpha"]
     assert (len(of_alpha), sum(bool(o.in_band) for o in of_alpha)) == (9, 8)
     assert "nine are of α (eight inside)" in readme
+
+
+def test_what_lies_inside_with_other_own_errors(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sentence of the databases on half, three quarters, all and one and a half of the own errors."""
+    lab, inside = Laboratory(), []
+    rows = [(o.check, o.computed or 0.0) for o in outcomes().values() if o.counted]
+    for part in (0.5, 0.75, 1.0, 1.5):
+        monkeypatch.setattr(stated_band, "own_error", lambda check, of, part=part: part * own_error(check, of))
+        found = [Outcome(check, computed, stated=bands_of(check, computed, lab)) for check, computed in rows]
+        inside.append(sum(bool(outcome.in_band) for outcome in found))
+    told = (
+        f"with half of them {inside[0]} of {len(rows)} values lie inside, with three quarters {inside[1]}, with all "
+        f"{inside[2]}, with one and a half times {inside[3]}"
+    )
+    assert told in " ".join(DATABASES.read_text(encoding="utf-8").split())
+    readme = " ".join((DATABASES.parents[1] / "README.md").read_text(encoding="utf-8").split())
+    assert f"were it half as large, {inside[0]} would lie inside" in readme
 
 
 # --- whether spreads are right
