@@ -142,6 +142,10 @@ def test_what_is_left_out_is_shown_with_its_reason() -> None:
     assert not used & set(left_out)
     counted = [o for o in outcomes().values() if o.stated and o.check.id not in left_out]
     assert sum(group.values for group in in_bands(list(outcomes().values()))) == len(counted)
+    every = [replace(o, stated=o.stated._replace(left_out="")) for o in outcomes().values() if o.stated]
+    both = [(sum(bool(o.in_band) for o in some), len(some)) for some in (every, counted)]
+    told = f"with these five it would be {both[0][0]} of {both[0][1]} in place of {both[1][0]} of {both[1][1]}"
+    assert told in " ".join(DATABASES.read_text(encoding="utf-8").split())
 
 
 def test_every_name_of_the_judgement_is_a_row() -> None:
