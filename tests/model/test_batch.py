@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.growth.compiled import Packed
+from bronzeward.growth.problem import Problem
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
@@ -63,15 +65,15 @@ def test_progress_reaches_the_total() -> None:
 def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
     from bronzeward.model import batch
 
-    run_compiled = batch.run_compiled
+    run_many = batch.run_many
 
-    def fail_on_thin(problem: object, *rest: object) -> None:
-        if problem.perimeter < 5e-5:  # type: ignore[attr-defined]
-            raise ZeroDivisionError
-        run_compiled(problem, *rest)  # type: ignore[arg-type]
+    def fail_on_thin(runs: list[tuple[Packed[Problem], object, object]], *rest: object) -> None:
+        if any(problem.parts.perimeter < 5e-5 for problem, _, _ in runs):
+            raise ArithmeticError
+        run_many(runs, *rest)  # type: ignore[arg-type]
 
     batch.warm_engine()
-    monkeypatch.setattr(batch, "run_compiled", fail_on_thin)
+    monkeypatch.setattr(batch, "run_many", fail_on_thin)
     found = run_batch([_case(), _case(Strand.round(10, 20))], precision="quick")
     assert found["status"].tolist() == [0, batch.STOPPED]
     assert np.isfinite(found["shell_at_first_liquid"][0])

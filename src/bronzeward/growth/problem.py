@@ -11,6 +11,9 @@ from typing import Any, NamedTuple
 Numbers = Any
 """A list or a one-dimensional numpy array."""
 
+Counts = Any
+"""The same of whole numbers."""
+
 
 class Problem(NamedTuple):
     """One strand, one schedule and one set of constants, ready to integrate."""
@@ -25,8 +28,8 @@ class Problem(NamedTuple):
     perimeter: float  # of the tin core [m], plane: 1
     void_outside: int  # 1 where shrinkage opens its void between shell and copper, 0 in the core
     # phase boundaries, by regime (an interval of temperature with one sequence of stable phases)
-    present: Numbers  # (regimes * 9) 1 where the phase is stable
-    liquid_core: Numbers  # (regimes) 1 where the core is liquid
+    present: Counts  # (regimes * 9) 1 where the phase is stable
+    liquid_core: Counts  # (regimes) 1 where the core is liquid
     table_start: Numbers  # (regimes) temperature of the first node [K]
     table_step: Numbers  # (regimes) distance of the nodes [K]
     nodes: int
@@ -43,18 +46,18 @@ class Problem(NamedTuple):
     slowing: Numbers  # m of a compound: its rate falls as thickness^-m, and `rate0` is that at 1 m times 1 m^m
     slowing_liquid: Numbers  # the same in contact with liquid
     # phases
-    wide: Numbers  # 1 where the phase carries a profile
+    wide: Counts  # 1 where the phase carries a profile
     volume: Numbers  # molar volume at N = 0 of a wide phase, of the compound otherwise [m3/mol]
     volume_slope: Numbers  # its change with N [m3/mol]
-    cells: Numbers  # number of cells of each slot
-    cell_start: Numbers  # first cell of each slot
+    cells: Counts  # number of cells of each slot
+    cell_start: Counts  # first cell of each slot
     edge: Numbers  # relative cell edges, slot s from cell_start[s] + s
     n_cells: int
     # schedule, cut at its knots and at the regimes' ends
     time: Numbers  # (pieces + 1) [s]
     temperature_start: Numbers  # (pieces) [K]
     temperature_end: Numbers
-    regime: Numbers  # (pieces)
+    regime: Counts  # (pieces)
     # start
     amount: Numbers  # (9) [mol/m], plane [mol/m2]
     tin: Numbers  # (9) [mol/m]
@@ -74,7 +77,7 @@ class Work(NamedTuple):
     tin: Numbers  # (9) tin in each slot
     u: Numbers  # (cells) tin in each cell
     s: Numbers  # (9) speed of the interface outside the k-th phase of the sequence [mol/(m s)]
-    sequence: Numbers  # (9) slots between the innermost and the outermost phase
+    sequence: Counts  # (9) slots between the innermost and the outermost phase
     x_in: Numbers  # (9) at the present temperature
     x_out: Numbers
     rate: Numbers
@@ -114,7 +117,7 @@ class Record(NamedTuple):
     row: Numbers  # (rows * ROW_WIDTH) time, temperature, regime, 9 amounts, 9 tin contents
     cell: Numbers  # (rows * cells) tin in each cell, or empty
     event: Numbers  # (events * EVENT_WIDTH) time, temperature, code, slot, row
-    count: Numbers  # (N_COUNTS) see COUNTS
+    count: Counts  # (N_COUNTS) see COUNTS
 
 
 ROW_WIDTH = 3 + 2 * 9

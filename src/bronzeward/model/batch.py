@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.files import cache_folder
-from bronzeward.growth.compiled import array_record, array_work, run_compiled, source_digest
+from bronzeward.growth.compiled import Packed, array_record, array_work, compiled_integrate, is_kept, run_many
 from bronzeward.growth.problem import DONE, STATUS, STATUS_TEXT, Problem, Record, Work
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
@@ -186,15 +186,10 @@ def warm_engine(say: Callable[[str], None] | None = None) -> None:
     """Load the compiled engine, compiling it when this has not been done before; say so when it has to."""
     if _ready.is_set():
         return
-    kept = cache_folder() / f"engine-{source_digest()}"
-    if not any(kept.rglob("*.nbi")):
+    if not is_kept(str(cache_folder())):
         message = "compiling the growth engine, once, in about half a minute ..."
         (say or _to_stderr)(message)
-    strand = Strand.round(20.0, 40.0)
-    plan = Schedule.start(20).ramp(1000, to=60)
-    case = Case(strand, plan, load_set())
-    shared = Shared([case], "quick")
-    shared.answers([case])
+    compiled_integrate(str(cache_folder()))
     _ready.set()
 
 
@@ -252,8 +247,7 @@ class Shared:
         """Answers of a few cases, computed one after the other."""
         columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
         alike: dict[Diagram, dict[int, History]] = {}
-        for k, case in enumerate(cases):
-            recorded = self.integrate(case)
+        for k, (case, recorded) in enumerate(zip(cases, self._integrated(cases), strict=True)):
             if recorded.counts[STATUS] != DONE and self.quick:
                 recorded = self.integrate(case, careful=True)
             columns["status"][k] = recorded.counts[STATUS]
@@ -265,24 +259,37 @@ class Shared:
                     columns[name][k] = value
         return columns
 
+    def _integrated(self, cases: Sequence[Case]) -> list[Recorded]:
+        """Integrate cases in one call of the compiled engine, which lets other threads go on meanwhile."""
+        problems = [self.problem(case) for case in cases]
+        rooms = [self._room_for(problem.n_cells, k) for k, problem in enumerate(problems)]
+        try:
+            run_many([(Packed(problem), *room) for problem, room in zip(problems, rooms, strict=True)], self._cache)
+        except ArithmeticError:  # one case in very many must not end the others
+            return [self.integrate(case) for case in cases]
+        return [read_record(record.parts, 0) for _, record in rooms]
+
     def integrate(self, case: Case, careful: bool = False) -> Recorded:
         """Integrate one case with the compiled engine; `careful` takes the case's own tolerance in a quick batch."""
         problem = self.problem(case)
         if careful:
             problem = problem._replace(tolerance=case.numerics.tolerance)
-        work, record = self._room_for(problem.n_cells)
+        work, record = self._room_for(problem.n_cells, 0)
         try:
-            run_compiled(problem, work, record, self._cache)
-        except ZeroDivisionError:  # one case in very many must not end the others
-            record.count[STATUS] = STOPPED
-        return read_record(record, 0)
+            run_many([(Packed(problem), work, record)], self._cache)
+        except ArithmeticError:
+            record.parts.count[STATUS] = STOPPED
+        return read_record(record.parts, 0)
 
-    def _room_for(self, n_cells: int) -> tuple[Work, Record]:
-        """Work space and record of this thread."""
-        kept: dict[int, tuple[Work, Record]] = self._room.__dict__.setdefault("kept", {})
-        if n_cells not in kept:
-            kept[n_cells] = (array_work(n_cells), array_record(MOST_ROWS, MOST_EVENTS))
-        return kept[n_cells]
+    def _room_for(self, n_cells: int, place: int) -> tuple[Packed[Work], Packed[Record]]:
+        """Work space of this thread, and its record for the run in some place of a chunk."""
+        works: dict[int, Packed[Work]] = self._room.__dict__.setdefault("works", {})
+        records: list[Packed[Record]] = self._room.__dict__.setdefault("records", [])
+        if n_cells not in works:
+            works[n_cells] = Packed(array_work(n_cells))
+        while place >= len(records):
+            records.append(Packed(array_record(MOST_ROWS, MOST_EVENTS)))
+        return works[n_cells], records[place]
 
     def history(self, case: Case, recorded: Recorded) -> History:
         """The columns of a run, as a single run has them; profiles are not recorded."""

@@ -1,0 +1,83 @@
+"""Problems, work spaces and records as the compiled engine takes them: rows of words at an address."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from functools import cache
+from typing import Any, Generic, TypeVar
+
+import numpy as np
+
+from bronzeward.growth.problem import EVENT_WIDTH, N_COUNTS, ROW_WIDTH, Problem, Record, Work, new_work
+from bronzeward.growth.slots import N_SLOTS
+
+WORD = 8
+"""Bytes of an address or a number."""
+
+KINDS = {"int": "q", "float": "d", "Counts": "q", "Numbers": "d"}
+"""Of each annotation of a field, how `struct` calls the numbers."""
+
+DTYPES = {"Counts": np.dtype(np.int64), "Numbers": np.dtype(np.float64)}
+"""Of each annotation of an array, its numbers."""
+
+WORK_AHEAD = 2
+"""Words before those of a work space: where its memory lies and how many bytes it has, to be emptied before a run."""
+
+
+def array_work(n_cells: int) -> Work:
+    """Work space of numpy arrays, all in one piece of memory."""
+    sizes: list[int] = []
+    new_work(n_cells, sizes.append)
+    block = np.zeros(sum(sizes))
+    ends = np.cumsum(sizes).tolist()
+    parts: Iterator[Any] = iter([block[end - size : end] for size, end in zip(sizes, ends, strict=True)])
+    work = new_work(n_cells, lambda _: next(parts))
+    return work._replace(sequence=work.sequence[:N_SLOTS].view(np.int64))
+
+
+def array_record(rows: int, events: int, n_cells: int = 0) -> Record:
+    """An empty record; with `n_cells` it keeps the profiles too."""
+    counts = np.zeros(N_COUNTS, dtype=np.int64)
+    return Record(np.zeros(rows * ROW_WIDTH), np.zeros(rows * n_cells), np.zeros(events * EVENT_WIDTH), counts)
+
+
+_Parts = TypeVar("_Parts", Problem, Work, Record)
+
+
+class Packed(Generic[_Parts]):
+    """A problem, a work space or a record as the compiled engine takes it.
+
+    A row of words, eight bytes each: of an array its address and length, of a number the number. The arrays are kept.
+    """
+
+    def __init__(self, parts: _Parts) -> None:
+        self.parts: _Parts = parts
+        kind: Any = type(parts)
+        values: Any = parts
+        words: list[Any] = []
+        if kind is Work:
+            block = values.n.base
+            words = [block.ctypes.data, block.nbytes]
+        for value, told in zip(values, annotated(kind), strict=True):
+            if told in DTYPES:
+                if value.dtype != DTYPES[told] or not value.flags.c_contiguous:
+                    raise TypeError(f"{kind.__name__}: an array of {value.dtype}, not {DTYPES[told]} in a row")
+                words += [value.__array_interface__["data"][0], value.size]
+            else:
+                words.append(value)
+        self._words = np.frombuffer(_layout(kind).pack(*words), dtype=np.int64)
+        self.address: int = self._words.__array_interface__["data"][0]
+
+
+@cache
+def annotated(kind: Any) -> tuple[str, ...]:
+    """How the fields of a named tuple are annotated."""
+    return tuple(kind.__annotations__[name].__forward_arg__ for name in kind._fields)
+
+
+@cache
+def _layout(kind: Any) -> struct.Struct:
+    """The words of a packed tuple."""
+    ahead = "q" * WORK_AHEAD if kind is Work else ""
+    return struct.Struct("=" + ahead + "".join("qq" if k in DTYPES else KINDS[k] for k in annotated(kind)))
