@@ -21,7 +21,6 @@ from bronzeward.model.volume_account import (
     contents,
     core_volume,
     film_shrinkage,
-    tin_share_for_room,
     yield_pressure,
 )  # fmt: skip
 from closeness import close
@@ -132,11 +131,30 @@ def test_directions() -> None:
     assert (np.diff(shallow) < 0).all()  # pores make room
 
 
+def tin_share_for_room(temperature: float, x_liquid: float, compound: str = "epsilon") -> float:
+    """Closed form of the share of tin that must have become `compound` for melting to fit.
+
+    With a share f of the tin in compound and the rest liquid, at `temperature` [K]: the compound of one
+    mole of tin replaces one mole of tin and (1 - N)/N moles of copper; setting contents equal to cavity
+    gives f = excess of the liquid / (excess of the liquid + shrinkage). It neglects copper dissolved in
+    the solid and takes the liquid at composition `x_liquid`.
+    """
+    x = P.compound_tin[compound]
+    v_tin, v_copper = (float(P.volume_at(p, START_K)) for p in (SOLID_TIN, "alpha"))
+    growth = (1.0 + P.expansion["alpha"] * (temperature - START_K)) ** 3
+    v_liquid = float(P.volume_at(LIQUID, temperature, x_liquid)) / x_liquid
+    taken = v_copper * growth * (1.0 - x_liquid) / x_liquid
+    excess = v_liquid - taken - v_tin * growth
+    v_compound = float(P.volume_at(compound, temperature)) / x
+    shrinkage = (v_tin + v_copper * (1.0 - x) / x) * growth - v_compound
+    return excess / (excess + shrinkage)
+
+
 @pytest.mark.parametrize(("compound", "x"), [("eta", 0.455), ("epsilon", 0.25), ("delta", 0.212)])
 def test_closed_form_share_makes_just_enough_room(compound: str, x: float) -> None:
     """Tin split between liquid on its liquidus and compound in the stated share: overfill is zero."""
     x_liquid = 0.987
-    share = tin_share_for_room(P, EUTECTIC_K, x_liquid, compound)
+    share = tin_share_for_room(EUTECTIC_K, x_liquid, compound)
     assert 0.0 < share < 1.0
     liquid, reacted = (1.0 - share) / x_liquid, share / x
     copper = 4.0 - liquid * (1.0 - x_liquid) - reacted * (1.0 - x)
@@ -147,7 +165,7 @@ def test_closed_form_share_makes_just_enough_room(compound: str, x: float) -> No
 
 
 def test_more_liquid_needs_more_room() -> None:
-    shares = [tin_share_for_room(P, kelvin, 0.98) for kelvin in (505.0, 560.0, 620.0)]
+    shares = [tin_share_for_room(kelvin, 0.98) for kelvin in (505.0, 560.0, 620.0)]
     assert shares == sorted(shares)
 
 
@@ -167,7 +185,7 @@ def test_closed_form_against_simulated_melting() -> None:
     assert (np.diff(over) < 0).all()
     assert over[0] > 0.0 > over[-1]
     crossing = float(np.interp(0.0, over[::-1], shares[::-1]))
-    bounds = sorted(tin_share_for_room(P, kelvin, 0.987, compound) for compound in ("eta", "epsilon"))
+    bounds = sorted(tin_share_for_room(kelvin, 0.987, compound) for compound in ("eta", "epsilon"))
     # the simulated shell is eta and epsilon together, so the share lies between those of either alone; interpolation
     # between holds adds a hundredth
     assert bounds[0] - 0.01 <= crossing <= bounds[1] + 0.01

@@ -22,7 +22,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
+from bronzeward.materials.phases import PHASES, SOLID_TIN
 from bronzeward.materials.properties import NIOBIUM, Properties
 
 START_K = 293.15
@@ -97,22 +97,3 @@ def yield_pressure(
     r = np.asarray(inner, dtype=float)
     wall = np.log(np.maximum(np.asarray(outer) / np.maximum(r, 1e-12), 1.0))
     return np.asarray(2.0 / sqrt(3.0) * properties.yield_at(temperature) * wall)
-
-
-def tin_share_for_room(properties: Properties, temperature: float, x_liquid: float, compound: str = "epsilon") -> float:
-    """Closed-form estimate of the share of tin that must have become `compound` for melting to fit.
-
-    With a share f of the tin in compound and the rest liquid, at `temperature` [K]: the compound of one
-    mole of tin replaces one mole of tin and (1 - N)/N moles of copper; setting contents equal to cavity
-    gives f = excess of the liquid / (excess of the liquid + shrinkage). It neglects copper dissolved in
-    the solid and takes the liquid at composition `x_liquid`.
-    """
-    x = properties.compound_tin[compound]
-    v_tin, v_copper = (float(properties.volume_at(p, START_K)) for p in (SOLID_TIN, "alpha"))
-    growth = (1.0 + properties.expansion["alpha"] * (temperature - START_K)) ** 3
-    v_liquid = float(properties.volume_at(LIQUID, temperature, x_liquid)) / x_liquid
-    taken = v_copper * growth * (1.0 - x_liquid) / x_liquid
-    excess = v_liquid - taken - v_tin * growth
-    v_compound = float(properties.volume_at(compound, temperature)) / x
-    shrinkage = (v_tin + v_copper * (1.0 - x) / x) * growth - v_compound
-    return excess / (excess + shrinkage)
