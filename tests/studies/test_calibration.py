@@ -459,6 +459,7 @@ def test_measurements_from_a_file(tmp_path: Path) -> None:
         ("200,10,eta,3,x,9", "sd_um is 'x'"),
         ("200,10,eta,3,1,2.5", "whole number"),
         ("2000,10,eta,3,1,2", "allowed are 0 to 1000"),
+        ("200,10,eta,3000,1,2", "mean_um is 3000, that is 3000 µm; all of the couple is 1000 µm thick"),
     ],
 )
 def test_bad_rows_are_named(tmp_path: Path, row: str, message: str) -> None:
@@ -466,6 +467,80 @@ def test_bad_rows_are_named(tmp_path: Path, row: str, message: str) -> None:
     path.write_text(HEADER + row + "\n")
     with pytest.raises(InputError, match=f"row 1.*{message}".replace("+", r"\+")):
         read_measurements(path)
+
+
+def test_what_does_not_fit_into_a_strand_is_named(tmp_path: Path) -> None:
+    """Millimetres for micrometres; a layer counts from the centre, a core from edge to edge."""
+    path, strand = tmp_path / "layers.csv", Strand.round(24, 44)
+    for text, message in (
+        ("eta,0.023", "0.023, that is 23 µm; the strand inside its barrier is 22 µm from centre"),
+        ("core,0.045", "0.045, that is 45 µm; the strand inside its barrier is 44 µm across"),
+    ):
+        path.write_text(f"temperature_C,time_h,layer,mean_mm,sd_mm,readings\n200,5,{text},0.001,5\n")
+        with pytest.raises(InputError, match=f"row 1: mean_mm is {message}"):
+            read_measurements(path, strand)
+    path.write_text("temperature_C,time_h,layer,mean_mm,sd_mm,readings\n200,5,core,0.023,0.001,5\n")
+    assert len(read_measurements(path, strand)) == 1
+
+
+def test_a_layer_that_is_there_twice_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "layers.csv"
+    path.write_text(f"sample,{HEADER}A,200,10,eta+epsilon,3,1,9\nA,,,epsilon,2,1,9\nA,,,epsilon+eta,3,1,9\n")
+    with pytest.raises(InputError, match=r"row 3: sample 'A' has a row for eta\+epsilon already"):
+        read_measurements(path)
+
+
+def test_a_layer_that_cannot_be_there_is_named() -> None:
+    """Eta does not exist at 478 degrees C: a temperature in kelvin by mistake."""
+    with pytest.raises(InputError, match=r"478 °C, 6 h: no eta is computed there, up to 478 °C for 6 h, whatever"):
+        fit(_plan([(478, 6)]), load_set(), numerics=COARSE)
+
+
+def test_a_layer_that_the_base_set_has_used_up_is_found_by_drawing() -> None:
+    """All tin of a thin core is in epsilon by then, but not where epsilon grows slowly; slopes do not lead there."""
+    truth = _truth(epsilon=(np.log(0.2), 0.0))
+    rows = [
+        Measurement("a", Strand.round(6, 20), isothermal(300, 4), (layer,), 1e-6, 1e-7, 4)
+        for layer in ("eta", "epsilon")
+    ]
+    data = _measured(rows, truth, 0.05, None)
+    model = _Model(data, load_set(), ["eta", "epsilon"], numerics=COARSE)
+    assert model.thicknesses(np.zeros((1, model.size)))[0, 0] < 1e-10 < data[0].mean
+    found = fit(data, load_set(), numerics=COARSE)
+    assert found.p_value > 0.01 or np.isnan(found.p_value)
+    assert np.abs(found.residuals).max() < 2.5  # at the mean of what is likely, beside a cliff
+    assert abs(np.log(found.factors["epsilon"] / 0.2)) < 2.0 * found.factor_errors["epsilon"]
+
+
+def test_measurements_far_from_the_base_set_are_said_to_be() -> None:
+    """Nanometres taken for micrometres: one measurement, which a fit can follow, but which nothing led to expect."""
+    data = _measured(_plan([(205, 6)], ("eta",)), load_set(), 0.05, None)
+    assert not any("far from what the base set" in remark for remark in fit(data, load_set(), numerics=COARSE).remarks)
+    off = [replace(m, mean=m.mean / 30.0, deviation=m.deviation / 30.0) for m in data]
+    assert "far from what the base set makes of them" in fit(off, load_set(), numerics=COARSE).remarks[0]
+
+
+def test_what_makes_the_scatter_too_large_is_named() -> None:
+    data = _measured(_plan([(180, 20), (195, 10), (210, 30)]), load_set(), 0.03, None)
+    data[2] = replace(data[2], mean=1.6 * data[2].mean)
+    found = fit(data, load_set(), scatter=0.0, exponent=0.0, numerics=COARSE)
+    assert "most of it comes from 195 °C, 10 h, eta" in " ".join(found.remarks)
+
+
+def test_areas_and_limits_are_drawn_as_such() -> None:
+    rows = [
+        Measurement("a", Strand.round(24, 44), isothermal(210, 10), (layer,), 1e-6, 1e-7, 4)
+        for layer in ("eta", "area of eta")
+    ]
+    data = _measured(rows, load_set(), 0.05, None)
+    limit = Measurement("a", *(data[0].strand, data[0].schedule), ("delta",), 1e-7, 3e-8, 1, absent=True)
+    ax = plot_fit(fit([*data, limit], load_set(), numerics=COARSE))
+    handles, labels = ax.get_legend_handles_labels()
+    assert labels == ["η", "area of η", "no δ"]
+    points = [cast(Any, handle)[0] for handle in handles]
+    assert points[0].get_color() == points[1].get_color() != points[2].get_color()
+    assert [point.get_markerfacecolor() == "none" for point in points] == [False, True, False]
+    assert [bool(cast(Any, handle).has_yerr and cast(Any, handle)[1]) for handle in handles].count(True) == 3
 
 
 def test_bad_files_and_choices_are_named(tmp_path: Path) -> None:

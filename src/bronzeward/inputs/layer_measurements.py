@@ -156,7 +156,11 @@ def read_measurements(path: str | Path, strand: Strand | None = None) -> list[Me
             raise InputError(f"{where}: {len(texts)} columns, the header {len(columns)}{hint}")
         row = _Row(columns, texts, where)
         sample = _sample(row, path.parent, couple, samples)
-        measurements.append(_measurement(row, sample, *samples[sample][:2]))
+        measurement = _measurement(row, sample, *samples[sample][:2])
+        for known in measurements:
+            if (known.sample, set(known.layers)) == (sample, set(measurement.layers)):
+                raise InputError(f"{where}: sample '{sample}' has a row for {'+'.join(known.layers)} already")
+        measurements.append(measurement)
     if not measurements:
         raise InputError(f"{path}: no rows")
     return measurements
@@ -273,14 +277,29 @@ def _measurement(row: _Row, sample: str, strand: Strand, schedule: Schedule) -> 
     if CORE in layers and strand.plane:
         raise InputError(f"{row.where}: a plane couple has no core diameter; give the strand's case")
     mean = row.number(kind)
-    if kind == "area" and mean > 1.0:
-        raise InputError(f"{row.where}: area is {100 * mean:g} %; it cannot be more than the section")
+    _check_size(mean, kind, layers, strand, row)
     spread = "area_sd" if kind == "area" else "sd"
     deviation = BLUR * mean if absent and not row.text(spread) else row.number(spread)
     readings = 1.0 if absent and not row.text("readings") else row.number("readings")
     if readings != int(readings):
         raise InputError(f"{row.where}: readings is {readings:g}; it must be a whole number")
     return Measurement(sample, strand, schedule, layers, mean, deviation, int(readings), absent)
+
+
+def _check_size(mean: float, kind: str, layers: Sequence[str], strand: Strand, row: _Row) -> None:
+    """Whether what was measured fits into the strand."""
+    if kind == "area":
+        if mean > 1.0:
+            raise InputError(f"{row.where}: area is {100 * mean:g} %; it cannot be more than the section")
+        return
+    most = strand.barrier_radius * (2.0 if CORE in layers else 1.0)
+    if mean > most:
+        what = f"{row.columns[kind].name} is {row.text(kind)}, that is {1e6 * mean:.4g} µm"
+        place = "all of the couple" if strand.plane else "the strand inside its barrier"
+        size = (
+            f"{1e6 * most:.4g} µm {'thick' if strand.plane else 'across' if CORE in layers else 'from centre to edge'}"
+        )
+        raise InputError(f"{row.where}: {what}; {place} is {size}")
 
 
 def _layers(text: str, where: str, of_area: bool) -> tuple[str, ...]:

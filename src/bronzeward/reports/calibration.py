@@ -40,7 +40,7 @@ def fit_report(fit: Fit) -> str:
     lines.append(f"Thicknesses of the model itself count as known to {100 * fit.model_scatter:g} %.")
     lines += ["- " + "\n  ".join(wrap(remark, 76)) for remark in fit.remarks]
     body = [
-        [m.sample[:26], m.layer[:20], m.shown(m.mean), m.shown(c), f"{r:+.1f}"]
+        [m.sample[:26], m.layer[:20], m.shown(m.mean), m.shown(c), f"{r:+z.1f}"]
         for m, c, r in zip(fit.measurements, fit.computed, fit.residuals, strict=True)
     ]
     lines += ["", table(["sample", "layer", "measured", "computed", "off by sd"], body)]

@@ -46,6 +46,7 @@ from bronzeward.studies.constant_prior import at_temperature, prior_of, with_cha
 from bronzeward.studies.ensemble import far_end, scaled_root
 from bronzeward.studies.section_measures import measured_value, section_measures
 from bronzeward.studies.stability import stability
+from bronzeward.units import ZERO_CELSIUS
 
 Array = NDArray[np.float64]
 
@@ -61,6 +62,9 @@ FARTHEST = 6.0
 
 FAR = 3.0
 """Standard deviations beyond which a fitted value is named as far from the base set."""
+
+CULPRIT = 0.5
+"""Share of chi-square from which one measurement is named as what made the scatter too large."""
 
 ALONE = 0.8
 """Share of a value that lies in what the data leave open, from which it is named alone."""
@@ -321,9 +325,12 @@ def fit(
     model = _Model(measurements, base, phases, scatter, description, numerics, workers)
     z, jacobian, chi_square, degrees = _nearest(model)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0.5 else float("nan")
+    conflict: list[str] = []
     if p_value < UNLIKELY:
         model.errors *= np.sqrt(chi_square / degrees)
         z, jacobian, *_ = _nearest(model)
+    else:
+        conflict = _conflict(model, z, chi_square)
     precision, directions = _told(jacobian)
     z, left, drawn, unfinished = _moments(model, z, (directions.T / (1.0 + precision)) @ directions)
     variances, axes = np.linalg.eigh(left)
@@ -354,7 +361,8 @@ def fit(
         degrees=degrees,
         p_value=p_value,
         remarks=(
-            *_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value), *_left_out(drawn, unfinished),
+            *conflict, *_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value),
+            *_left_out(drawn, unfinished),
         ),
         drawn=drawn,
         unfinished=unfinished,
@@ -365,9 +373,7 @@ def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
     """The most likely changes by the layers that are there, their slopes, chi-square and its degrees of freedom."""
     from scipy.optimize import least_squares
 
-    rigid, start = np.eye(model.size), np.zeros(model.size)
-    if np.isnan(model.residuals(start[None])).any():
-        raise InputError("fit: a run with the constants of the base set does not finish; leave out samples")
+    rigid, start = np.eye(model.size), _start(model)
     solved = least_squares(
         lambda z: np.concatenate([model.seen(z[None])[0], z]),
         start,
@@ -381,6 +387,50 @@ def _nearest(model: _Model) -> tuple[Array, Array, float, float]:
     precision, _ = _told(jacobian)
     degrees = float(len(residuals) - (precision / (1.0 + precision)).sum())
     return z, jacobian, float(residuals @ residuals), degrees
+
+
+def _start(model: _Model) -> Array:
+    """Where the search begins: at the base set, unless a layer that is there is not computed so.
+
+    It is nowhere near being computed then, and slopes do not lead to it; so begun is at the most likely one of draws
+    from what the base set says.
+    """
+    start = np.zeros(model.size)
+    computed = model.thicknesses(start[None])[0]
+    if np.isnan(computed).any():
+        raise InputError("fit: a run with the constants of the base set does not finish; leave out samples")
+    lacking = ~model.absent & (computed <= NOTHING_NM * 1e-9)
+    if not lacking.any():
+        return start
+    draws = _opposite_draws(DRAWS, model.size)
+    found = model.thicknesses(draws, rough=True)
+    never = lacking & ~(found > NOTHING_NM * 1e-9).any(axis=0)
+    if never.any():
+        m = model.measurements[int(np.argmax(never))]
+        hottest = float(m.schedule.temperature.max()) - ZERO_CELSIUS
+        raise InputError(
+            f"fit: {m.sample}: no {m.layer} is computed there, up to {hottest:.0f} °C for {m.schedule.hours:.3g} h, "
+            "whatever the constants; check temperature, time and layer"
+        )
+    likely = (model.residuals(draws, rough=True)[:, ~model.absent] ** 2).sum(axis=1) + (draws**2).sum(axis=1)
+    return np.asarray(draws[int(np.nanargmin(likely))])
+
+
+def _conflict(model: _Model, z: Array, chi_square: float) -> list[str]:
+    """A remark where the measurements are far from what the base set makes of them.
+
+    Where all is linear, chi-square and the squares of z together are distributed as chi-square with as many degrees of
+    freedom as there are measurements, if base set and errors are right.
+    """
+    from scipy.stats import chi2
+
+    chance = float(chi2.sf(chi_square + z @ z, int((~model.absent).sum())))
+    if chance >= UNLIKELY:
+        return []
+    return [
+        f"the measurements are far from what the base set makes of them (p = {chance:.1e}): are units, temperatures, "
+        "times and layers right?"
+    ]
 
 
 def _moments(model: _Model, likely: Array, covariance: Array) -> tuple[Array, Array, int, int]:
@@ -502,15 +552,14 @@ def _left_out(drawn: int, unfinished: int) -> list[str]:
 
 
 def _doubts(model: _Model, z: Array, degrees: float, p_value: float) -> list[str]:
-    remarks = []
+    remarks, residuals = [], -model.residuals(z[None])[0]
     if degrees <= 0.5:
         remarks.append("no more measurements than values they determine: the fit cannot be judged")
     elif p_value < UNLIKELY:
         remarks.append(
             f"the scatter is larger than that of the readings and of the model (p = {p_value:.1e}); both were enlarged "
-            "to match"
+            f"to match{_culprit(model, residuals)}"
         )
-    residuals = -model.residuals(z[None])[0]
     worst = int(np.argmax(np.abs(residuals)))
     if abs(residuals[worst]) > 3.0:
         m = model.measurements[worst]
@@ -521,6 +570,16 @@ def _doubts(model: _Model, z: Array, degrees: float, p_value: float) -> list[str
     if (np.abs(z) > 0.99 * FARTHEST).any():
         remarks.append("a constant went to its bound; the measurements contradict the model or each other")
     return remarks
+
+
+def _culprit(model: _Model, residuals: Array) -> str:
+    """The one measurement that most of the scatter comes from, if there is one."""
+    squares = np.where(model.absent, 0.0, residuals**2)
+    worst = int(np.argmax(squares))
+    if squares[worst] <= CULPRIT * squares.sum():
+        return ""
+    m = model.measurements[worst]
+    return f"; most of it comes from {m.sample}, {m.layer}, which should be looked at again"
 
 
 def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
@@ -536,7 +595,7 @@ def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
         if constant.phase in fitted:
             constant = replace(
                 constant, range=span, grade="measured", seen="derived", source=(source,),
-                note=f"fitted to measured thicknesses; prior only: {', '.join(constant.source) or 'none named'}",
+                note=f"fitted to measured layers; prior only: {', '.join(constant.source) or 'none named'}",
             )  # fmt: skip
             far = far_end(constant, stable.get(constant.phase, span))
             near, beyond = (_spread_at(model, after, constant.phase, kelvin) for kelvin in (model.middle, far))
@@ -547,7 +606,8 @@ def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
         constants.append(constant)
     rows = tuple(tuple(row) for row in (0.5 * (matrix + matrix.T)).tolist())
     known = ", ".join(dict.fromkeys(part.split(".", 1)[0] for part in model.parameters))
-    title = f"{model.base.name}, with {known} fitted to {len(model.measurements)} measured thicknesses"
+    count = len(model.measurements)
+    title = f"{model.base.name}, with {known} fitted to {count} measurement{'s' if count > 1 else ''} of layers"
     return KineticSet(name, title, tuple(constants), Covariance(model.parameters, rows))
 
 
