@@ -56,7 +56,7 @@ PINS = {
     "doubts.toml": "7407dbf4cb24ac6c",
     "properties.toml": "edce73e886d46f71",
     "thermocouples.toml": "a96fc688f3ef05ab",
-    "checks.csv": "4c87a1fb3da6834b",
+    "checks.csv": "3d2c766fa87ec013",
 }
 
 
