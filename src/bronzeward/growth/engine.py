@@ -457,18 +457,37 @@ def after_step(
         spent = spent_edge(p, w, count, atoms)
     record_row(p, w, r, time, temperature, regime)
     before = int(r.count[EVENTS])
-    if relieve_all(p, w, count):
-        for k in range(count):
-            if w.n[w.sequence[k]] == 0.0:
-                record_event(r, time, temperature, USED_UP, int(w.sequence[k]))
-        count = start_anew(p, w, regime)
-        h = FIRST_STEP
+    relieved = relieve_ends(p, w, r, regime, count, time, temperature)
+    if relieved > 0:
+        count, h = relieved, FIRST_STEP
     started = start_at_edges(p, w, r, regime, count, time, temperature, atoms)
     if started > 0:
         count, h = started, FIRST_STEP
     if r.count[EVENTS] > before:
         record_row(p, w, r, time, temperature, regime)
     return count, h
+
+
+def relieve_ends(p: Problem, w: Work, r: Record, regime: int, count: int, time: float, temperature: float) -> int:
+    """Relieve profiles that are too far supersaturated; how many layers there are then, 0: none was."""
+    if not relieve_all(p, w, count):
+        return 0
+    for k in range(count):
+        if w.n[w.sequence[k]] == 0.0:
+            record_event(r, time, temperature, USED_UP, int(w.sequence[k]))
+    return start_anew(p, w, regime)
+
+
+def without_step(p: Problem, w: Work, r: Record, regime: int, count: int, time: float, temperature: float) -> int:
+    """Where no step is short enough: relieve profiles, or leave a thin layer out; how many layers there are, 0: stuck.
+
+    Just below the temperature at which a compound melts or forms as it stands, a neighbour may hold all it takes, and
+    the compound would grow at once.
+    """
+    relieved = relieve_ends(p, w, r, regime, count, time, temperature)
+    if relieved > 0:
+        return relieved
+    return find_sequence(p, w, regime) if drop_thinnest(p, w, count, regime) else 0
 
 
 def start_at_edges(
@@ -515,11 +534,10 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
             step, h = attempt(p, w, r, regime, count, temperature, slope, limited(p, h, slope, left), atoms)
             if step <= 0.0:
                 if h < SMALLEST_STEP:
-                    if not drop_thinnest(p, w, count, regime):
+                    count, h = without_step(p, w, r, regime, count, time, temperature), FIRST_STEP
+                    if count == 0:
                         r.count[STATUS] = TOO_SMALL
                         return
-                    count = find_sequence(p, w, regime)
-                    h = FIRST_STEP
                 continue
             w.fresh[0] = 0.0
             keep_trend(p, w, count, step * 0.5 * (1.0 + 0.5 * bend_of(w, step)))
