@@ -250,6 +250,8 @@ def test_scatter_of_the_volumes_of_compounds() -> None:
     told = f"{middle:.1f} % ({low:.1f} to {high:.1f}) from {len(rows)} cells and densities"
     assert told in " ".join(DATABASES.read_text(encoding="utf-8").split())
     assert low < 100 * usual_spreads()["compound_volume"] < high
+    doubts = (DATABASES.parent / "doubts.toml").read_text(encoding="utf-8")
+    assert f"scatter by {told.split(' from ')[0]}" in doubts
 
 
 def test_scatter_of_activation_energies_by_a_second_rule() -> None:
