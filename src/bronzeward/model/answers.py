@@ -51,20 +51,22 @@ class Course:
         return np.flatnonzero(self.liquid_mole_fraction > 0)
 
     @cached_property
+    def _rows_of_events(self) -> dict[str, int]:
+        """The first row after the first event of each name."""
+        rows: dict[str, int] = {}
+        for name, row in zip(self.event_name.tolist(), self.event_row.tolist(), strict=True):
+            rows.setdefault(str(name), int(row))
+        return rows
+
+    @property
     def eta_split_row(self) -> int | None:
         """The first row after eta has become unstable; None where that does not happen."""
-        for name, row in zip(self.event_name, self.event_row, strict=True):
-            if str(name) == "eta decomposes":
-                return int(row)
-        return None
+        return self._rows_of_events.get("eta decomposes")
 
-    @cached_property
+    @property
     def melting_row(self) -> int | None:
         """The first row after solid tin has melted; None where that does not happen."""
-        for name, row in zip(self.event_name, self.event_row, strict=True):
-            if str(name) == "tin melts":
-                return int(row)
-        return None
+        return self._rows_of_events.get("tin melts")
 
     @cached_property
     def above_eta_row(self) -> int | None:
@@ -86,23 +88,24 @@ class Course:
         rows = np.flatnonzero(near)
         if not rows.size:
             return None
-        row = int(rows[np.argmin(self.copper[rows])])
+        row = int(rows[self.copper[rows].argmin()])
         found, least = (np.array([row]), np.ones(1)), float(self.copper[row])
         for middle in (row - 1, row, row + 1):
-            three = np.arange(middle - 1, middle + 2)
-            if 0 < middle < len(near) - 1 and near[three].all() and self._smooth(middle):
-                weights = _vertex(self.time[three], self.copper[three])
-                if weights is not None and weights @ self.copper[three] < least:
-                    found, least = (three, weights), float(weights @ self.copper[three])
+            if 0 < middle < len(near) - 1 and near[middle - 1] and near[middle] and near[middle + 1]:
+                three = slice(middle - 1, middle + 2)
+                weights = _vertex(self.time[three].tolist(), self.copper[three].tolist())
+                if weights is not None and self._smooth(middle) and weights @ self.copper[three] < least:
+                    found, least = (np.arange(middle - 1, middle + 2), weights), float(weights @ self.copper[three])
         return found
 
     def _smooth(self, row: int) -> bool:
         """Whether nothing happens from the row before to the one after, and temperature goes on as it went."""
-        if self.copper[row - 1 : row + 2].min() <= 0.0:
+        three = slice(row - 1, row + 2)
+        if min(self.copper[three].tolist()) <= 0.0:
             return False
-        if any(row <= int(event) <= row + 1 for event in self.event_row):
+        if any(row <= event <= row + 1 for event in self.event_row.tolist()):
             return False
-        kelvin, time = self.temperature[row - 1 : row + 2].tolist(), self.time[row - 1 : row + 2].tolist()
+        kelvin, time = self.temperature[three].tolist(), self.time[three].tolist()
         before, after = ((kelvin[k + 1] - kelvin[k]) / (time[k + 1] - time[k]) for k in (0, 1))
         return bool(abs(after - before) <= 1e-6 * max(abs(before), abs(after)))
 
@@ -127,16 +130,16 @@ class Course:
         return float(getattr(self, name)[self.liquid_rows[0]]) if self.liquid_rows.size else nan
 
 
-def _vertex(time: Array, values: Array) -> Array | None:
+def _vertex(time: list[float], values: list[float]) -> Array | None:
     """Weights of three values that give the parabola through them at its least; None where that lies outside."""
-    first, second = np.diff(values) / np.diff(time)
+    first, second = ((values[k + 1] - values[k]) / (time[k + 1] - time[k]) for k in (0, 1))
     bend = (second - first) / (time[2] - time[0])
     if not bend > 0.0:
         return None
     at = 0.5 * (time[0] + time[1]) - 0.5 * first / bend
     if not time[0] < at < time[2]:
         return None
-    away = at - time
+    away = at - np.array(time)
     products = np.array([away[1] * away[2], away[0] * away[2], away[0] * away[1]])
     gaps = np.array([(time[k] - time[k - 1]) * (time[k] - time[k - 2]) for k in range(3)])
     return np.asarray(products / gaps)

@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import replace
+from functools import lru_cache
 from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
 
@@ -58,7 +59,7 @@ of the core's size or of the tin, of runs at 1e-6; `tests/benchmarks/growth_agre
 
 PRECISIONS = ("run", "quick")
 
-CHUNK = 16
+CHUNK = 32
 """Runs that one thread takes at a time."""
 
 STOPPED = len(STATUS_TEXT)
@@ -302,15 +303,15 @@ class Shared:
 
     def problem(self, case: Case) -> Problem:
         """The problem of a case."""
-        builder = self._builders[diagram_of(case)]
-        return builder.build(case.strand, case.schedule, case.kinetics, self._settings(case))
+        settings = _quickened(settings_of(case)) if self.quick else settings_of(case)
+        return self._builders[diagram_of(case)].build(case.strand, case.schedule, case.kinetics, settings)
 
-    def _settings(self, case: Case) -> Settings:
-        settings = settings_of(case)
-        if not self.quick:
-            return settings
-        tolerance = max(settings.tolerance, QUICK_TOLERANCE)
-        return replace(settings, tolerance=tolerance, sparing=True, longest_step=np.inf, widest_step=np.inf)
+
+@lru_cache(maxsize=64)
+def _quickened(settings: Settings) -> Settings:
+    """Settings of a run in a quick batch."""
+    tolerance = max(settings.tolerance, QUICK_TOLERANCE)
+    return replace(settings, tolerance=tolerance, sparing=True, longest_step=np.inf, widest_step=np.inf)
 
 
 def diagram_of(case: Case) -> Diagram:

@@ -21,7 +21,7 @@ from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import BARRIERS, NIOBIUM, Properties
 from bronzeward.model.boundary_tables import Regimes
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
-from bronzeward.model.problem_builder import initial_films, slot_volumes
+from bronzeward.model.problem_builder import FILMS, initial_films, slot_volumes
 from bronzeward.model.recording import Recorded, end_to_end, event_name, stored_times
 from bronzeward.model.volume_account import (
     cavity,
@@ -190,9 +190,11 @@ class History:
     @cached_property
     def _cavity(self) -> Array:
         tin, copper, pores = self._start
-        rooms = [_room(self.properties, case.strand) for case in self.cases]
-        films, expansion, filaments = self._in_rows(np.transpose(rooms))
-        return cavity(self.properties, self.temperature, tin, copper, pores - films, expansion, filaments)
+        strands = [case.strand for case in self.cases]
+        rooms = [(*_room(self.properties, strand), *_films(self.properties, strand).values()) for strand in strands]
+        expansion, filaments, *films = self._in_rows(np.transpose(rooms))
+        taken = film_shrinkage(self.properties, dict(zip(FILMS, films, strict=True)))
+        return cavity(self.properties, self.temperature, tin, copper, pores - taken, expansion, filaments)
 
     @cached_property
     def overfill(self) -> Array:
@@ -245,17 +247,22 @@ class History:
         return self._alpha[1]
 
 
-def _room(properties: Properties, strand: Strand) -> tuple[float, float, float]:
-    """Of the cavity of a strand: what a film took from it [m2], its linear expansion [1/K], niobium in it [m2]."""
-    film, filaments = 0.0, 0.0
-    if not strand.film_makes_room and strand.initial_eta + strand.initial_epsilon > 0.0:
-        film = film_shrinkage(properties, initial_films(strand, slot_volumes(properties)[0]))
+def _films(properties: Properties, strand: Strand) -> dict[str, float]:
+    """Compound there from storage that takes room from the cavity, by phase [mol/m]."""
+    if strand.film_makes_room or strand.initial_eta + strand.initial_epsilon == 0.0:
+        return dict.fromkeys(FILMS, 0.0)
+    return initial_films(strand, slot_volumes(properties)[0])
+
+
+def _room(properties: Properties, strand: Strand) -> tuple[float, float]:
+    """Of the cavity of a strand: its linear expansion [1/K], niobium in it [m2]."""
+    filaments = 0.0
     expansion = properties.expansion["alpha"] if strand.cavity_expansion is None else strand.cavity_expansion
     if strand.cavity_of_parts:
         filaments, barrier = strand.niobium_areas
         parts = ("Cu", strand.copper_area), (NIOBIUM, filaments), (BARRIERS[strand.barrier_metal], barrier)
         expansion = expansion_of_parts(properties, parts)
-    return film, expansion, filaments
+    return expansion, filaments
 
 
 @dataclass(frozen=True)

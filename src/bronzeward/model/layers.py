@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import pi
 
 import numpy as np
@@ -19,6 +20,7 @@ COLUMN = {phase: k for k, phase in enumerate(PHASES)}
 
 _SLOT_OF_COLUMN = [CORE if phase in (LIQUID, SOLID_TIN) else SLOT_LABELS.index(phase, GAMMA) if phase == "gamma"
                    else SLOT_LABELS.index(phase) for phase in PHASES]  # fmt: skip
+_GAMMA_COLUMN = COLUMN[SLOT_LABELS[GAMMA]]
 
 
 @dataclass(frozen=True)
@@ -32,9 +34,34 @@ class Layers:
     amount: NDArray[np.float64]
     tin: NDArray[np.float64]
     thickness: NDArray[np.float64]
-    inner: NDArray[np.float64]
-    outer: NDArray[np.float64]
     shell: NDArray[np.float64]
+    liquid: NDArray[np.bool_]
+    ends: NDArray[np.float64]
+    """Inner and outer radii by slot, shape (2, n_times, 9) [m]; nan of what is not there."""
+
+    @property
+    def inner(self) -> NDArray[np.float64]:
+        """Inner radii."""
+        return np.asarray(self._radii[0])
+
+    @property
+    def outer(self) -> NDArray[np.float64]:
+        """Outer radii."""
+        return np.asarray(self._radii[1])
+
+    @cached_property
+    def _radii(self) -> NDArray[np.float64]:
+        radii = self.ends[:, :, _SLOT_OF_COLUMN]
+        for phase, other in _of_core(self.liquid):
+            radii[:, other, phase] = np.nan
+        copper_side = self.ends[:, :, GAMMA]
+        radii[:, :, _GAMMA_COLUMN] = np.where(np.isnan(copper_side), self.ends[:, :, GAMMA_TIN], copper_side)
+        return np.asarray(radii)
+
+
+def _of_core(liquid: NDArray[np.bool_]) -> tuple[tuple[int, NDArray[np.bool_]], ...]:
+    """Columns of liquid and solid tin, and where each of them is not what the core is."""
+    return (COLUMN[LIQUID], ~liquid), (COLUMN[SOLID_TIN], liquid)
 
 
 def radius_of_area(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -83,27 +110,24 @@ def by_phase(
     `strands` with the rows that are theirs, all rows together. Amounts are told as they stand, so that what the engine
     keeps of atoms and tin is kept here.
     """
-    by_slot = np.empty((5, *amount.shape))
-    by_slot[0], by_slot[1] = amount, tin
-    thickness, ends = by_slot[2], by_slot[3:]
     area = amount * np.array(volumes) + tin * np.array(slopes)
-    for strand, rows in strands:
-        inside = area_inside(strand, area[rows])
-        ends[:, rows] = radius_of_area(strand, np.stack([inside, inside + area[rows]]))
     present = amount > 0
-    np.subtract(ends[1], ends[0], out=thickness)
+    ends = np.full((2, *amount.shape), np.nan)
+    for strand, rows in strands:
+        inside, here = area_inside(strand, area[rows]), present[rows]
+        outside = inside + area[rows]
+        ends[:, rows][:, here] = radius_of_area(strand, np.stack([inside[here], outside[here]]))
+    by_slot = np.empty((3, *amount.shape))
+    by_slot[0], by_slot[1] = amount, tin
+    thickness = np.subtract(ends[1], ends[0], out=by_slot[2])
     thickness[~present] = 0.0
-    ends[:, ~present] = np.nan
     result = by_slot[:, :, _SLOT_OF_COLUMN]
-    # of liquid and solid tin only the one that the core is; of gamma both parts, at the place of that nearer the copper
-    for phase, other in ((LIQUID, ~liquid), (SOLID_TIN, liquid)):
-        result[:3, other, COLUMN[phase]] = 0.0
-        result[3:, other, COLUMN[phase]] = np.nan
-    gamma = COLUMN[SLOT_LABELS[GAMMA]]
-    result[:3, :, gamma] += by_slot[:3, :, GAMMA_TIN]
-    result[3:, :, gamma] = np.where(present[:, GAMMA], ends[:, :, GAMMA], ends[:, :, GAMMA_TIN])
+    # of liquid and solid tin only the one that the core is; of gamma both parts
+    for phase, other in _of_core(liquid):
+        result[:, other, phase] = 0.0
+    result[:, :, _GAMMA_COLUMN] += by_slot[:, :, GAMMA_TIN]
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
-    return Layers(result[0], result[1], result[2], result[3], result[4], shell)
+    return Layers(result[0], result[1], result[2], shell, liquid, ends)
 
 
 def alpha_profile(

@@ -42,6 +42,12 @@ MOST_IN_ALPHA = 0.09
 
 DEPTH_POINTS = 9
 
+MOST_PASSING = 200
+"""Parts of strands and schedules that are kept at a time."""
+
+FILMS = SLOT_LABELS[ETA], SLOT_LABELS[EPSILON]
+"""Compounds that may be there from storage."""
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -129,8 +135,8 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
 def initial_films(strand: Strand, volumes: list[float]) -> dict[str, float]:
     """Compound there from storage, by phase [mol/m]; plane couple [mol/m2]."""
     perimeter = 1.0 if strand.plane else 2.0 * pi * strand.core_radius
-    thicknesses = ((ETA, strand.initial_eta), (EPSILON, strand.initial_epsilon))
-    return {SLOT_LABELS[slot]: thickness * perimeter / volumes[slot] for slot, thickness in thicknesses}
+    thicknesses = zip(FILMS, (ETA, EPSILON), (strand.initial_eta, strand.initial_epsilon), strict=True)
+    return {phase: thickness * perimeter / volumes[slot] for phase, slot, thickness in thicknesses}
 
 
 def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -194,10 +200,12 @@ def cell_edges(alpha_cells: int, inner_cells: int) -> tuple[list[int], list[int]
 def rates(kinetics: KineticSet) -> dict[str, Any]:
     """Arrhenius constants and exponents by slot, arrays of shape (9,)."""
     columns = np.zeros((7, N_SLOTS))
-    for slot, label in enumerate(SLOT_LABELS[1:], start=1):
+    rows = []
+    for label in SLOT_LABELS[1:]:
         plain, wetted = kinetics.constant(label), kinetics.constant(label, "liquid")
         laws = [value for c in (plain, wetted) for value in (c.prefactor * c.reference**c.slowing, c.activation)]
-        columns[:, slot] = *laws, plain.exponent, plain.slowing, wetted.slowing
+        rows.append((*laws, plain.exponent, plain.slowing, wetted.slowing))
+    columns[:, 1:] = np.array(rows).T
     names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent", "slowing", "slowing_liquid")
     return dict(zip(names, columns, strict=True))
 
@@ -231,7 +239,8 @@ class ProblemBuilder:
     def __init__(self, regimes: Regimes, properties: Properties) -> None:
         self.regimes = regimes
         self._volumes, self._slopes = slot_volumes(properties)
-        self._kept: dict[Hashable, tuple[object, dict[str, Any]]] = {}
+        self._kept: dict[Hashable, dict[str, Any]] = {}
+        self._passing: dict[Hashable, tuple[object, dict[str, Any]]] = {}
         self._tables: dict[str, Any] = {
             "present": regimes.present.ravel(),
             "liquid_core": regimes.liquid_core,
@@ -247,17 +256,17 @@ class ProblemBuilder:
 
     def build(self, strand: Strand, schedule: Schedule, kinetics: KineticSet, settings: Settings) -> Problem:
         """The problem of one run as numpy arrays; `as_lists` makes it quick to interpret."""
-        geometry = self._once(("strand", id(strand)), strand, lambda: self._geometry(strand))
-        pieces = self._once(("schedule", id(schedule)), schedule, lambda: self._pieces(schedule))
+        geometry = self._part_of("strand", strand, lambda: self._geometry(strand))
+        pieces = self._part_of("schedule", schedule, lambda: self._pieces(schedule))
         cells = settings.alpha_cells
         if settings.sparing:
-            heat = self._once(("heat", id(schedule)), schedule, lambda: self._heat(pieces))
+            heat = self._part_of("heat", schedule, lambda: self._heat(pieces))
             cells = min(cells, self._sparing_cells(geometry, heat, kinetics, cells))
         return Problem(
             **self._tables,
             **geometry,
             **pieces,
-            **self._once(("cells", cells, settings.inner_cells), None, lambda: self._grid(cells, settings.inner_cells)),
+            **self._once(("cells", cells, settings.inner_cells), lambda: self._grid(cells, settings.inner_cells)),
             **self._factors("factor", kinetics, "any"),
             **self._factors("factor_liquid", kinetics, "liquid"),
             **rates(kinetics),
@@ -268,15 +277,28 @@ class ProblemBuilder:
             widest_step=float(settings.widest_step),
         )
 
-    def _once(self, key: Hashable, source: object, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-        """A part by its key; `source` is kept with it, so that its identity is not given to another object."""
+    def _once(self, key: Hashable, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """A part by its key, of which there are few."""
         if key not in self._kept:
-            self._kept[key] = (source, build())
-        return self._kept[key][1]
+            self._kept[key] = build()
+        return self._kept[key]
+
+    def _part_of(self, kind: str, source: object, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """A part of a strand or schedule, kept with it so that its identity is not given to another object.
+
+        Every member of a band may have one of its own, so none stays for long.
+        """
+        passing = self._passing
+        if len(passing) >= MOST_PASSING:
+            passing = self._passing = {}
+        key = (kind, id(source))
+        if key not in passing:
+            passing[key] = (source, build())
+        return passing[key][1]
 
     def _factors(self, name: str, kinetics: KineticSet, contact: str) -> dict[str, Any]:
         kinds = tuple(_kind_of(kinetics.constant(label, contact)) for label in SLOT_LABELS[1:])
-        return self._once((name, kinds), None, lambda: {name: factors(kinetics, self.regimes, contact)})
+        return self._once((name, kinds), lambda: {name: factors(kinetics, self.regimes, contact)})
 
     def _geometry(self, strand: Strand) -> dict[str, object]:
         amount, tin = initial_amounts(strand, self._volumes)

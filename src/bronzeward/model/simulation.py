@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,13 +115,17 @@ def run_case(case: Case, cache: bool = True) -> Result:
 
 def settings_of(case: Case) -> Settings:
     """Numerical settings of a single run."""
-    numerics = case.numerics
+    return _settings(case.numerics, float(case.schedule.time[-1]))
+
+
+@lru_cache(maxsize=64)
+def _settings(numerics: Numerics, duration: float) -> Settings:
     return Settings(
         tolerance=numerics.tolerance,
         seed=numerics.seed_nm * 1e-9,
         alpha_cells=numerics.alpha_cells,
         inner_cells=numerics.inner_cells,
-        longest_step=float(case.schedule.time[-1]) / FEWEST_POINTS,
+        longest_step=duration / FEWEST_POINTS,
         widest_step=WIDEST_STEP,
     )
 

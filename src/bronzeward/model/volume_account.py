@@ -44,8 +44,11 @@ def contents(
     """
     n, u = np.asarray(amount, dtype=float), np.asarray(tin, dtype=float)
     x = np.divide(u, n, out=np.zeros_like(n), where=n > 0)
-    columns = [n[:, k] * properties.volume_at(phase, temperature, x[:, k], **factors) for k, phase in enumerate(PHASES)]
-    return np.stack(columns, axis=1)
+    volumes = np.zeros(n.shape)
+    for k, phase in enumerate(PHASES):
+        if n[:, k].any():
+            volumes[:, k] = n[:, k] * properties.volume_at(phase, temperature, x[:, k], **factors)
+    return volumes
 
 
 def cavity(
@@ -72,13 +75,13 @@ def expansion_of_parts(properties: Properties, areas: Sequence[tuple[str, float]
     return sum(pulls) / sum(stiff for _, stiff in stiffness)
 
 
-def film_shrinkage(properties: Properties, amounts: Mapping[str, float]) -> float:
+def film_shrinkage(properties: Properties, amounts: Mapping[str, ArrayLike]) -> NDArray[np.float64]:
     """What compound there at the start takes less than the tin and copper in it [m2], `amounts` [mol/m] by phase."""
-    total = 0.0
+    total = np.zeros(())
     for phase, amount in amounts.items():
         x = properties.compound_tin[phase]
         metals = x * properties.volume_at(SOLID_TIN, START_K) + (1.0 - x) * properties.volume_at("alpha", START_K)
-        total += amount * float(metals - properties.volume_at(phase, START_K))
+        total = total + np.asarray(amount) * float(metals - properties.volume_at(phase, START_K))
     return total
 
 
