@@ -26,6 +26,7 @@ from bronzeward.inputs.layer_measurements import Measurement
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.inputs.strand import Strand
+from bronzeward.materials.growth_constants import COMPOUNDS
 from bronzeward.model.batch import run_batch
 from bronzeward.studies.calibration import MODEL_SCATTER, fit
 from bronzeward.studies.ensemble import SOURCES, Members, Spread
@@ -105,7 +106,8 @@ class Judge:
         layers = [row for one in pair for row in self.rows[truth][one]]
         known, wavering = self.case.kinetics, ENOUGH.growth_exponent
         if layers:
-            known = fit(layers, known, self.phases, exponent=wavering).kinetics
+            phases = dict.fromkeys([*self.phases, *(m.layer for m in layers if m.layer in COMPOUNDS)])
+            known = fit(layers, known, list(phases), exponent=wavering).kinetics
         members = Members(replace(self.case, kinetics=known, schedule=self.schedule), replace(ENOUGH, size=self.size))
         members.z = white(self.size, truth)
         return width_of(run_batch(list(members), precision="quick")[self.answer])

@@ -188,6 +188,12 @@ def test_impossible_factors_are_told(factor):
         load_set().scaled({"eta": factor})
 
 
+def test_a_range_of_one_temperature_is_one_number():
+    constant = load_set("mei1992").constant("eta")
+    assert replace(constant, range=(478.15, 478.15)).known_C == "205"
+    assert replace(constant, range=(478.15, 573.15)).known_C == "205 to 300"
+
+
 def test_temperatures_and_energies_are_read_in_their_units():
     eta = made({**ROW, "composition_exponent": -3.0, "more_terms": [[2e-11, 50.0], [3e-12, 40.0]]}).constant("eta")
     # 100 and 230 C

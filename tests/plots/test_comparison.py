@@ -50,6 +50,8 @@ def test_missing_moments_show_a_dash_and_zeros_no_sign():
     line = next(line for line in text.splitlines() if line.startswith("first liquid after, h"))
     assert line.split(", h", 1)[1].split()[0] == "-"
     assert "-0.00" not in text.replace("-0.00%", "")
+    assert "- : no such moment" in text
+    assert "no such moment" not in comparison_table(NAMED[:1])
 
 
 def test_without_bands_nothing_is_marked_and_it_says_so():

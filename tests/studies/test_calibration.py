@@ -16,7 +16,7 @@ from scipy.stats import norm, truncnorm
 
 from bronzeward import Schedule, simulate
 from bronzeward.errors import InputError
-from bronzeward.growth.compiled import array_record, array_work
+from bronzeward.growth.compiled import Packed, array_record, array_work
 from bronzeward.inputs.case import Case, Numerics, load_case
 from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_measurements
 from bronzeward.inputs.starter import STARTER
@@ -31,7 +31,7 @@ from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
 from bronzeward.studies import calibration
-from bronzeward.studies.calibration import Fit, _Model, _moments, _opposite_draws, data_name, fit
+from bronzeward.studies.calibration import Fit, _Model, _moments, _opposite_draws, data_name, fit, usual_phases
 from bronzeward.studies.constant_prior import at_temperature, prior_of
 from bronzeward.studies.ensemble import Members, Spread
 from bronzeward.studies.uncertainty import band
@@ -294,8 +294,9 @@ def test_a_fit_goes_on_where_some_runs_do_not_finish(monkeypatch: pytest.MonkeyP
                 needed.append(len(recorded.time))
             return recorded
 
-        def room(self: Shared, n_cells: int) -> tuple[Any, Any]:
-            return array_work(n_cells), array_record(most if self.quick else MOST_ROWS, MOST_EVENTS)
+        def room(self: Shared, n_cells: int, place: int) -> tuple[Any, Any]:
+            rows = most if self.quick else MOST_ROWS
+            return Packed(array_work(n_cells)), Packed(array_record(rows, MOST_EVENTS))
 
         with monkeypatch.context() as changed:
             changed.setattr(Shared, "_room_for", room)
@@ -525,6 +526,18 @@ def test_what_makes_the_scatter_too_large_is_named() -> None:
     data[2] = replace(data[2], mean=1.6 * data[2].mean)
     found = fit(data, load_set(), scatter=0.0, exponent=0.0, numerics=COARSE)
     assert "most of it comes from 195 °C, 10 h, eta" in " ".join(found.remarks)
+
+
+def test_a_phase_that_was_measured_is_fitted_or_said_not_to_be() -> None:
+    rows = _plan([(400, 2)], ("eta", "delta", "area of zeta", "epsilon+gamma"))
+    limit = replace(rows[0], layers=("gamma",), absent=True)
+    assert usual_phases([*rows, limit]) == ["eta", "epsilon", "delta", "zeta"]
+    data = _measured(_plan([(400, 2)], ("epsilon", "delta")), _truth(delta=(np.log(3.0), 0.0)), 0.05, None)
+    alone = fit(data, load_set(), numerics=COARSE)
+    assert "delta was measured but not fitted: its constant counts as known exactly" in alone.remarks
+    found = fit(data, load_set(), usual_phases(data), numerics=COARSE)
+    assert not any("not fitted" in remark for remark in found.remarks)
+    assert abs(np.log(found.factors["delta"] / 3.0)) < 2.0 * found.factor_errors["delta"]
 
 
 def test_areas_and_limits_are_drawn_as_such() -> None:

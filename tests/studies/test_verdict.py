@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any, cast
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgb
 
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import Case, load_case
@@ -71,6 +73,19 @@ def test_the_figure_has_a_row_for_each_schedule() -> None:
     assert len(ax.get_legend().get_texts()) == 4
     with pytest.raises(InputError, match="7 limits"):
         plot_verdict(verdict(_cases(), [LIMITS[0]] * 7, spread=Spread(size=1)))
+
+
+def test_each_set_of_constants_is_filled_otherwise() -> None:
+    """The first open, the last full, those between in between, of each limit."""
+    sets = [load_set(name) for name in ("default", "mei1992", "couples")]
+    data = verdict(_cases(), LIMITS, sets, Spread(size=2))
+    handles, labels = plot_verdict(data).get_legend_handles_labels()
+    fills = [np.array(to_rgb(cast(Any, handle)[0].get_markerfacecolor())) for handle in handles]
+    assert [label.split(", ")[-1] for label in labels] == ["default", "mei1992", "couples"] * 2
+    for first, middle, last, handle in zip(fills[::3], fills[1::3], fills[2::3], handles[2::3], strict=True):
+        assert first == close(np.ones(3))
+        assert last == close(to_rgb(cast(Any, handle)[0].get_color()))
+        assert middle == close(0.5 * (first + last))
 
 
 def test_what_makes_no_verdict_is_said() -> None:

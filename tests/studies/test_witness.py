@@ -32,6 +32,7 @@ from bronzeward.studies.witness import (
     Slopes,
     Worth,
     _Bench,
+    _levelled,
     looks,
     sure_of,
     width_of,
@@ -77,6 +78,29 @@ def test_what_is_left_is_what_the_normal_distribution_says() -> None:
     # what the model leaves open, readings do not make good
     endless = _worth(1e12)
     assert endless.width(endless.told([0])) == close(2 * NORMAL_95 * np.sqrt(1 / (1 + 0.25 / MODEL_SCATTER**2) + 1))
+
+
+def test_shares_of_the_band_are_those_of_every_truth() -> None:
+    """Two truths, the answer of the second ten times as steep: its share counts no more than the other's."""
+    slopes = np.zeros((2, 1, len(LAYERS), 2))
+    slopes[0, 0, 0, 0], slopes[1, 0, 0, 1] = 0.5, 0.5
+    steep = np.array([[[1.0, 1.0]], [[10.0, 20.0]]])
+    thickness = np.full((2, 1, len(LAYERS)), 2e-6)
+    worth = Worth(Slopes(np.array([[3.0], [3.0]]), steep, thickness, slopes, [0, 1]), 4.0, SCATTERS)
+    after = 1.0 / (1.0 + 0.25 / (READING_SCATTER**2 / 4.0 + MODEL_SCATTER**2))
+    shares = np.sqrt((after + 1.0) / 2.0), np.sqrt((1.0 + 4.0 * after) / 5.0)
+    assert worth.share_left(worth.told([0])) == close(np.mean(shares))
+    assert worth.share_left(np.zeros((2, 2, 2))) == close(1.0)
+    assert worth.share_left(np.stack([worth.told([0])] * 3)).shape == (3,)
+
+
+def test_where_an_answer_is_level_its_slopes_are_those_over_the_members() -> None:
+    z = np.random.default_rng(3).standard_normal((50, len(SOURCES)))
+    values = 2.0 + z[:, 0] - 3.0 * z[:, 4]
+    near = np.array([[[0.0, 0.0]], [[0.7, 0.1]], [[np.nan, np.nan]]])
+    slopes = Slopes(np.zeros((3, 1)), near, np.ones((3, 1, len(LAYERS))), np.zeros((3, 1, len(LAYERS), 2)), [0, 4])
+    found = _levelled(slopes, z, values, 10.0).answer_slopes[:, 0]
+    assert found == close(np.array([[1.0, -3.0], [0.7, 0.1], [1.0, -3.0]]))
 
 
 def test_how_sure_one_will_be_is_counted() -> None:

@@ -180,7 +180,9 @@ def fit(
     ] = ("default"),
     phase: Annotated[
         list[str] | None,
-        typer.Option("--phase", metavar="NAME", help="Phase to fit; repeat it. Default: eta and epsilon."),
+        typer.Option(
+            "--phase", metavar="NAME", help="Phase to fit; repeat it. Default: eta, epsilon, what was measured."
+        ),
     ] = None,
     scatter: Annotated[
         float, typer.Option("--model-scatter", metavar="PERCENT", help="Of thicknesses, that the model itself has.")
@@ -217,7 +219,7 @@ def fit(
     _check(None, figure, overwrite)
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
-    known, phases = load_set(base), phase or ("eta", "epsilon")
+    known, phases = load_set(base), phase or calibration.usual_phases(rows)
     wavering = usual_spreads()["growth_exponent"] if exponent is None else exponent
     description = DEFAULT_DESCRIPTION if chosen is None else chosen.description
     result = calibration.fit(

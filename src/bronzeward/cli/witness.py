@@ -108,7 +108,8 @@ def witness(
         show_json(witness_data(data))
     elif not quiet:
         show_block(witness_report(data))
-        show(f"To be filled in, or its case: {path}" for path in written)
+        show(f"Case of a sample written to {path}" for path in written[:-1])
+        show(f"To be filled in for `fit`: {path}" for path in written[-1:])
 
 
 def add_to(app: typer.Typer) -> None:

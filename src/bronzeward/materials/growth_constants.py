@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bronzeward.units import GAS_CONSTANT
+from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
 
 COMPOUNDS = ("eta", "epsilon", "zeta", "delta")
 WIDE_PHASES = ("gamma", "beta", "alpha")
@@ -70,6 +70,12 @@ class Constant:
     def key(self) -> str:
         """The phase, or the phase on liquid, as factors name it."""
         return self.phase if self.contact == "any" else f"{self.phase}_{self.contact}"
+
+    @property
+    def known_C(self) -> str:
+        """Temperatures [C] it was measured or assessed for: "160 to 231", of samples of one temperature "205"."""
+        low, high = (f"{kelvin - ZERO_CELSIUS:.0f}" for kelvin in self.range)
+        return low if low == high else f"{low} to {high}"
 
     def at(self, temperature: ArrayLike) -> NDArray[np.float64]:
         """Value [m2/s] at `temperature` [K], any shape."""

@@ -152,7 +152,7 @@ def _reservations(case: Case, recorded: Recorded) -> list[str]:
             notes.append(
                 f"{SLOT_LABELS[slot]}: growth constant used from {used_low - ZERO_CELSIUS:.0f} "
                 f"to {used_high - ZERO_CELSIUS:.0f} °C, "
-                f"known for {low - ZERO_CELSIUS:.0f} to {high - ZERO_CELSIUS:.0f} °C ({source}, {constant.grade})"
+                f"known for {constant.known_C} °C ({source}, {constant.grade})"
             )
     return list(dict.fromkeys(notes))
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from bronzeward.errors import InputError
 from bronzeward.model.dataset_file import as_dataset
 from bronzeward.plots import style
@@ -21,13 +23,15 @@ ROW = 0.3
 
 @style.settings()
 def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
-    """Chances that limits are kept: of the last set of constants filled, of those before it open, with two errors.
+    """Chances that limits are kept: of the last set of constants filled, the first open, others between; two errors.
 
     Raises
     ------
     InputError
         For more than six limits.
     """
+    from matplotlib.colors import to_rgb
+
     data = as_dataset(data)
     names, limits, sets = (data[dim].values for dim in ("schedule", "limit", "constants"))
     if len(limits) > len(style.STROKES):
@@ -38,13 +42,13 @@ def plot_verdict(data: xr.Dataset | str | Path, ax: Axes | None = None) -> Axes:
         colour, dash, marker = style.STROKES[i]
         words = str(limit).replace(">=", "≥").replace("<=", "≤")
         for j, constants in enumerate(sets):
-            last = j == len(sets) - 1
+            filled = 1.0 - np.subtract(1.0, to_rgb(colour)) * (j / (len(sets) - 1) if len(sets) > 1 else 1.0)
             shift = 0.5 * ((i * len(sets) + j + 0.5) / (len(limits) * len(sets)) - 0.5)
             heights = [k + shift for k in range(len(names))]
             chances, errors = (100 * data[name].values[:, j, i] for name in ("chance", "chance_error"))
             ax.errorbar(
                 chances, heights, xerr=2 * errors, fmt=marker, color=colour, ms=3.5, lw=0.7, ls="none",
-                mfc=colour if last else "white", label=words + (f", {constants}" if len(sets) > 1 else ""),
+                mfc=filled, label=words + (f", {constants}" if len(sets) > 1 else ""),
             )  # fmt: skip
         ax.axvline(100 * float(data["confidence"][i]), color=colour, lw=0.7, ls=(0, dash) if dash else "-", zorder=0)
     ax.set_yticks(

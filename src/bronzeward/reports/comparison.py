@@ -83,11 +83,13 @@ def _cell(results: Sequence[Named], answer: Answer, value: float, k: int) -> str
 
 
 def _notes(results: Sequence[Named]) -> list[str]:
-    notes = ["- : no such moment in that run."]
+    asked = [[isfinite(value) for value in numbers(result).values()] for _, result in results]
+    lacking = any(any(column) and not all(column) for column in zip(*asked, strict=True))
+    notes = ["- : no such moment in that run."] if lacking else []
     if all(bands_of(result) for _, result in results):
         notes.append("* : the 5-95 % bands of this result and of the first do not meet.")
         notes += [fill(caveat, WIDTH) for caveat in caveats_of([result for _, result in results])]
     else:
         notes.append("Not every file holds bands, so differences to those without are not marked;")
-        notes.append("growth constants are known to a factor of 2 to 3 at best.")
+        notes.append("growth constants from the literature are known to a factor of 2 to 3 at best.")
     return [*notes, "Estimates, not a qualification: a witness sample decides."]

@@ -18,7 +18,6 @@ from bronzeward.plots import style
 from bronzeward.plots.panels import present_phases
 from bronzeward.reports.page import Table
 from bronzeward.thermo import names
-from bronzeward.units import ZERO_CELSIUS
 
 _CONTACTS = {"any": "", "liquid": "against liquid"}
 
@@ -55,14 +54,13 @@ def _wetted(result: Result) -> set[str]:
 
 
 def _constant_row(constant: Constant) -> tuple[str, ...]:
-    low, high = (kelvin - ZERO_CELSIUS for kelvin in constant.range)
     laws = ((constant.prefactor, constant.activation), *constant.terms)
     return (
         _constant_name(constant),
         " + ".join(f"{prefactor:.3g}" for prefactor, _ in laws),
         " + ".join(f"{energy / 1e3:.1f}" for _, energy in laws),
-        f"{low:.0f} to {high:.0f}",
-        f"{constant.factor:g}; outside {constant.extrapolated_factor:g}",
+        constant.known_C,
+        f"{constant.factor:.3g}; outside {constant.extrapolated_factor:.3g}",
         f"{constant.grade}, {constant.seen}",
         ", ".join(constant.source) or "none",
     )

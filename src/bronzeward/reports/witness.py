@@ -58,7 +58,8 @@ def sentences(data: xr.Dataset) -> list[str]:
     one, two = _pair(data)
     single, pair = (data["checked"].sel(choice=choice) for choice in ("best", "pair"))
     lines = [
-        f"Best single sample: {best}; it leaves about {_width(data, single)} {answer.shown_unit}.",
+        f"Best single sample: {best}; it leaves about {_width(data, single)} {answer.shown_unit}, by members drawn "
+        "(the table goes by slopes).",
         f"Best pair: {one} and {two}; together about {_width(data, pair)} {answer.shown_unit}.",
         f"No sample leaves less than about {_width(data, data['width_rest'])} {answer.shown_unit}: that is the "
         "wire, its volumes and what else varies beside the constants.",

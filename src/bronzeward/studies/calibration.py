@@ -287,6 +287,12 @@ def _middle(measurements: Sequence[Measurement]) -> float:
     return 2.0 / (min(reciprocal) + max(reciprocal))
 
 
+def usual_phases(measurements: Sequence[Measurement]) -> list[str]:
+    """Phases to fit where none are named: eta, epsilon, and other compounds that were measured alone."""
+    alone = [m.layer.removeprefix(AREA) for m in measurements if not m.absent]
+    return list(dict.fromkeys([*COMPOUNDS[:2], *(layer for layer in alone if layer in COMPOUNDS)]))
+
+
 def fit(
     measurements: Sequence[Measurement],
     base: KineticSet,
@@ -361,7 +367,7 @@ def fit(
         degrees=degrees,
         p_value=p_value,
         remarks=(
-            *conflict, *_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value),
+            *_not_fitted(model), *conflict, *_left_open(model, told, axes.T), *_doubts(model, z, degrees, p_value),
             *_left_out(drawn, unfinished),
         ),
         drawn=drawn,
@@ -542,6 +548,18 @@ def _in_words(direction: Array, names: list[str]) -> str:
         return str(taking[0][0])
     signs = ["up" if value * taking[0][1] > 0 else "down" for _, value in taking]
     return "the combination " + ", ".join(f"{name} {sign}" for (name, _), sign in zip(taking, signs, strict=True))
+
+
+def _not_fitted(model: _Model) -> list[str]:
+    """Remarks on phases that were measured and whose constants are uncertain, but count as known."""
+    fitted = {name.split(".", 1)[0] for name in model.parameters}
+    others = [phase for phase in usual_phases(model.measurements) if phase not in fitted]
+    measured = {part.removeprefix(AREA) for m in model.measurements for part in m.layers}
+    return [
+        f"{phase} was measured but not fitted: its constant counts as known exactly"
+        for phase in others
+        if phase in measured
+    ]
 
 
 def _left_out(drawn: int, unfinished: int) -> list[str]:

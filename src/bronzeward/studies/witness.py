@@ -7,9 +7,10 @@ the measured logarithms depend with slopes J and errors R, the precision 1 + J' 
 over the truths. Errors are those of the readings and, independent of them, the model's own scatter, as in a fit.
 Samples tell of the constants only: what else a band varies (the wire, volumes) stays, and is added.
 
-An answer may jump, as where liquid vanishes, and slopes know nothing of that. So where they explain less than the
-present band, they are scaled up to it; and what the best sample and the best pairs leave is computed with members drawn
-from what would be known then.
+Slopes tell which share of the band is left at each truth, members how wide the band is now, and how wide with all
+constants known: the bends of an answer make slopes wider or narrower than it. Where an answer does not change at all
+near a truth, as where liquid has vanished, its slopes are those of a regression over the members. What the best sample
+and the best pairs leave is computed with members drawn from what would be known then.
 """
 
 from __future__ import annotations
@@ -76,6 +77,12 @@ STEP = 0.15
 
 ACTIVE = 0.02
 """Slope of an answer, as a share of its steepest, from which a constant takes part."""
+
+LEVEL = 0.05
+"""Share of the present band from which slopes at a truth count; below, those of a regression over the members do."""
+
+SHOWN = 0.05
+"""Slope of the logarithm of a layer's thickness from which a constant takes part."""
 
 RANKED = 0.05
 """Share of the variance of an answer's ranks, over the members, from which it does where slopes show nothing."""
@@ -214,6 +221,12 @@ class Worth:
         j, w = self.slopes.slopes[:, samples][:, :, layers], self.weight[:, samples][:, :, layers]
         return np.asarray(np.einsum("kslp,ksl,kslq->kpq", j, w, j))
 
+    def share_left(self, told: Array) -> Array:
+        """Mean over the truths of the share of the answer's deviation that is left after what was told: (...)."""
+        now = self.deviations(np.zeros(told.shape[-3:]))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.nan_to_num(self.deviations(told) / now, nan=1.0).mean(axis=-1))
+
     def deviations(self, told: Array, answer: int = 0) -> Array:
         """Standard deviation of an answer, for each truth, after what was told: (..., n_truths)."""
         g = self.slopes.answer_slopes[:, answer]
@@ -295,8 +308,8 @@ def witness(
     bench = _Bench(case, runs, samples, keys, workers, spread)
     able = np.flatnonzero(np.isfinite(values))[:truths]
     slopes = bench.slopes(members.z[able], _active(bench, members, able, values), progress)
-    slopes = replace(slopes, answer_slopes=np.nan_to_num(slopes.answer_slopes))
     now = float(np.diff(quantiles(values)[[0, -1]])[0])
+    slopes = _levelled(slopes, members.z, values, now)
     outlook = _Outlook(bench, slopes, members.z[able], readings, scatters, now)
     best, pair, after = outlook.choices()
     checked = [now, *(min(width_of(one[answer]), now) for one in after)]
@@ -310,7 +323,7 @@ def witness(
         },
         {
             "answer": answer, "best": samples[best].name, "pair": [samples[k].name for k in pair],
-            "phases": list(dict.fromkeys(SOURCES[k].partition(" ")[0] for k in slopes.sources)),
+            "phases": _phases(slopes, pair),
             "truths": len(able), "caveat": spread.caveat(), "spread": json.dumps(asdict(spread)),
             "readings_each": readings,
             "scatter_reading": scatters[0], "scatter_core": scatters[1], "scatter_model": scatters[2],
@@ -331,7 +344,7 @@ Columns = dict[str, tuple[tuple[str, ...], object]]
 class _Outlook:
     """What is expected of the first answer's band after one sample or two.
 
-    By slopes, times what they miss of the present band, beside what no sample narrows; of the best pairs by members.
+    Of all by slopes, between the present band and what no sample narrows; of the best pairs by members.
     """
 
     def __init__(
@@ -342,15 +355,15 @@ class _Outlook:
         self.worth, self.answer = Worth(slopes, readings, scatters), bench.answers[0]
         self.told = np.stack([self.worth.told([k]) for k in range(len(bench.samples))])
         nothing, size = np.zeros_like(self.told[0]), len(slopes.sources)
-        self.rest = width_of(self._left(nothing + ENDLESS * np.eye(size))[self.answer])
-        steep = float(np.hypot(self.worth.width(nothing), self.rest))
-        self.scale = max(now / max(steep, TINY), 1.0)
+        self.rest = min(width_of(self._left(nothing + ENDLESS * np.eye(size))[self.answer]), now)
         self.width = self._expected(self.told)
         self.pairs = self._expected(self.told[:, None] + self.told[None])
         np.fill_diagonal(self.pairs, np.nan)
 
     def _expected(self, told: Array, by: Worth | None = None) -> Array:
-        return np.minimum(self.scale * np.hypot((by or self.worth).width(told), self.rest), self.now)
+        return np.asarray(
+            np.hypot(np.sqrt(self.now**2 - self.rest**2) * (by or self.worth).share_left(told), self.rest)
+        )
 
     def _left(self, told: Array) -> Answers:
         return self.bench.left(told, self.truths, self.slopes.sources)
@@ -423,7 +436,33 @@ def _active(bench: _Bench, members: Members, able: NDArray[np.int64], values: Ar
         active = [k for k, one in zip(moving, ranked, strict=True) if one > RANKED]
     if not active:
         raise InputError("witness: the answer does not depend on what is uncertain of the constants")
-    return active
+    shown = _shown(about, range(len(bench.samples)))
+    return [k for k, one in zip(moving, shown, strict=True) if k in active or one > SHOWN]
+
+
+def _shown(slopes: Slopes, samples: Sequence[int]) -> Array:
+    """How much a layer of some samples depends on each constant, of the one that does most: (n_sources,)."""
+    return np.asarray(np.abs(slopes.slopes[:, samples, :EACH]).mean(axis=0).max(axis=(0, 1)))
+
+
+def _phases(slopes: Slopes, pair: Sequence[int]) -> list[str]:
+    """Phases to be fitted: those on whose constants the answer or the layers of a pair depend."""
+    steep = np.abs(slopes.answer_slopes[:, 0]).mean(axis=0)
+    taking = (steep > ACTIVE * steep.max()) | (_shown(slopes, pair) > SHOWN)
+    return list(
+        dict.fromkeys(SOURCES[k].partition(" ")[0] for k, yes in zip(slopes.sources, taking, strict=True) if yes)
+    )
+
+
+def _levelled(slopes: Slopes, z: Array, values: Array, now: float) -> Slopes:
+    """Slopes with those of a regression over the members at truths near which the answer hardly changes."""
+    near = np.nan_to_num(slopes.answer_slopes)
+    finite = np.isfinite(values)
+    columns = np.column_stack([np.ones(finite.sum()), z[finite][:, slopes.sources]])
+    over = np.linalg.lstsq(columns, values[finite], rcond=None)[0][1:]
+    level = 2.0 * NORMAL_95 * np.linalg.norm(near[:, 0], axis=-1) < LEVEL * now
+    near[level, 0] = over
+    return replace(slopes, answer_slopes=near)
 
 
 def _at_quantiles(values: Array) -> list[int]:
