@@ -185,7 +185,7 @@ def test_witness_names_a_sample_and_draws_it(command, case, in_folder, monkeypat
     code, out, _ = command(*words, "--figure", "left.png", "--sections", "look.png", "-o", "witness.nc",
                            "--layers", "layers.csv")  # fmt: skip
     assert code == 0
-    assert "To be filled in, or its case: layers.csv" in out
+    assert "To be filled in for `fit`: layers.csv" in out
     assert "Best pair" in out
     assert max(len(line) for line in out.splitlines() if re.search(r"\S {2,}\S", line)) <= 80  # rows of its tables
     for made in ("left.png", "look.png", "witness.nc"):
