@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +74,42 @@ def test_answers_depend_neither_on_chunks_nor_on_threads() -> None:
     two = sweep(_case(), [RATE, HOLD], spread, workers=2, runs_per_chunk=1000)
     for name in one.data_vars:
         np.testing.assert_array_equal(one[name], two[name], err_msg=str(name))
+
+
+def test_many_chunks_go_side_by_side_and_tell_how_far_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    one = sweep(_case(), [RATE, HOLD], workers=1, runs_per_chunk=1)
+    monkeypatch.setattr(sweeps, "MANY_CHUNKS", 2)
+    told: list[tuple[int, int]] = []
+    two = sweep(_case(), [RATE, HOLD], None, 2, lambda *runs: told.append(runs), runs_per_chunk=1)
+    for name in one.data_vars:
+        np.testing.assert_array_equal(one[name], two[name], err_msg=str(name))
+    assert told[-1] == (6, 6)
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+
+
+def test_chunks_side_by_side_are_kept_when_one_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was finished before stays, what nobody waits for ends, and the error is that of the chunk."""
+    monkeypatch.setattr(sweeps, "MANY_CHUNKS", 1)
+    evaluate, at_fourth, ended = sweeps.evaluate, threading.Event(), threading.Event()
+
+    def last_ones_fail(job: sweeps.Job, watch: Callable[[int, int], None]) -> Columns:
+        if job.points == (4,):
+            at_fourth.wait(60)
+            raise InputError("no more")
+        if job.points == (5,):
+            at_fourth.set()
+            try:
+                while True:  # as long as somebody waits for it
+                    watch(0, 1)
+            finally:
+                ended.set()
+        return evaluate(job)
+
+    monkeypatch.setattr(sweeps, "evaluate", last_ones_fail)
+    with pytest.raises(InputError, match="no more"):
+        sweep(_case(), [RATE, HOLD], workers=2, parts=tmp_path / "parts", runs_per_chunk=1)
+    assert ended.is_set()
+    assert len(list((tmp_path / "parts").rglob("part-*.npz"))) == 4
 
 
 def test_band_at_a_point_is_that_of_the_case() -> None:

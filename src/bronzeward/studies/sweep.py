@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,9 +25,10 @@ from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import Axis, Value, case_with, words
 from bronzeward.model.answers import ANSWERS
-from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch
+from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch, warm_engine
 from bronzeward.model.provenance import provenance, rests_on
 from bronzeward.model.result import cf_attributes, without_fill
+from bronzeward.studies import side_by_side
 from bronzeward.studies.chunk_store import Chunks, Columns
 from bronzeward.studies.ensemble import Members, Spread
 from bronzeward.studies.quantiles import quantiles
@@ -38,6 +39,9 @@ if TYPE_CHECKING:
 
 RUNS_PER_CHUNK = 512
 """About this many runs make a chunk: small enough to lose little, large enough for all threads."""
+
+MANY_CHUNKS = 8
+"""With at least so many chunks a thread, each thread computes whole chunks of its own."""
 
 MOST_POINTS = 1_000_000
 
@@ -104,7 +108,7 @@ def sweep(
         _fill(columns, points, part)
         missing -= set(points)
     counter = _Counter(progress, (plan.count - len(missing)) * plan.runs, plan.count * plan.runs)
-    for job, part in _computed(plan.jobs(sorted(missing), runs_per_chunk), scheduler, counter):
+    for job, part in _computed(plan.jobs(sorted(missing), runs_per_chunk), workers, scheduler, counter):
         if chunks is not None:
             chunks.write(job.points, part)
         _fill(columns, job.points, part)
@@ -130,16 +134,23 @@ class _Counter:
         self.within(0)
 
 
-def _computed(jobs: Sequence[Job], scheduler: str | None, counter: _Counter) -> Iterator[tuple[Job, Columns]]:
-    """Chunks as they are done."""
-    if scheduler is None:
+def _computed(
+    jobs: Sequence[Job], workers: int, scheduler: str | None, counter: _Counter
+) -> Iterator[tuple[Job, Columns]]:
+    """Chunks as they are done: one after the other, each on all threads, where there are few; else one a thread."""
+    if scheduler is not None:
+        from bronzeward.studies.dask_cluster import computed
+
+        for place, part in computed(scheduler, evaluate, jobs):
+            yield jobs[place], part
+    elif workers == 1 or len(jobs) < MANY_CHUNKS * workers:
         for job in jobs:
             yield job, evaluate(job, counter.within)
-        return
-    from bronzeward.studies.dask_cluster import computed
-
-    for place, part in computed(scheduler, evaluate, jobs):
-        yield jobs[place], part
+    else:
+        warm_engine()
+        alone = [replace(job, workers=1) for job in jobs]
+        for place, part in side_by_side.computed(evaluate, alone, workers, counter.within):
+            yield jobs[place], part
 
 
 def evaluate(job: Job, progress: Progress | None = None) -> Columns:
