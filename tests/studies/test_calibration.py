@@ -31,7 +31,7 @@ from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded
 from bronzeward.plots.calibration import plot_fit
 from bronzeward.reports.calibration import fit_report, write_kinetics
 from bronzeward.studies import calibration
-from bronzeward.studies.calibration import Fit, _Model, _moments, _opposite_draws, data_name, fit, usual_phases
+from bronzeward.studies.calibration import Fit, _Model, _moments, _opposite_draws, data_name, usual_phases
 from bronzeward.studies.constant_prior import at_temperature, prior_of
 from bronzeward.studies.ensemble import Members, Spread
 from bronzeward.studies.uncertainty import band
@@ -40,6 +40,11 @@ from closeness import close
 # eta and epsilon below 230 C take nothing from alpha's profile, so a few cells do
 COARSE = Numerics(tolerance=1e-4, alpha_cells=4)
 COUPLE = Strand.couple(200, 200)
+
+
+def fit(*given: Any, exponent: float | None = 0.0, **more: Any) -> Fit:
+    """A fit of magnitudes and slopes alone, but where a test asks for exponents."""
+    return calibration.fit(*given, exponent=exponent, **more)
 
 
 def _plan(holds: list[tuple[float, float]], layers: tuple[str, ...] = ("eta", "epsilon")) -> list[Measurement]:
@@ -176,6 +181,12 @@ def test_exponents_of_growth_come_back() -> None:
         assert found.factors["eta"] == close(1.0, rel=0.01)
         assert max(found.exponent_errors.values()) < 0.05 * min(found.prior_exponent_errors.values())
     assert "eta: thickness^(2 + m) ~ time, m = -0.30" in fit_report(found)
+
+
+def test_exponents_are_open_as_far_as_bands_vary_them_unless_it_is_said() -> None:
+    data = _measured(_plan([(210, 24)]), load_set(), 0.05, None)
+    found = fit(data, load_set(), numerics=COARSE, exponent=None)
+    assert found.prior_exponent_errors == close(dict.fromkeys(("eta", "epsilon"), Spread.usual().growth_exponent))
 
 
 def test_exponents_are_stored_and_used_by_members(tmp_path: Path) -> None:

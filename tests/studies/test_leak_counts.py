@@ -169,6 +169,15 @@ def test_command_says_what_a_test_proves(command):
         assert words in out
 
 
+def test_a_chance_of_nothing_is_told_as_none(command):
+    """exp(-0.0345 per metre x 20 km) is 1e-299, which nobody needs to see."""
+    _, out, _ = command(
+        "lengths", "--tested", 1500, "--each", 0.15, "--leaks", 3, "--metres", 500, "--strands", 40, "--confidence", 95
+    )
+    assert "(20000 m) in at least 0 %." in out
+    assert "e-" not in out
+
+
 def test_command_gives_the_promised_keys(command):
     words = ["--tested", 900, "--each", 0.15, "--leaks", 4, "--show", 2, "--against", 300, 9, "--json"]
     code, out, _ = command("lengths", *words)
@@ -186,7 +195,7 @@ def test_command_tells_how_much_to_test_before_any_test(command):
     code, out, _ = command("lengths", "--each", 0.15, "--show", 1)
     assert code == 0
     assert "19972 lengths" in out
-    assert "at most 1 leaks per km" in out
+    assert "at most 1 leak per km" in out
 
 
 @pytest.mark.parametrize(

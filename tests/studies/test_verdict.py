@@ -52,6 +52,14 @@ def test_chances_are_counted_over_the_members_of_the_ensemble() -> None:
     assert float(data["chance_error"].min()) > 0.05
 
 
+def test_a_case_with_another_value_does_not_keep_a_title_that_tells_the_first() -> None:
+    case = replace(load_case(STARTER), title="24 h at 210 °C")
+    assert [one.title for one in varied(case, "larkfell", parse_axis("schedule.steps.1.hold_h=4,30")).values()] == [
+        "",
+        "",
+    ]
+
+
 def test_words_say_which_is_the_shortest_that_will_do() -> None:
     data = verdict(_cases(), LIMITS, spread=FEW)
     assert kept_words(data) == ["room in the bore (<= 1 %)", "shell at first liquid >= 5 µm"]

@@ -209,7 +209,6 @@ def fit(
     from bronzeward.files import check_target
     from bronzeward.inputs.case import DEFAULT_DESCRIPTION, load_case
     from bronzeward.inputs.layer_measurements import read_measurements
-    from bronzeward.materials.doubt_data import usual_spreads
     from bronzeward.materials.kinetics import load_set
     from bronzeward.plots.calibration import plot_fit
     from bronzeward.reports.calibration import fit_report, write_kinetics
@@ -220,10 +219,9 @@ def fit(
     chosen = None if case is None else load_case(case)
     rows = read_measurements(measurements, None if chosen is None else chosen.strand)
     known, phases = load_set(base), phase or calibration.usual_phases(rows)
-    wavering = usual_spreads()["growth_exponent"] if exponent is None else exponent
     description = DEFAULT_DESCRIPTION if chosen is None else chosen.description
     result = calibration.fit(
-        rows, known, phases, scatter / 100.0, description, workers=workers, name=output.stem, exponent=wavering
+        rows, known, phases, scatter / 100.0, description, workers=workers, name=output.stem, exponent=exponent
     )
     write_kinetics(result, output, overwrite)
     _draw(lambda: plot_fit(result), figure, overwrite, output)

@@ -123,8 +123,8 @@ def case_with(inputs: Mapping[str, object], values: Mapping[str, Value]) -> Case
 
 
 def varied(case: Case, name: str, axis: Axis) -> dict[str, Case]:
-    """The case once for each value of an axis, by `name` and the value."""
-    inputs, last = case.to_data(), axis.paths[0].rpartition(".")[2]
+    """The case once for each value of an axis, by `name` and the value; without its title, which may tell another."""
+    inputs, last = {**case.to_data(), "title": ""}, axis.paths[0].rpartition(".")[2]
     return {f"{name}, {last} {v:g}": case_with(inputs, dict.fromkeys(axis.paths, v)) for v in axis.values}
 
 

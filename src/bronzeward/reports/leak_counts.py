@@ -15,6 +15,10 @@ UNLIKELY = 0.05
 """A chance below this is called a sign of a difference."""
 
 
+LEAST_PERCENT = 1e-3
+"""Chances below this are called none."""
+
+
 def sentences(count: Count, limits: Limits, confidence: float) -> list[str]:
     """What was tested, and what it leaves possible."""
     per_km = limits.per_metre * 1e3
@@ -45,8 +49,9 @@ def on_strands(metres: float, of_strand: float, strands: int, of_cable: float) -
 
 def on_needed(per_metre: float, each: float, needed: int, confidence: float) -> str:
     """How many lengths show a rate."""
+    leaks = f"{per_metre * 1e3:g} leak" + ("" if per_metre == 1e-3 else "s")
     return (
-        f"To show at most {per_metre * 1e3:g} leaks per km with {confidence * 100:g} % confidence, {needed} lengths "
+        f"To show at most {leaks} per km with {confidence * 100:g} % confidence, {needed} lengths "
         f"of {each:g} m ({needed * each:.4g} m) must be tested without a leak."
     )
 
@@ -79,7 +84,7 @@ def _figures(value: float) -> str:
 def _percent(share: float) -> str:
     """Rounded down: the chance is at least so large."""
     percent = share * 100.0
-    if percent <= 0.0:
+    if percent < LEAST_PERCENT:
         return "0 %"
     unit = 10.0 ** (floor(log10(percent)) - 2)
     return f"{floor(percent / unit * (1.0 + 1e-12)) * unit:.3g} %"

@@ -31,6 +31,7 @@ from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import DEFAULT_DESCRIPTION, Case, Numerics
 from bronzeward.inputs.layer_measurements import AREA, CORE, Measurement
+from bronzeward.materials.doubt_data import usual_spreads
 from bronzeward.materials.growth_constants import (
     COMPOUNDS,
     ENERGY,
@@ -302,7 +303,7 @@ def fit(
     numerics: Numerics | None = None,
     workers: int = 2,
     name: str = "fitted",
-    exponent: float = 0.0,
+    exponent: float | None = None,
 ) -> Fit:
     """Update the constants of `phases` by measured thicknesses.
 
@@ -320,14 +321,16 @@ def fit(
     name : str
         Name of the fitted set.
     exponent : float, [-]
-        Standard deviation of the exponent by which growth slows, of compounds whose set does not state it.
+        Standard deviation of the exponent by which growth slows, of compounds whose set does not state it; that of
+        `databases/doubts.toml` where it is None.
     """
     from scipy.stats import chi2
 
-    _check(measurements, phases, scatter, exponent)
+    wavering = usual_spreads()["growth_exponent"] if exponent is None else exponent
+    _check(measurements, phases, scatter, wavering)
     checked_workers(workers)
     warm_engine()
-    base = base.wavering(exponent, phases)
+    base = base.wavering(wavering, phases)
     model = _Model(measurements, base, phases, scatter, description, numerics, workers)
     z, jacobian, chi_square, degrees = _nearest(model)
     p_value = float(chi2.sf(chi_square, degrees)) if degrees > 0.5 else float("nan")
