@@ -12,7 +12,7 @@ from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
-from bronzeward.model import answers
+from bronzeward.model import answers, batch
 from bronzeward.model.batch import run_batch, simulate_many
 from bronzeward.model.simulation import run_case, simulate
 from closeness import close
@@ -63,8 +63,6 @@ def test_progress_reaches_the_total() -> None:
 
 
 def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    from bronzeward.model import batch
-
     run_many = batch.run_many
 
     def fail_on_thin(runs: list[tuple[Packed[Problem], object, object]], *rest: object) -> None:
@@ -96,3 +94,12 @@ def test_bad_input_is_named() -> None:
     with pytest.raises(InputError, match="allowed: run, quick"):
         run_batch([_case()], precision="fast")
     assert run_batch([])["status"].shape == (0,)
+
+
+def test_a_run_longer_than_usual_is_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is run again with a longer record, also among others."""
+    whole = run_batch([_case(schedule=LONG), _case()])
+    monkeypatch.setattr(batch, "USUAL_ROWS", 3)
+    again = run_batch([_case(schedule=LONG), _case()])
+    for name, column in whole.items():
+        np.testing.assert_array_equal(again[name], column, err_msg=name)

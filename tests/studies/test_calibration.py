@@ -16,7 +16,8 @@ from scipy.stats import norm, truncnorm
 
 from bronzeward import Schedule, simulate
 from bronzeward.errors import InputError
-from bronzeward.growth.compiled import Packed, array_record, array_work
+from bronzeward.growth.compiled import Packed, array_record
+from bronzeward.growth.problem import Record
 from bronzeward.inputs.case import Case, Numerics, load_case
 from bronzeward.inputs.layer_measurements import Measurement, isothermal, read_measurements
 from bronzeward.inputs.starter import STARTER
@@ -305,12 +306,11 @@ def test_a_fit_goes_on_where_some_runs_do_not_finish(monkeypatch: pytest.MonkeyP
                 needed.append(len(recorded.time))
             return recorded
 
-        def room(self: Shared, n_cells: int, place: int) -> tuple[Any, Any]:
-            rows = most if self.quick else MOST_ROWS
-            return Packed(array_work(n_cells)), Packed(array_record(rows, MOST_EVENTS))
+        def record(self: Shared, rows: int) -> Packed[Record]:
+            return Packed(array_record(min(rows, most) if self.quick else rows, MOST_EVENTS))
 
         with monkeypatch.context() as changed:
-            changed.setattr(Shared, "_room_for", room)
+            changed.setattr(Shared, "_new_record", record)
             changed.setattr(Shared, "integrate", counted)
             return fit(data, load_set(), numerics=COARSE)
 

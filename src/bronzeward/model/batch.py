@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from bronzeward.errors import InputError
 from bronzeward.files import cache_folder
 from bronzeward.growth.compiled import Packed, array_record, array_work, compiled_integrate, is_kept, run_many
-from bronzeward.growth.problem import DONE, STATUS, STATUS_TEXT, Problem, Record, Work
+from bronzeward.growth.problem import DONE, FULL, STATUS, STATUS_TEXT, Problem, Record, Work
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
@@ -61,6 +61,9 @@ PRECISIONS = ("run", "quick")
 
 CHUNK = 32
 """Runs that one thread takes at a time."""
+
+USUAL_ROWS = 1000
+"""Rows that a run is first given; thirty records of `MOST_ROWS` would take a hundred megabytes a thread."""
 
 STOPPED = len(STATUS_TEXT)
 """Status of a run that ended in an arithmetic error."""
@@ -263,34 +266,45 @@ class Shared:
     def _integrated(self, cases: Sequence[Case]) -> list[Recorded]:
         """Integrate cases in one call of the compiled engine, which lets other threads go on meanwhile."""
         problems = [self.problem(case) for case in cases]
-        rooms = [self._room_for(problem.n_cells, k) for k, problem in enumerate(problems)]
+        works, records = [self._work_for(problem.n_cells) for problem in problems], self._records(len(cases))
+        packed = [Packed(problem) for problem in problems]
         try:
-            run_many([(Packed(problem), *room) for problem, room in zip(problems, rooms, strict=True)], self._cache)
+            run_many(list(zip(packed, works, records, strict=False)), self._cache)
         except ArithmeticError:  # one case in very many must not end the others
             return [self.integrate(case) for case in cases]
-        return [read_record(record.parts, 0) for _, record in rooms]
+        return [
+            self.integrate(case) if record.parts.count[STATUS] == FULL else read_record(record.parts, 0)
+            for case, record in zip(cases, records, strict=False)
+        ]
 
     def integrate(self, case: Case, careful: bool = False) -> Recorded:
         """Integrate one case with the compiled engine; `careful` takes the case's own tolerance in a quick batch."""
         problem = self.problem(case)
         if careful:
             problem = problem._replace(tolerance=case.numerics.tolerance)
-        work, record = self._room_for(problem.n_cells, 0)
+        record = self._new_record(MOST_ROWS)
         try:
-            run_many([(Packed(problem), work, record)], self._cache)
+            run_many([(Packed(problem), self._work_for(problem.n_cells), record)], self._cache)
         except ArithmeticError:
             record.parts.count[STATUS] = STOPPED
         return read_record(record.parts, 0)
 
-    def _room_for(self, n_cells: int, place: int) -> tuple[Packed[Work], Packed[Record]]:
-        """Work space of this thread, and its record for the run in some place of a chunk."""
+    def _work_for(self, n_cells: int) -> Packed[Work]:
+        """Work space of this thread."""
         works: dict[int, Packed[Work]] = self._room.__dict__.setdefault("works", {})
-        records: list[Packed[Record]] = self._room.__dict__.setdefault("records", [])
         if n_cells not in works:
             works[n_cells] = Packed(array_work(n_cells))
-        while place >= len(records):
-            records.append(Packed(array_record(MOST_ROWS, MOST_EVENTS)))
-        return works[n_cells], records[place]
+        return works[n_cells]
+
+    def _records(self, count: int) -> list[Packed[Record]]:
+        """Records of this thread, at least so many, for runs of usual length."""
+        records: list[Packed[Record]] = self._room.__dict__.setdefault("records", [])
+        while len(records) < count:
+            records.append(self._new_record(USUAL_ROWS))
+        return records
+
+    def _new_record(self, rows: int) -> Packed[Record]:
+        return Packed(array_record(rows, MOST_EVENTS))
 
     def history(self, case: Case, recorded: Recorded) -> History:
         """The columns of a run, as a single run has them; profiles are not recorded."""
