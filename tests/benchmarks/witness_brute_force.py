@@ -14,7 +14,6 @@ Usage: witness_brute_force.py [TRUTHS [MEMBERS [CASE]]]; some minutes for each c
 """
 
 import sys
-from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -22,26 +21,15 @@ from pathlib import Path
 import numpy as np
 
 from bronzeward.inputs.case import Case, load_case
-from bronzeward.inputs.layer_measurements import Measurement
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.starter import STARTER
 from bronzeward.inputs.strand import Strand
-from bronzeward.materials.growth_constants import COMPOUNDS
 from bronzeward.model.batch import run_batch
-from bronzeward.studies.calibration import MODEL_SCATTER, fit
-from bronzeward.studies.ensemble import SOURCES, Members, Spread
-from bronzeward.studies.optimise.truncation import moment_of, until
-from bronzeward.studies.witness import (
-    EACH,
-    LAYERS,
-    READING_SCATTER,
-    READINGS,
-    THINNEST,
-    _Bench,
-    width_of,
-    witness,
-)
-from bronzeward.studies.witness_samples import samples_of
+from bronzeward.studies.ensemble import Spread
+from bronzeward.studies.witness import witness
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+from witness_by_fit import Judge
 
 TEMPERATURES, HOURS = (180.0, 250.0, 350.0), (1.0, 12.0)
 ENOUGH = Spread.usual(100)
@@ -63,60 +51,10 @@ def cases() -> dict[str, tuple[Case, str]]:
     }  # fmt: skip
 
 
-def measured(bench: _Bench, truth: np.ndarray, draw: np.random.Generator) -> list[list[Measurement]]:
-    """What each sample would give."""
-    thickness = bench.run(truth[None])[1][0]
-    error = np.hypot(READING_SCATTER / np.sqrt(READINGS), MODEL_SCATTER)
-    rows = []
-    for k, sample in enumerate(bench.samples):
-        seen = [n for n in range(EACH) if thickness[k, n] > THINNEST]
-        z = dict(zip(range(EACH), draw.standard_normal(EACH), strict=True))
-        means = {n: float(thickness[k, n] * np.exp(error * z[n])) for n in seen}
-        rows.append(
-            [
-                Measurement(sample.name, bench.case.strand, sample.schedule, (LAYERS[n],), mean, READING_SCATTER * mean,
-                            READINGS)
-                for n, mean in means.items()
-            ]
-        )  # fmt: skip
-    return rows
-
-
-def white(count: int, seed: int) -> np.ndarray:
-    """Normal numbers (count, n_sources) of mean 0 and covariance 1 to the last digit; each with its opposite."""
-    half = np.random.default_rng(seed).standard_normal((count // 2, len(SOURCES)))
-    half = np.linalg.solve(np.linalg.cholesky(half.T @ half / len(half)), half.T).T
-    return np.concatenate([half, -half])
-
-
-class Judge:
-    """Width of the band of an answer after a pair was measured and fitted, if some member is the truth."""
-
-    def __init__(self, case: Case, answer: str, phases: Sequence[str], size: int) -> None:
-        runs, self.samples = samples_of(case, TEMPERATURES, HOURS)
-        self.case, self.answer, self.phases, self.size = case, answer, phases, size
-        self.bench, self.known = _Bench(case, runs, self.samples, [answer], 2, ENOUGH), Members(case, ENOUGH)
-        self.schedule = until(case.schedule, moment_of(answer), case.description)
-        self.rows: dict[int, list[list[Measurement]]] = {}
-
-    def width(self, truth: int, pair: Sequence[int]) -> float:
-        """Width [SI units]."""
-        if truth not in self.rows:
-            self.rows[truth] = measured(self.bench, self.known.z[truth], np.random.default_rng(truth))
-        layers = [row for one in pair for row in self.rows[truth][one]]
-        known, wavering = self.case.kinetics, ENOUGH.growth_exponent
-        if layers:
-            phases = dict.fromkeys([*self.phases, *(m.layer for m in layers if m.layer in COMPOUNDS)])
-            known = fit(layers, known, list(phases), exponent=wavering).kinetics
-        members = Members(replace(self.case, kinetics=known, schedule=self.schedule), replace(ENOUGH, size=self.size))
-        members.z = white(self.size, truth)
-        return width_of(run_batch(list(members), precision="quick")[self.answer])
-
-
 def judge(name: str, case: Case, answer: str, truths: int, size: int) -> None:
     """Print how the pair of `witness` ranks among all."""
     data = witness(case, answer, temperatures=TEMPERATURES, hours=HOURS, spread=ENOUGH)
-    by_fit = Judge(case, answer, data.attrs["phases"], size)
+    by_fit = Judge(case, answer, data.attrs["phases"], (TEMPERATURES, HOURS), ENOUGH, size)
     names = [sample.name for sample in by_fit.samples]
     pairs = list(combinations(range(len(names)), 2))
     mine = pairs.index(tuple(sorted(names.index(one) for one in data.attrs["pair"])))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -40,6 +41,7 @@ from bronzeward.studies.witness import (
 )
 from bronzeward.studies.witness_samples import samples_of
 from closeness import close
+from witness_by_fit import Judge
 
 ANSWER = "shell_at_first_liquid"
 SCATTERS = (READING_SCATTER, CORE_SCATTER, MODEL_SCATTER)
@@ -194,6 +196,24 @@ def test_a_fit_leaves_what_was_expected(found: xr.Dataset) -> None:
     assert float(found["width"].sel(sample=best)) == close(np.mean(widths), rel=0.2)
     assert float(found["checked"].sel(choice="best")) == close(np.mean(widths), rel=0.2)
     assert float(found["width_now"]) > 2.0 * np.mean(widths)
+
+
+def test_no_pair_beats_the_named_one_when_all_are_measured_and_fitted(found: xr.Dataset) -> None:
+    """Brute force in small: every pair, simulated measurement, fit, band; `witness_brute_force.py` does it at large."""
+    anneals = SMALL["temperatures"], SMALL["hours"]
+    judge = Judge(_case(), ANSWER, found.attrs["phases"], anneals, SPREAD, 64)  # type: ignore[arg-type]
+    names = [sample.name for sample in judge.samples]
+    telling = [k for k, name in enumerate(names) if float(found["width"].sel(sample=name)) < found["width_now"]]
+    pairs = list(combinations(telling, 2))
+    mine = pairs.index(tuple(sorted(names.index(str(one)) for one in found.attrs["pair"])))
+    width = np.array([[judge.width(truth, pair) for pair in pairs] for truth in (0, 1, 2)])
+    worse = width[:, [mine]] - width
+    # no pair is better by more than two standard errors of the difference, and by what 64 members err, 5 %
+    error = np.hypot(worse.std(axis=0, ddof=1) / np.sqrt(len(width)), 0.05 * width.mean(axis=0))
+    assert (worse.mean(axis=0) <= 2.0 * error).all()
+    assert width.mean(axis=0)[mine] < 1.15 * width.mean(axis=0).min()
+    # and the worst is much worse, so that this could fail
+    assert width.mean(axis=0).max() > 1.3 * width.mean(axis=0)[mine]
 
 
 def test_pairs_tell_no_less_than_their_samples(found: xr.Dataset) -> None:
