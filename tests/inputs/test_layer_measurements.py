@@ -96,14 +96,14 @@ def test_a_layer_that_is_not_there(tmp_path):
         ("layer,thickness_um,sd_um,readings\n", "unknown column 'thickness_um'"),
         ("layer,sd_um,readings\n", "column mean_um is missing"),
         (PLAIN + "210,6,eta,2,5,0,25,4\n", "decimal commas only with semicolons"),
-        (PLAIN + "210,6,eta,,1,4\n", "mean_um is ''"),
+        (PLAIN + "210,6,eta,,1,4\n", "mean_um is empty"),
         (PLAIN + "210,6,core+eta,3,1,4\n", "counts a layer twice"),
         (PLAIN + "210,6,eta,1e300,1,4\n", "finite and above 0"),
         ("temperature_K,time_h,layer,mean_um,sd_um,readings\n200,6,eta,2,1,4\n", "temperature is -73.15 °C"),
         ("temperature_C,time_h,layer,mean_um,sd_um,readings,below_um\n210,6,eta,2,1,4,0.1\n", "not both"),
         ("temperature_C,time_h,layer,sd_um,readings,below_um\n210,6,eta,1,4,\n", "below is empty"),
         (AREAS + "210,6,void,4,,\n", "area is empty"),
-        (AREAS + "210,6,void,4,5,\n", "area_sd_percent is ''"),
+        (AREAS + "210,6,void,4,5,\n", "area_sd_percent is empty"),
         (AREAS + "210,6,eta,4,120,3\n", "cannot be more than the section"),
         (AREAS + "210,6,shell+eta,4,20,3\n", "counts a layer twice"),
         (AREAS.replace(",area_sd_percent", "") + "210,6,eta,4,20\n", "column area_sd_percent is missing"),
@@ -148,3 +148,15 @@ def test_example_prints_it(command, tmp_path):
     assert rows == list(
         csv.DictReader(io.StringIO(text(STARTER_LAYERS)[text(STARTER_LAYERS).index("\nsample,") + 1 :]))
     )
+
+
+def test_a_new_user_fits_it_as_is_said(command, in_folder):
+    """What it prints is run, and nothing is wrong with the numbers of the example."""
+    command("example", "-o", "starter.toml")
+    said = command("example", "--layers", "-o", "layers.csv")[1]
+    assert "bronzeward fit layers.csv --case CASE.toml" in said
+    code, out, _ = command("fit", "layers.csv", "--case", "starter.toml", "--json")
+    data = json.loads(out)
+    assert code == 0
+    assert data["p_value"] > 0.05
+    assert not any("scatter" in remark or "far from" in remark for remark in data["remarks"])

@@ -257,7 +257,7 @@ def test_the_file_to_fill_in_is_one_that_fit_takes(found: xr.Dataset, tmp_path: 
     *cases, path = write_layers(_case(), found, samples, tmp_path / "layers.csv")
     assert len(cases) == sum(str(name).startswith("plan") for name in found.attrs["pair"]) > 0
     lines = path.read_text(encoding="utf-8").splitlines()
-    with pytest.raises(InputError, match="mean_um is ''"):
+    with pytest.raises(InputError, match="mean_um is empty"):
         read_measurements(path, _case().strand)
     for n, line in enumerate(lines[1:], start=1):
         expected = line.split("expected ")[1].split(" ")[0]
@@ -290,5 +290,7 @@ def test_what_cannot_be_asked_is_said() -> None:
         samples_of(_case(), (2000.0,))
     with pytest.raises(InputError, match="more than 0 h"):
         samples_of(_case(), (200.0,), (0.0,))
+    with pytest.raises(InputError, match="answer 'shell' is not known"):
+        witness(_case(), "shell", **SMALL)  # type: ignore[arg-type]
     with pytest.raises(InputError, match="readings must be"):
         witness(_case(), ANSWER, readings=0)

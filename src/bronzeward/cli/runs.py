@@ -131,8 +131,8 @@ def example(
         target = check_target(output, overwrite, "CSV" if layers else "TOML")
         starter.write(target, overwrite, chosen)
         if not json:
-            what, use = ("layers", "fit") if layers else ("case", "run")
-            show([f"Starter {what} written to {target}; use it with: bronzeward {use} {target}"])
+            what, use = ("layers", f"fit {target} --case CASE.toml") if layers else ("case", f"run {target}")
+            show([f"Starter {what} written to {target}; use it with: bronzeward {use}"])
 
 
 def _starter_data(text: str, layers: bool) -> dict[str, object]:

@@ -178,6 +178,8 @@ class _Row:
     def number(self, key: str) -> float:
         """The number in a column, above 0 as it is written, in SI units."""
         name, text = self.columns[key].name, self.text(key)
+        if not text:
+            raise InputError(f"{self.where}: {name} is empty")
         try:
             value = plain_number(text)
         except ValueError:

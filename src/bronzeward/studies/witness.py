@@ -296,6 +296,7 @@ def witness(
         reading_width (readings) of the best pair; for limits chance_now (limit), sure_kept and sure_broken (choice,
         limit): now, after the best sample, after the best pair. Attributes `best` and `pair` name these.
     """
+    answer_of(answer)
     _check(truths, readings, scatters)
     keys = [answer, *(limit.answer for limit in limits)]
     spread = spread or Spread.usual(200)
