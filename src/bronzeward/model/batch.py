@@ -70,7 +70,11 @@ STOPPED = len(STATUS_TEXT)
 
 
 def run_batch(
-    cases: Sequence[Case], workers: int = 2, progress: Progress | None = None, precision: str = "run"
+    cases: Sequence[Case],
+    workers: int = 2,
+    progress: Progress | None = None,
+    precision: str = "run",
+    extremes: Sequence[Case] | None = None,
 ) -> Answers:
     """Answers of many cases.
 
@@ -85,6 +89,9 @@ def run_batch(
         "run" computes each case exactly as a single run does, step by step. "quick" allows each step an
         error of `QUICK_TOLERANCE`, takes few cells in alpha where they serve and no step for recording's
         sake; its answers agree within a thousandth, far inside what the constants leave open.
+    extremes : sequence of Case, optional
+        Some that have every phase diagram of all, and their lowest and highest temperatures; then the others are asked
+        for only as they are computed, by the threads.
 
     Returns
     -------
@@ -97,7 +104,7 @@ def run_batch(
     columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
     if not len(cases):
         return columns
-    shared = Shared(cases, precision)
+    shared = Shared(cases if extremes is None else extremes, precision)
     warm_engine()
     done = 0
     for start, part in shared.parts(cases, workers):
@@ -231,14 +238,14 @@ class Shared:
         starts = iter(range(0, len(cases), CHUNK))
         if workers == 1 or len(cases) <= CHUNK:
             for start in starts:
-                yield start, self.answers(cases[start : start + CHUNK])
+                yield start, self._chunk(cases, start)
             return
         with ThreadPoolExecutor(workers) as pool:
             waiting: dict[Future[Answers], int] = {}
             try:
                 while True:
                     for start in islice(starts, 2 * workers - len(waiting)):
-                        waiting[pool.submit(self.answers, cases[start : start + CHUNK])] = start
+                        waiting[pool.submit(self._chunk, cases, start)] = start
                     if not waiting:
                         return
                     for future in wait(waiting, return_when=FIRST_COMPLETED).done:
@@ -246,6 +253,9 @@ class Shared:
             finally:
                 for future in waiting:
                     future.cancel()
+
+    def _chunk(self, cases: Sequence[Case], start: int) -> Answers:
+        return self.answers(cases[start : start + CHUNK])
 
     def answers(self, cases: Sequence[Case]) -> Answers:
         """Answers of a few cases, computed one after the other."""

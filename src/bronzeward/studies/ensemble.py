@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -211,7 +211,7 @@ def far_end(constant: Constant, stable: tuple[float, float]) -> float:
     return stable[1] if stable[1] > constant.range[1] + 1.0 else max(stable[0], FARTHEST_COLD_K)
 
 
-class Members:
+class Members(Sequence[Case]):
     """The cases of an ensemble, made one at a time from the draws."""
 
     def __init__(self, case: Case, spread: Spread) -> None:
@@ -227,6 +227,21 @@ class Members:
 
     def __iter__(self) -> Iterator[Case]:
         return (self.member(k) for k in range(len(self)))
+
+    @overload
+    def __getitem__(self, at: int) -> Case: ...
+
+    @overload
+    def __getitem__(self, at: slice) -> list[Case]: ...
+
+    def __getitem__(self, at: int | slice) -> Case | list[Case]:
+        chosen = range(len(self))[at]
+        return self.member(chosen) if isinstance(chosen, int) else [self.member(k) for k in chosen]
+
+    def extremes(self) -> list[Case]:
+        """The members in the coldest and the hottest furnace; between them lie the temperatures of all."""
+        furnace = self.z[:, SOURCES.index("furnace")]
+        return [self.member(int(k)) for k in (furnace.argmin(), furnace.argmax())]
 
     def member(self, k: int) -> Case:
         """The k-th member."""
@@ -348,7 +363,8 @@ def offset(schedule: Schedule, kelvin: float) -> Schedule:
 
 
 def run_members(
-    members: Sequence[Case] | Members, workers: int = 2, progress: Progress | None = None, precision: str = "quick"
+    members: Sequence[Case], workers: int = 2, progress: Progress | None = None, precision: str = "quick"
 ) -> Answers:
     """Answers of all members, shape (size,)."""
-    return run_batch(list(members), workers, progress, precision)
+    extremes = members.extremes() if isinstance(members, Members) else None
+    return run_batch(members, workers, progress, precision, extremes)

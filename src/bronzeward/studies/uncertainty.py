@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from bronzeward.inputs.case import Case
 from bronzeward.model.answers import ANSWERS, Answer
-from bronzeward.model.batch import Progress
+from bronzeward.model.batch import Progress, run_batch
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import Result, Variable, cf_attributes
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
@@ -54,13 +54,13 @@ def band_columns(
     """The same as `band`, without xarray."""
     spread = spread or Spread.usual()
     members = Members(case, spread)
-    answers = run_members([*members, case], workers, progress, precision)
+    answers, single = run_members(members, workers, progress, precision), run_batch([case], precision=precision)
     sources = members.sources()
     shares = RankShares(members.z[:, [SOURCES.index(source) for source in sources]])
     columns: dict[str, Variable] = {}
     for name, answer in ANSWERS.items():
-        columns |= _columns(answer, answers[name], shares)
-    columns["status"] = Variable(("member",), answers["status"][:-1], {"long_name": "0 where the run completed"})
+        columns |= _columns(answer, answers[name], single[name], shares)
+    columns["status"] = Variable(("member",), answers["status"], {"long_name": "0 where the run completed"})
     coordinates = {
         "quantile": (np.array(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
         "source": (np.array(sources, dtype=str), {"long_name": "what varies from member to member"}),
@@ -81,9 +81,11 @@ def band_columns(
     return Result(columns | named, attributes)
 
 
-def _columns(answer: Answer, runs: NDArray[np.float64], shares: RankShares) -> dict[str, Variable]:
-    """The band of one answer over its runs, of which the last is the case itself."""
-    name, values, single = answer.key, runs[:-1], runs[-1]
+def _columns(
+    answer: Answer, values: NDArray[np.float64], single: NDArray[np.float64], shares: RankShares
+) -> dict[str, Variable]:
+    """The band of one answer over its runs, and that of the case itself, shape (1,)."""
+    name = answer.key
 
     def column(dims: tuple[str, ...], data: NDArray[np.float64], more: str = "", unit: str = answer.unit) -> Variable:
         return Variable(dims, data, {"units": unit, "long_name": f"{answer.text}{more}"})
@@ -93,7 +95,7 @@ def _columns(answer: Answer, runs: NDArray[np.float64], shares: RankShares) -> d
         name: column(over, quantiles(values)),
         f"{name}_error": column(over, quantile_errors(values), ": standard error"),
         f"{name}_half": column(over, quantiles(first_half(values)), ": first half of the members"),
-        f"{name}_single": column((), np.asarray(single), ": constants as they stand"),
+        f"{name}_single": column((), single.reshape(()), ": constants as they stand"),
         f"{name}_present": Variable(
             (), np.asarray(np.isfinite(values).mean()), {"units": "1", "long_name": "share of members"}
         ),
