@@ -265,18 +265,22 @@ def _room(properties: Properties, strand: Strand) -> tuple[float, float]:
     return expansion, filaments
 
 
-@dataclass(frozen=True)
 class Part:
     """One run of several whose columns are computed together: `alone` its history, the `index`-th of `whole`."""
 
-    alone: History
-    whole: History
-    index: int
+    def __init__(self, alone: History, whole: History, index: int, read: dict[str, Any]) -> None:
+        self.alone, self.whole, self.index = alone, whole, index
+        self._rows = whole.rows[index]
+        self._read = read
+        """Columns of the whole that were asked for, by all its parts."""
 
     def __getitem__(self, name: str) -> Any:
-        if name == "time" or COLUMNS[name].dims[0] != "time":
-            return self.alone[name]
-        return self.whole[name][self.whole.rows[self.index]]
+        column = self._read.get(name)
+        if column is None:
+            if name == "time" or COLUMNS[name].dims[0] != "time":
+                return self.alone[name]
+            column = self._read[name] = self.whole[name]
+        return column[self._rows]
 
     @property
     def attributes(self) -> dict[str, float]:
@@ -290,7 +294,8 @@ def together(histories: Sequence[History]) -> list[Part]:
     starts = np.cumsum([0, *(len(one.time) for one in recorded[:-1])]).tolist()
     cases = tuple(history.case for history in histories)
     whole = replace(histories[0], cases=cases, recorded=end_to_end(recorded), starts=tuple(starts))
-    return [Part(alone, whole, index) for index, alone in enumerate(histories)]
+    read: dict[str, Any] = {}
+    return [Part(alone, whole, index, read) for index, alone in enumerate(histories)]
 
 
 class Column(NamedTuple):

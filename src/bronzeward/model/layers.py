@@ -88,16 +88,18 @@ def area_of_radius(strand: Strand, radius: float) -> float:
     return area
 
 
-def area_inside(strand: Strand, area: NDArray[np.float64]) -> NDArray[np.float64]:
+def area_inside(strands: Sequence[tuple[Strand, slice]], area: NDArray[np.float64]) -> NDArray[np.float64]:
     """Area inside each layer [m2] from the areas of all, shape (n_times, 9) by slot, as the engine lays them.
 
     From the barrier inwards; where the void lies between shell and copper, all but alpha from the centre outwards.
     """
-    from_barrier = strand.core_area + strand.copper_area - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
-    if strand.void_place == IN_CORE:
-        return np.asarray(from_barrier)
-    inside = np.cumsum(area, axis=1) - area
-    inside[:, ALPHA] = from_barrier[:, ALPHA]
+    whole = np.empty(len(area))
+    for strand, rows in strands:
+        whole[rows] = strand.core_area + strand.copper_area
+    inside = whole[:, None] - np.cumsum(area[:, ::-1], axis=1)[:, ::-1]
+    for strand, rows in strands:
+        if strand.void_place != IN_CORE:
+            inside[rows, :ALPHA] = (np.cumsum(area[rows], axis=1) - area[rows])[:, :ALPHA]
     return np.asarray(inside)
 
 
@@ -112,11 +114,15 @@ def by_phase(
     """
     area = amount * np.array(volumes) + tin * np.array(slopes)
     present = amount > 0
-    ends = np.full((2, *amount.shape), np.nan)
+    inside = area_inside(strands, area)
+    bounds = np.stack([inside[present], (inside + area)[present]])
+    first = np.concatenate([[0], np.cumsum(present.sum(axis=1))]).tolist()
     for strand, rows in strands:
-        inside, here = area_inside(strand, area[rows]), present[rows]
-        outside = inside + area[rows]
-        ends[:, rows][:, here] = radius_of_area(strand, np.stack([inside[here], outside[here]]))
+        start, end, _ = rows.indices(len(present))
+        of_strand = slice(first[start], first[end])
+        bounds[:, of_strand] = radius_of_area(strand, bounds[:, of_strand])
+    ends = np.full((2, *amount.shape), np.nan)
+    ends[:, present] = bounds
     by_slot = np.empty((3, *amount.shape))
     by_slot[0], by_slot[1] = amount, tin
     thickness = np.subtract(ends[1], ends[0], out=by_slot[2])
