@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -31,20 +32,26 @@ def quantile_errors(values: Array) -> Array:
     names them; J. Am. Stat. Assoc. 73 (1978) 194, from memory): a resampled quantile is the i-th of the ordered values
     with the chance that a beta distribution gives i/n.
     """
-    from scipy.special import betainc
-
     finite = np.sort(values[np.isfinite(values)])
     n = finite.size
     if not n:
         return np.full(len(QUANTILES), np.nan)
     above = finite - finite[n // 2]
-    chance = np.arange(n + 1) / n
     errors = []
     for quantile in QUANTILES:
-        weights = np.diff(betainc((n + 1) * quantile, (n + 1) * (1.0 - quantile), chance))
+        weights = _resampled(n, quantile)
         mean = weights @ above
         errors.append(np.sqrt(weights @ (above - mean) ** 2))
     return np.array(errors)
+
+
+@lru_cache(maxsize=12)
+def _resampled(n: int, quantile: float) -> Array:
+    """Chances that the quantile of a resampled sample of n is the first, second, ... of its ordered values."""
+    from scipy.special import betainc
+
+    chance = np.arange(n + 1) / n
+    return np.diff(betainc((n + 1) * quantile, (n + 1) * (1.0 - quantile), chance))
 
 
 def first_half(values: Array) -> Array:
