@@ -21,7 +21,18 @@ from bronzeward.model.batch import run_batch
 from bronzeward.model.simulation import run_case
 from bronzeward.plots.uncertainty import plot_band, plot_shares
 from bronzeward.reports.uncertainty import band_table
-from bronzeward.studies.ensemble import LATER, SOURCES, Members, Spread, draws, offset, uneven, varied_strand, widths
+from bronzeward.studies.ensemble import (
+    LATER,
+    SOURCES,
+    Members,
+    Spread,
+    draws,
+    offset,
+    run_members,
+    uneven,
+    varied_strand,
+    widths,
+)
 from bronzeward.studies.quantiles import QUANTILES, RankShares, first_half, quantile_errors, quantiles
 from bronzeward.studies.stability import stability
 from bronzeward.studies.uncertainty import band
@@ -113,6 +124,18 @@ def test_fitted_values_are_drawn_from_their_covariance() -> None:
     kelvin = 1.0 / centre[2]
     middle = np.array([np.log(m.kinetics.constant("epsilon").at(kelvin)) for m in members])
     assert middle.std() == close(0.2, rel=0.05)
+
+
+def test_members_are_a_sequence_whose_extremes_reach_as_far_as_all() -> None:
+    """Phase boundaries are tabulated for the extremes only; the others are made as they are computed."""
+    members = Members(CASE, Spread(size=60, furnace_offset=8.0))
+    ends = [np.concatenate([m.schedule.temperature for m in some]) for some in (list(members), members.extremes())]
+    assert [(t.min(), t.max()) for t in ends[:1]] == [(t.min(), t.max()) for t in ends[1:]]
+    assert members[-1].kinetics == members.member(59).kinetics
+    assert [m.kinetics for m in members[10:40:10]] == [members.member(k).kinetics for k in (10, 20, 30)]
+    found, whole = run_members(members), run_batch(list(members), precision="quick")
+    for name, column in whole.items():
+        np.testing.assert_array_equal(found[name], column, err_msg=name)
 
 
 def test_shares_find_what_matters() -> None:
