@@ -548,6 +548,8 @@ def test_a_phase_that_was_measured_is_fitted_or_said_not_to_be() -> None:
     assert "delta was measured but not fitted: its constant counts as known exactly" in alone.remarks
     found = fit(data, load_set(), usual_phases(data), numerics=COARSE)
     assert not any("not fitted" in remark for remark in found.remarks)
+    # what the base set takes as exact was not left open by the data
+    assert not any("activation energy of delta" in remark for remark in found.remarks)
     assert abs(np.log(found.factors["delta"] / 3.0)) < 2.0 * found.factor_errors["delta"]
 
 
@@ -706,6 +708,18 @@ def test_a_fitted_set_is_its_users(tmp_path: Path) -> None:
     assert "prior only: mei1992" in constant.note
     assert "mei1992" not in found.kinetics.constant("epsilon").source
     assert found.kinetics.constant("alpha") == load_set().constant("alpha")
+    # a phase of which nothing was measured keeps its papers
+    eta_alone = _measured(_plan([(215, 20)], ("eta",)), load_set(), 0.03, 2)
+    other = fit(eta_alone, load_set(), ["eta", "delta"], numerics=COARSE).kinetics
+    assert other.constant("delta").source == load_set().constant("delta").source
+    assert other.constant("delta").range == load_set().constant("delta").range
+    assert other.constant("eta").range == close((215 + 273.15, 215 + 273.15))
+    # fitted on, it is known where any of its samples was, and names all of them
+    later = fit(_measured(_plan([(250, 2)]), load_set(), 0.03, 3), found.kinetics, name="later", numerics=COARSE)
+    on = later.kinetics.constant("eta")
+    assert on.range == close((170 + 273.15, 250 + 273.15))
+    assert [text.split(":")[0] for text in on.source] == ["later", "fitted"]
+    assert on.note == constant.note
     # the digest is of the data, and of nothing else
     data = _measured(_plan([(170, 40), (215, 20)]), load_set(), 0.03, 2)
     assert data_name(data, "fitted") == source

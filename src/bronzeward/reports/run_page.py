@@ -25,8 +25,8 @@ LIMITS = (
     "result says what copper and tin would do alone.",
     "Reaction fronts are smooth and round (flat in a plane couple). Nothing waits to nucleate, no grain boundary "
     "takes a short cut through the copper, and stress plays no part.",
-    "Growth constants are known to a factor of 2 to 3 at best, some are estimates within a factor of 10. Where one is "
-    "used outside the range it was measured in, a warning says so.",
+    "Growth constants from the literature are known to a factor of 2 to 3 at best, some are estimates within a factor "
+    "of 10. Where one is used outside the range it was measured in, a warning says so.",
     "The volume account compares what the contents need with the cavity they started in. It does not predict that a "
     "strand leaks or that it holds.",
     "Thicknesses in answers and tables are at 25 °C molar volumes, sections are drawn with volumes at temperature. "

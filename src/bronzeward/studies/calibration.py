@@ -39,6 +39,7 @@ from bronzeward.materials.growth_constants import (
     FITTED,
     LN_PREFACTOR,
     WIDE_PHASES,
+    Constant,
     Covariance,
 )
 from bronzeward.materials.kinetics import KineticSet
@@ -67,6 +68,10 @@ FAR = 3.0
 CULPRIT = 0.5
 """Share of chi-square from which one measurement is named as what made the scatter too large."""
 
+TOLD = 0.9
+"""Share of the standard deviation of ln K that a fit leaves, from which a constant is none of the user's own: it keeps
+its source and its range."""
+
 ALONE = 0.8
 """Share of a value that lies in what the data leave open, from which it is named alone."""
 
@@ -92,6 +97,9 @@ MOST_UNFINISHED = 0.1
 """Share of the draws whose runs may stay unfinished."""
 
 CALLED = {LN_PREFACTOR: "ln K", ENERGY: "activation energy", EXPONENT: "exponent of growth"}
+
+NOT_VARIED = 1e-6
+"""What is known better than this before a fit counts as fixed."""
 
 TINY = 1e-12
 """Least variance that is divided by."""
@@ -534,7 +542,7 @@ def _by_phase(model: _Model, value: str, numbers: Array) -> dict[str, float]:
 
 def _left_open(model: _Model, precision: Array, directions: Array) -> list[str]:
     """Values, and combinations of the others, of which the data say less than the base set did."""
-    open_ones = directions[precision < 1.0] * (np.abs(model.root).sum(axis=0) > 0.0)
+    open_ones = directions[precision < 1.0] * (np.abs(model.root).sum(axis=0) > NOT_VARIED)
     space = open_ones.T @ open_ones
     alone = np.diag(space) > ALONE
     words = [name for name, yes in zip(model.names, alone, strict=True) if yes]
@@ -609,27 +617,34 @@ def _named(model: _Model, z: Array, after: Array, name: str) -> KineticSet:
     matrix = back @ after @ back.T
     source, span = data_name(model.measurements, name), _span(model.measurements)
     fitted = {part.split(".", 1)[0] for part in model.parameters}
-    stable = stability(model.cases[0].description)
+    earlier = {} if model.base.covariance is None else {p.split(".", 1)[0] for p in model.base.covariance.parameters}
+    stable, before = stability(model.cases[0].description), model.root @ model.root.T
     wavering = _by_phase(model, EXPONENT, np.sqrt(np.maximum(np.diag(matrix), 0.0)))
     constants = []
     for constant in model.kinetics(z).constants:
         if constant.phase in fitted:
-            constant = replace(
-                constant, range=span, grade="measured", seen="derived", source=(source,),
-                note=f"fitted to measured layers; prior only: {', '.join(constant.source) or 'none named'}",
-            )  # fmt: skip
-            far = far_end(constant, stable.get(constant.phase, span))
-            near, beyond = (_spread_at(model, after, constant.phase, kelvin) for kelvin in (model.middle, far))
-            constant = replace(
-                constant, factor=near, extrapolated_factor=max(near, beyond),
-                slowing_spread=wavering.get(constant.phase, 0.0),
-            )  # fmt: skip
+            constant = replace(constant, slowing_spread=wavering.get(constant.phase, 0.0))
+            near, was = (_spread_at(model, of, constant.phase, model.middle) for of in (after, before))
+            if np.log(near) < TOLD * np.log(was):
+                constant = _own(constant, source, span, constant.phase in earlier)
+                far = far_end(constant, stable.get(constant.phase, span))
+                beyond = _spread_at(model, after, constant.phase, far)
+                constant = replace(constant, factor=near, extrapolated_factor=max(near, beyond))
         constants.append(constant)
     rows = tuple(tuple(row) for row in (0.5 * (matrix + matrix.T)).tolist())
     known = ", ".join(dict.fromkeys(part.split(".", 1)[0] for part in model.parameters))
     count = len(model.measurements)
     title = f"{model.base.name}, with {known} fitted to {count} measurement{'s' if count > 1 else ''} of layers"
     return KineticSet(name, title, tuple(constants), Covariance(model.parameters, rows))
+
+
+def _own(constant: Constant, source: str, span: tuple[float, float], earlier: bool) -> Constant:
+    """A constant of which the samples told: known where they were, and where those of an `earlier` fit were."""
+    if earlier:
+        known = min(span[0], constant.range[0]), max(span[1], constant.range[1])
+        return replace(constant, range=known, source=(source, *constant.source))
+    note = f"fitted to measured layers; prior only: {', '.join(constant.source) or 'none named'}"
+    return replace(constant, range=span, grade="measured", seen="derived", source=(source,), note=note)
 
 
 def _spread_at(model: _Model, after: Array, phase: str, kelvin: float) -> float:
