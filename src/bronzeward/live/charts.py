@@ -36,10 +36,11 @@ class Charts:
     """Three charts with one axis of time: `schedule`, `thickness` and `liquid`, and the sources they draw from.
 
     `corners` holds those of the programme: `x` [h] and `y` [°C]. `legend` stands above the thickness: the charts' own
-    would draw all its entries anew whenever a line changes.
+    would draw all its entries anew whenever a line changes. It has an entry for the band where one is or is to come
+    (`banded`): what came and went with each band would push all that is below up and down.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, banded: bool = True) -> None:
         self.corners = ColumnDataSource({"x": [], "y": []})
         self._run = ColumnDataSource({name: [] for name in ("hours", "celsius", "shell", "melt")})
         # all lines of all layers in one: each renderer costs the browser a millisecond whenever its data change
@@ -50,7 +51,7 @@ class Charts:
         self._across = Range1d(0.0, 1.0)
         self._moment = ColumnDataSource({"hours": [0.0]})
         self._seen: tuple[str, ...] = ()
-        self._banded = self._accompanied = False
+        self._banded, self._accompanied = banded, False
         self.legend = Div(text="", stylesheets=[STYLE], sizing_mode="stretch_width")
         self.schedule = self._schedule()
         self.thickness = self._thickness()
@@ -84,7 +85,7 @@ class Charts:
         lines = [line for phase in self._seen for line in _lines(phase, hours, result["thickness"][:, COLUMN[phase]])]
         self._layers.data = {name: [line[name] for line in lines] for name in LINE}
         self._run.data = columns
-        banded = self._banded = "shell_thickness_low" in result.variables
+        banded = "shell_thickness_low" in result.variables
         self._show_legend()
         names = ("shell_thickness_low", "shell_thickness_high", "liquid_tin_fraction_low", "liquid_tin_fraction_high")
         factors = (1e6, 1e6, 100.0, 100.0)

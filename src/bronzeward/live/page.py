@@ -61,7 +61,7 @@ class LivePage:
         self._opened = self._unshown = False
         self._awaited = True
         self._strand_shown = draft.case().strand
-        self._charts, self._section = Charts(), SectionChart()
+        self._charts, self._section = Charts(banded=members > 0), SectionChart()
         self._programme = ProgrammePane(self._charts, self._change)
         self._strand = StrandPane(draft, self._change, self._drafts.settle)
         self._limits = LimitsPane(self._change)
