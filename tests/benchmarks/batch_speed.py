@@ -62,8 +62,8 @@ def main(count: int) -> None:
             )
     exact, quick = run_batch(mixed(24, 1e-6)), run_batch(mixed(24, 1e-5), precision="quick")
     print("largest difference of the quick setting, relative for lengths, times and temperatures:")
-    for name, (unit, _) in ANSWERS.items():
-        scale = np.abs(exact[name]) if unit != "1" else np.ones(24)
+    for name, answer in ANSWERS.items():
+        scale = np.abs(exact[name]) if answer.unit != "1" else np.ones(24)
         gap = np.abs(quick[name] - exact[name]) / scale
         print(f"  {name:28s} {np.nanmax(gap, initial=0.0, where=np.isfinite(gap)):.1e}")
 
