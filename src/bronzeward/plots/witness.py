@@ -77,5 +77,6 @@ def draw_looks(looks: Sequence[tuple[str, Sequence[tuple[str, Result]]]]) -> Fig
                 y = (top - tall + 0.48 - 0.1 * n) / total
                 text = layer_line(layer, strand.plane)
                 figure.text((left + 0.06) / PAGE_WIDTH, y, text, va="top", fontsize=5.5, color=style.FAINT)
-    figure.text(0.01, 0.03 / total, "Computed, to scale; estimates.", fontsize=5.5, color=style.FAINT, va="bottom")
+    about = "Computed, to scale, volumes at the temperature of the quench; estimates."
+    figure.text(0.01, 0.03 / total, about, fontsize=5.5, color=style.FAINT, va="bottom")
     return figure

@@ -105,7 +105,7 @@ def look_table(data: xr.Dataset) -> str:
             if layer != "shell" and np.nanmax(look) >= 0.05:
                 rows.append([name, str(layer), *(number(float(v)) for v in look)])
     return table(["what to see, µm", "layer", *(f"at {100 * q:g} %" for q in data["quantile"].values)], rows) + (
-        f"\nColumns: members whose {answer.title} lies there; core: its diameter."
+        f"\nColumns: members whose {answer.title} lies there.\nVolumes are those of 25 °C; core: its diameter."
     )
 
 
