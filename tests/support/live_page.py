@@ -91,10 +91,12 @@ def resized(page: Any, width: int, height: int = 900) -> None:
 
 
 def on_screen(page: Any, chart: str, x: float, y: float) -> tuple[float, float]:
-    """Where a point of a chart lies on the screen [px]."""
+    """Where a point of a chart lies on the screen [px], once the chart is in sight: fields below scroll the page."""
     place = page.evaluate(
         f"""([name, x, y]) => {{
-            const view = ({FIND})(name), box = view.canvas_view.el.getBoundingClientRect();
+            const view = ({FIND})(name);
+            view.el.scrollIntoView({{block: "nearest", behavior: "instant"}});
+            const box = view.canvas_view.el.getBoundingClientRect();
             return [box.x + view.frame.x_scale.compute(x), box.y + view.frame.y_scale.compute(y)];
         }}""",
         [chart, x, y],
