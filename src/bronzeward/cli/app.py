@@ -21,8 +21,9 @@ app = typer.Typer(
         "What becomes of the tin core of internal-tin Nb3Sn wire in the mixing heat treatment: phases, shell "
         "thickness, liquid and room over any furnace schedule.\n\n"
         "Start with: bronzeward example -o starter.toml; bronzeward run starter.toml; bronzeward plot starter.nc\n\n"
-        "Exit codes: 0 done, 1 an answer of no (a run that did not converge, limits that no schedule keeps), 2 bad "
-        "input or nowhere to write, 130 interrupted. A result is an estimate; a witness sample decides."
+        "Exit codes: 0 done, 1 an answer of no (a run that did not converge, limits that no schedule keeps, a log "
+        "outside its tolerance), 2 bad input or nowhere to write, 130 interrupted. A result is an estimate; a witness "
+        "sample decides."
     ),
 )
 

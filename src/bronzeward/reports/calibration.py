@@ -12,6 +12,7 @@ from bronzeward.files import write_text
 from bronzeward.materials.kinetics import plain_set
 from bronzeward.reports.text_table import table
 from bronzeward.studies.calibration import Fit
+from bronzeward.studies.quantiles import NORMAL_95
 from bronzeward.units import ZERO_CELSIUS
 
 
@@ -21,7 +22,7 @@ def fit_report(fit: Fit) -> str:
     for phase, factor in fit.factors.items():
         constant = fit.kinetics.constant(phase)
         after, before = (
-            " to ".join(f"{middle * np.exp(z * error):.2f}" for z in (-1.645, 1.645))
+            " to ".join(f"{middle * np.exp(z * error):.2f}" for z in (-NORMAL_95, NORMAL_95))
             for middle, error in ((factor, fit.factor_errors[phase]), (1.0, fit.prior_errors[phase]))
         )
         energy = f"{constant.activation / 1e3:.1f} ±{fit.energy_errors[phase]:.1f}"

@@ -12,6 +12,9 @@ Array = NDArray[np.float64]
 
 QUANTILES = (0.05, 0.5, 0.95)
 
+NORMAL_95 = 1.6448536269514722
+"""A normal value lies within as many standard deviations either way with a probability of 90 %."""
+
 METHOD: Final = "weibull"
 """How quantiles lie between ordered values: the k-th of n stands for the share k/(n + 1), which is the chance that a
 further draw lies below it, whatever it is drawn from (Weibull; no. 6 of Hyndman and Fan). So the 5 to 95 % band of 19

@@ -38,7 +38,7 @@ from bronzeward.model.simulation import run_case
 from bronzeward.studies.calibration import MODEL_SCATTER
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, run_members
 from bronzeward.studies.optimise.limits import Limit
-from bronzeward.studies.quantiles import QUANTILES, RankShares, quantiles
+from bronzeward.studies.quantiles import NORMAL_95, QUANTILES, RankShares, quantiles
 from bronzeward.studies.section_measures import thicknesses
 from bronzeward.studies.witness_samples import HOURS, TEMPERATURES_C, Sample, samples_of
 
@@ -90,7 +90,6 @@ RANKED = 0.05
 PROBES = 4
 """Truths that tell which constants do."""
 
-NORMAL_95 = 1.6448536269514722
 TINY = 1e-12
 ENDLESS = 1e12
 """Precision of numbers that are known."""

@@ -17,6 +17,7 @@ from bronzeward.materials.doubt_data import usual_spreads
 from bronzeward.materials.growth_constants import COMPOUNDS, Constant
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.studies.ensemble import widths
+from bronzeward.studies.quantiles import NORMAL_95
 from bronzeward.studies.stability import stability
 from bronzeward.units import GAS_CONSTANT, ZERO_CELSIUS
 from bronzeward.validation.assessment import assess, kinetics_for
@@ -25,9 +26,6 @@ from bronzeward.validation.evidence import ASSESSED_PHASES, strand
 from bronzeward.validation.laboratory import Laboratory
 from bronzeward.validation.own_error import ENERGY, EXPANSION, FACTOR, VOLUME, own_error, why_not_counted
 from bronzeward.validation.sub_element import percent_tin_left
-
-NORMAL_95 = 1.6448536269514722
-"""A normal value lies within as many standard deviations either way with a probability of 90 %."""
 
 Band = tuple[float, float]
 
