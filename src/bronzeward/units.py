@@ -1,22 +1,23 @@
-"""Units at the edges: constants of conversion, and numbers written so that reading them gives back every bit."""
+"""Units at the edges: constants of conversion, and numbers written so that reading them gives back every bit.
+
+All are exact by definition; `scipy.constants`, which a test holds them to, would take a sixth of a run to import.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from scipy import constants
-
-ZERO_CELSIUS: float = constants.zero_Celsius
+ZERO_CELSIUS = 273.15
 """0 °C [K]."""
 
-HOUR: float = constants.hour
+HOUR = 3600.0
 """[s]"""
 
-MICROMETRE: float = constants.micro
+MICROMETRE = 1e-6
 """[m]"""
 
-GAS_CONSTANT: float = constants.R
-"""CODATA's exact value since 2019 [J/(mol K)]."""
+GAS_CONSTANT = 1.380649e-23 * 6.02214076e23
+"""Boltzmann's and Avogadro's constants, which define kelvin and mole since 2019 [J/(mol K)]."""
 
 STEPS = 64
 """Neighbouring floating-point numbers that are tried at each side."""
