@@ -9,18 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
-from math import isfinite, nan
+from math import isfinite
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from bronzeward.errors import InputError
 from bronzeward.materials.phases import PHASES
+from bronzeward.model.course import NOWHERE, Array, Course
 from bronzeward.units import HOUR, MICROMETRE, ZERO_CELSIUS
-
-Array = NDArray[np.float64]
 
 #: How SI units are shown: factor, shift, unit.
 SHOWN: dict[str, tuple[float, float, str]] = {
@@ -32,123 +30,6 @@ SHOWN: dict[str, tuple[float, float, str]] = {
 
 FIRST_LIQUID, PERITECTIC, END = "first liquid", "peritectic", "end"
 """Moments from which on nothing changes an answer."""
-
-
-class Course:
-    """The columns of a history that rules look at, and the rows they have in common."""
-
-    def __init__(self, history: Any) -> None:
-        self.history = history
-
-    def __getattr__(self, name: str) -> Array:
-        values = np.asarray(self.history[name])
-        setattr(self, name, values)
-        return values
-
-    @cached_property
-    def liquid_rows(self) -> NDArray[np.intp]:
-        """Rows with liquid."""
-        return np.flatnonzero(self.liquid_mole_fraction > 0)
-
-    @cached_property
-    def _rows_of_events(self) -> dict[str, int]:
-        """The first row after the first event of each name."""
-        rows: dict[str, int] = {}
-        for name, row in zip(self.event_name.tolist(), self.event_row.tolist(), strict=True):
-            rows.setdefault(str(name), int(row))
-        return rows
-
-    @property
-    def eta_split_row(self) -> int | None:
-        """The first row after eta has become unstable; None where that does not happen."""
-        return self._rows_of_events.get("eta decomposes")
-
-    @property
-    def melting_row(self) -> int | None:
-        """The first row after solid tin has melted; None where that does not happen."""
-        return self._rows_of_events.get("tin melts")
-
-    @cached_property
-    def above_eta_row(self) -> int | None:
-        """The first row hotter than eta is stable; None where there is none."""
-        hot = np.flatnonzero(self.temperature > attribute_of(self.history, "eta_limit_K"))
-        return int(hot[0]) if hot.size else None
-
-    @cached_property
-    def least_copper(self) -> tuple[NDArray[np.intp], Array] | None:
-        """Rows and their weights, together the moment of least copper outside the shell with liquid; None without.
-
-        The shell mostly grows until the liquid goes, so the row in which it has just gone counts as well: the answer
-        would else depend on how close to that moment the row before happens to lie. Where the copper passes through
-        its least smoothly, as when compound dissolves on cooling, that lies between rows: at the vertex of the
-        parabola through three of them. At the vertex itself nothing changes, but what else is read there does.
-        """
-        near = self.liquid_mole_fraction > 0
-        near[1:] |= near[:-1].copy()
-        rows = np.flatnonzero(near)
-        if not rows.size:
-            return None
-        row = int(rows[self.copper[rows].argmin()])
-        found, least = (np.array([row]), np.ones(1)), float(self.copper[row])
-        for middle in (row - 1, row, row + 1):
-            if 0 < middle < len(near) - 1 and near[middle - 1] and near[middle] and near[middle + 1]:
-                three = slice(middle - 1, middle + 2)
-                weights = _vertex(self.time[three].tolist(), self.copper[three].tolist())
-                if weights is not None and self._smooth(middle) and weights @ self.copper[three] < least:
-                    found, least = (np.arange(middle - 1, middle + 2), weights), float(weights @ self.copper[three])
-        return found
-
-    def _smooth(self, row: int) -> bool:
-        """Whether nothing happens from the row before to the one after, and temperature goes on as it went."""
-        three = slice(row - 1, row + 2)
-        if min(self.copper[three].tolist()) <= 0.0:
-            return False
-        if any(row <= event <= row + 1 for event in self.event_row.tolist()):
-            return False
-        kelvin, time = self.temperature[three].tolist(), self.time[three].tolist()
-        before, after = ((kelvin[k + 1] - kelvin[k]) / (time[k + 1] - time[k]) for k in (0, 1))
-        return bool(abs(after - before) <= 1e-6 * max(abs(before), abs(after)))
-
-    @cached_property
-    def copper(self) -> Array:
-        """Thickness of the copper outside the shell, filaments in a pack included [m], shape (n_times,).
-
-        On the thin side where the core lies off the axis: layers grow alike all round, what is left there is less.
-        """
-        left = self.thickness[:, PHASES.index("alpha")] - attribute_of(self.history, "core_offset_m")
-        return np.asarray(np.maximum(left, 0.0))
-
-    def where_copper_is_least(self, name: str) -> float:
-        """A column at the moment of `least_copper`; nan without liquid."""
-        if self.least_copper is None:
-            return nan
-        rows, weights = self.least_copper
-        return float(weights @ getattr(self, name)[rows])
-
-    def at_first_liquid(self, name: str) -> float:
-        """A column at the first row with liquid; nan where there is none."""
-        return float(getattr(self, name)[self.liquid_rows[0]]) if self.liquid_rows.size else nan
-
-
-def _vertex(time: list[float], values: list[float]) -> Array | None:
-    """Weights of three values that give the parabola through them at its least; None where that lies outside."""
-    first, second = ((values[k + 1] - values[k]) / (time[k + 1] - time[k]) for k in (0, 1))
-    bend = (second - first) / (time[2] - time[0])
-    if not bend > 0.0:
-        return None
-    at = 0.5 * (time[0] + time[1]) - 0.5 * first / bend
-    if not time[0] < at < time[2]:
-        return None
-    away = at - np.array(time)
-    products = np.array([away[1] * away[2], away[0] * away[2], away[0] * away[1]])
-    gaps = np.array([(time[k] - time[k - 1]) * (time[k] - time[k - 2]) for k in range(3)])
-    return np.asarray(products / gaps)
-
-
-def attribute_of(history: Any, name: str) -> float:
-    """A number of the whole run: an attribute of a result or Dataset, a value of a dict."""
-    attributes = getattr(history, "attributes", None) or getattr(history, "attrs", None) or history
-    return float(attributes[name])
 
 
 @dataclass(frozen=True)
@@ -166,7 +47,7 @@ class Answer:
     digits : int
         After the point, as it is shown.
     rule : callable
-        The value from a `Course`; nan where the run has no such moment.
+        The values from a `Course`, one for each run, shape (n_runs,); nan where a run has no such moment.
     settled : str
         The moment from which on nothing changes it.
     """
@@ -176,7 +57,7 @@ class Answer:
     title: str
     text: str
     digits: int
-    rule: Callable[[Course], float]
+    rule: Callable[[Course], Array]
     settled: str = END
 
     @property
@@ -210,46 +91,44 @@ class Answer:
         return f"{self.number(value)} {self.shown_unit}" if isfinite(value) else "-"
 
 
-def _bore_overfill(course: Course) -> float:
+def _bore_overfill(course: Course) -> Array:
     """What melting adds to the volume of everything, at one temperature: liquid less the solids that it came from."""
     row = course.melting_row
-    return nan if not row else float(course.overfill[row] - course.overfill[row - 1])
+    row = np.where((row > course.starts) & (row < course.ends), row, NOWHERE)
+    return course.at(course.overfill, row) - course.at(course.overfill, course.before(row))
 
 
-def _overfill_peak(course: Course) -> float:
+def _overfill_peak(course: Course) -> Array:
     """A shortage that elastic strain takes up is none."""
-    peak = float(course.overfill.max())
-    return peak if peak > attribute_of(course.history, "elastic_overfill") else min(peak, 0.0)
+    peak = course.most(course.overfill)
+    return np.where(peak > course.of_run("elastic_overfill"), peak, np.minimum(peak, 0.0))
 
 
-def _first_overfill(course: Course) -> float:
+def _first_overfill(course: Course) -> Array:
     """Temperature at which overfill first passes what elastic strain takes up; at a jump that of the jump."""
-    overfill, kelvin = course.overfill, course.temperature
-    elastic = attribute_of(course.history, "elastic_overfill")
-    over = np.flatnonzero(overfill > elastic)
-    if not over.size:
-        return nan
-    k = int(over[0])
-    if k == 0 or overfill[k] <= overfill[k - 1]:
-        return float(kelvin[k])
-    share = max(elastic - overfill[k - 1], 0.0) / (overfill[k] - overfill[k - 1])
-    return float(kelvin[k - 1] + share * (kelvin[k] - kelvin[k - 1]))
+    elastic = course.of_run("elastic_overfill")
+    row = course.first(course.overfill > elastic[course.run])
+    less, start = (course.at(values, course.before(row)) for values in (course.overfill, course.temperature))
+    more, end = (course.at(values, row) for values in (course.overfill, course.temperature))
+    rising = more > less
+    share = np.divide(np.maximum(elastic - less, 0.0), more - less, out=np.ones_like(more), where=rising)
+    return np.where(rising, start + share * (end - start), end)
 
 
-def _liquid_gone(course: Course) -> float:
-    rows = course.liquid_rows
-    return float(course.time[rows[-1] + 1]) if rows.size and rows[-1] + 1 < len(course.time) else nan
+def _most_liquid_time(course: Course) -> Array:
+    most = course.most(course.liquid_mole_fraction)
+    return course.at(course.time, course.first(course.liquid & (course.liquid_mole_fraction == most[course.run])))
 
 
-def _eta_at_peritectic(course: Course) -> float:
-    if course.eta_split_row is None:
-        return nan if course.above_eta_row is None else 0.0
-    return float(course.tin_fraction[max(course.eta_split_row - 1, 0), PHASES.index("eta")])
+def _eta_at_peritectic(course: Course) -> Array:
+    split = course.eta_split_row
+    left = course.at(course.tin_fraction[:, PHASES.index("eta")], course.before(split))
+    return np.where((split == NOWHERE) & (course.above_eta_row != NOWHERE), 0.0, left)
 
 
-def _liquid_above_peritectic(course: Course) -> float:
-    row = course.above_eta_row if course.eta_split_row is None else course.eta_split_row
-    return nan if row is None else float(course.liquid_tin_fraction[min(row, len(course.time) - 1)])
+def _liquid_above_peritectic(course: Course) -> Array:
+    row = np.where(course.eta_split_row == NOWHERE, course.above_eta_row, course.eta_split_row)
+    return course.at(course.liquid_tin_fraction, np.minimum(row, course.ends - 1))
 
 
 def _table(*answers: Answer) -> dict[str, Answer]:
@@ -259,26 +138,26 @@ def _table(*answers: Answer) -> dict[str, Answer]:
 ANSWERS: dict[str, Answer] = _table(
     Answer(
         "first_liquid_time", "s", "first liquid after", "time of the first liquid", 2,
-        lambda course: course.at_first_liquid("time"), FIRST_LIQUID,
+        lambda course: course.at(course.time, course.first_liquid_row), FIRST_LIQUID,
     ),
     Answer(
         "first_liquid_temperature", "K", "first liquid at", "temperature of the first liquid", 1,
-        lambda course: course.at_first_liquid("temperature"), FIRST_LIQUID,
+        lambda course: course.at(course.temperature, course.first_liquid_row), FIRST_LIQUID,
     ),
     Answer(
         "shell_at_first_liquid", "m", "shell at first liquid",
         "thickness of all solid compound between core and copper at the first liquid", 2,
-        lambda course: course.at_first_liquid("shell_thickness"), FIRST_LIQUID,
+        lambda course: course.at(course.shell_thickness, course.first_liquid_row), FIRST_LIQUID,
     ),
     Answer(
         "tin_left_at_first_liquid", "1", "tin left at first liquid",
         "share of the tin still in the core when it first melts", 1,
-        lambda course: 1.0 - course.at_first_liquid("tin_used"), FIRST_LIQUID,
+        lambda course: 1.0 - course.at(course.tin_used, course.first_liquid_row), FIRST_LIQUID,
     ),
     Answer(
         "overfill_at_first_liquid", "1", "overfill at first liquid",
         "contents less cavity just after the first melting, over the initial core volume", 2,
-        lambda course: course.at_first_liquid("overfill"), FIRST_LIQUID,
+        lambda course: course.at(course.overfill, course.first_liquid_row), FIRST_LIQUID,
     ),
     Answer(
         "bore_overfill_at_first_liquid", "1", "overfill of the bore then",
@@ -296,18 +175,18 @@ ANSWERS: dict[str, Answer] = _table(
     ),
     Answer(
         "peak_liquid", "1", "most liquid, of all atoms", "largest share of all atoms that is liquid", 1,
-        lambda course: float(course.liquid_mole_fraction.max()),
+        lambda course: course.most(course.liquid_mole_fraction),
     ),
     Answer(
-        "peak_liquid_time", "s", "most liquid after", "time of the most liquid", 2,
-        lambda course: float(course.time[np.argmax(course.liquid_mole_fraction)]) if course.liquid_rows.size else nan,
+        "peak_liquid_time", "s", "most liquid after", "time of the most liquid", 2, _most_liquid_time,
     ),
     Answer(
         "peak_liquid_tin", "1", "most liquid, of all tin", "largest share of all tin that is liquid", 1,
-        lambda course: float(course.liquid_tin_fraction.max()),
+        lambda course: course.most(course.liquid_tin_fraction),
     ),
     Answer(
-        "liquid_gone_time", "s", "liquid gone after", "time after which there is no liquid any more", 2, _liquid_gone
+        "liquid_gone_time", "s", "liquid gone after", "time after which there is no liquid any more", 2,
+        lambda course: course.at(course.time, course.after(course.last(course.liquid))),
     ),
     Answer(
         "eta_at_peritectic", "1", "tin in η at the peritectic",
@@ -338,15 +217,15 @@ ANSWERS: dict[str, Answer] = _table(
     ),
     Answer(
         "shell_at_end", "m", "shell at the end", "thickness of all solid compound at the end", 2,
-        lambda course: float(course.shell_thickness[-1]),
+        lambda course: course.shell_thickness[course.ends - 1],
     ),
     Answer(
         "tin_used_at_end", "1", "tin used at the end", "share of the tin that has left the core at the end", 1,
-        lambda course: float(course.tin_used[-1]),
+        lambda course: course.tin_used[course.ends - 1],
     ),
     Answer(
         "total_time", "s", "length of the schedule", "length of the schedule", 1,
-        lambda course: float(course.time[-1]),
+        lambda course: course.time[course.ends - 1],
     ),
 )  # fmt: skip
 """Every answer by its key, in the order they are shown."""
@@ -361,6 +240,11 @@ DECISIVE = (
 
 def numbers(history: Mapping[str, object] | Any) -> dict[str, float]:
     """All answers of `ANSWERS`, SI units; nan where the run has no such moment."""
+    return {key: float(value) for key, (value,) in numbers_of_runs(history).items()}
+
+
+def numbers_of_runs(history: Mapping[str, object] | Any) -> dict[str, Array]:
+    """The same of every run of a history of several, each shape (n_runs,)."""
     course = Course(history)
     return {key: answer.rule(course) for key, answer in ANSWERS.items()}
 

@@ -29,13 +29,13 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import KineticSet, load_set
 from bronzeward.materials.properties import load_properties
-from bronzeward.model.answers import ANSWERS, numbers
+from bronzeward.model.answers import ANSWERS, numbers_of_runs
 from bronzeward.model.boundary_tables import Regimes, build_regimes
 from bronzeward.model.case_table import case_table
-from bronzeward.model.history import History, together
+from bronzeward.model.history import History
 from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
-from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_record
+from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_records
 from bronzeward.model.result import Result, cf_attributes, without_fill
 from bronzeward.model.simulation import result_of, settings_of
 from bronzeward.thermo import load_table
@@ -258,37 +258,45 @@ class Shared:
         return self.answers(cases[start : start + CHUNK])
 
     def answers(self, cases: Sequence[Case]) -> Answers:
-        """Answers of a few cases, computed one after the other."""
+        """Answers of a few cases, computed one after the other, and read together where they share a diagram."""
         columns = {name: np.full(len(cases), np.nan) for name in (*ANSWERS, "status")}
-        alike: dict[Diagram, dict[int, History]] = {}
-        for k, (case, recorded) in enumerate(zip(cases, self._integrated(cases), strict=True)):
-            if recorded.counts[STATUS] != DONE and self.quick:
-                recorded = self.integrate(case, careful=True)
-            columns["status"][k] = recorded.counts[STATUS]
-            if recorded.counts[STATUS] == DONE:
-                alike.setdefault(diagram_of(case), {})[k] = self.history(case, recorded)
-        for histories in alike.values():
-            for k, history in zip(histories, together(list(histories.values())), strict=True):
-                for name, value in numbers(history).items():
-                    columns[name][k] = value
+        alike: dict[Diagram, dict[int, Record]] = {}
+        for k, (case, record) in enumerate(zip(cases, self._records_of(cases), strict=True)):
+            if record.count[STATUS] != DONE and self.quick:
+                record = self._record_of(case, careful=True)
+            columns["status"][k] = record.count[STATUS]
+            if record.count[STATUS] == DONE:
+                alike.setdefault(diagram_of(case), {})[k] = record
+        for records in alike.values():
+            chosen = list(records)
+            history = self.history([cases[k] for k in chosen], read_records(list(records.values()), 0))
+            for name, values in numbers_of_runs(history).items():
+                columns[name][chosen] = values
         return columns
 
-    def _integrated(self, cases: Sequence[Case]) -> list[Recorded]:
-        """Integrate cases in one call of the compiled engine, which lets other threads go on meanwhile."""
+    def _records_of(self, cases: Sequence[Case]) -> list[Record]:
+        """What cases leave, integrated in one call of the compiled engine, which lets other threads go on meanwhile.
+
+        To be read before this thread integrates more.
+        """
         problems = [self.problem(case) for case in cases]
         works, records = [self._work_for(problem.n_cells) for problem in problems], self._records(len(cases))
         packed = [Packed(problem) for problem in problems]
         try:
             run_many(list(zip(packed, works, records, strict=False)), self._cache)
         except ArithmeticError:  # one case in very many must not end the others
-            return [self.integrate(case) for case in cases]
+            return [self._record_of(case) for case in cases]
         return [
-            self.integrate(case) if record.parts.count[STATUS] == FULL else read_record(record.parts, 0)
+            self._record_of(case) if record.parts.count[STATUS] == FULL else record.parts
             for case, record in zip(cases, records, strict=False)
         ]
 
     def integrate(self, case: Case, careful: bool = False) -> Recorded:
         """Integrate one case with the compiled engine; `careful` takes the case's own tolerance in a quick batch."""
+        return read_records([self._record_of(case, careful)], 0)
+
+    def _record_of(self, case: Case, careful: bool = False) -> Record:
+        """What one case leaves, in a record of its own."""
         problem = self.problem(case)
         if careful:
             problem = problem._replace(tolerance=case.numerics.tolerance)
@@ -297,7 +305,7 @@ class Shared:
             run_many([(Packed(problem), self._work_for(problem.n_cells), record)], self._cache)
         except ArithmeticError:
             record.parts.count[STATUS] = STOPPED
-        return read_record(record.parts, 0)
+        return record.parts
 
     def _work_for(self, n_cells: int) -> Packed[Work]:
         """Work space of this thread."""
@@ -316,14 +324,14 @@ class Shared:
     def _new_record(self, rows: int) -> Packed[Record]:
         return Packed(array_record(rows, MOST_EVENTS))
 
-    def history(self, case: Case, recorded: Recorded) -> History:
-        """The columns of a run, as a single run has them; profiles are not recorded."""
-        regimes, table = self.regimes[diagram_of(case)], self.tables[diagram_of(case)]
-        return History((case,), table, self.properties, regimes, recorded, 0)
+    def history(self, cases: Sequence[Case], recorded: Recorded) -> History:
+        """The columns of runs of one diagram, as a single run has them; profiles are not recorded."""
+        diagram = diagram_of(cases[0])
+        return History(cases, self.tables[diagram], self.properties, self.regimes[diagram], recorded, 0)
 
     def result(self, case: Case) -> Result:
         """The result of one case as a single run has it, but for the profile of alpha, which is not recorded."""
-        return result_of(self.history(case, self.integrate(case)))
+        return result_of(self.history([case], self.integrate(case)))
 
     def problem(self, case: Case) -> Problem:
         """The problem of a case."""

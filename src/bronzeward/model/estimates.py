@@ -11,7 +11,8 @@ import numpy as np
 
 from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.phases import PHASES
-from bronzeward.model.answers import ANSWERS, END, Course, numbers
+from bronzeward.model.answers import ANSWERS, END, numbers
+from bronzeward.model.course import Course
 from bronzeward.model.moments import between
 from bronzeward.model.result import Result
 from bronzeward.units import HOUR
@@ -44,8 +45,7 @@ def resting_on(result: Result, row: int) -> list[str]:
     if row < 2:
         return keys
     whole, before = numbers(result), numbers(between(result, 0.0, float(result["time"][row - 1]) / HOUR))
-    above = Course(result).above_eta_row
-    may_return = above is not None and above >= row
+    may_return = Course(result).above_eta_row[0] >= row
     return [
         key
         for key in keys

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from bronzeward.model.answers import Array, Course, answer_of
+from bronzeward.model.answers import answer_of
+from bronzeward.model.course import NOWHERE, Array, Course
 
 KNOWN = 1e-4
 """Share of the core's size to which lengths are known, and of the tin to which shares are, as
@@ -29,11 +30,11 @@ together, so that copper known to `KNOWN` leaves about as much open in the liqui
 def flat_answers(history: Any, core_radius: float) -> dict[str, tuple[float, float]]:
     """Answers of a run (anything `Course` takes) that are ill-conditioned, each with the least and most it may be."""
     course = Course(history)
-    if course.least_copper is None:
+    (rows,), (weights,) = course.least_copper
+    if rows[1] == NOWHERE:
         return {}
-    rows, weights = course.least_copper
     least, moment = float(weights @ course.copper[rows]), float(weights @ course.time[rows])
-    block = _liquid_round(course, int(rows[len(rows) // 2]))
+    block = _liquid_round(course, int(rows[1]))
     time, copper, liquid = course.time[block], course.copper[block], course.liquid_tin_fraction[block]
     start, end = _stretch(time, copper, least + KNOWN * core_radius, moment)
     if least <= 0.0:
@@ -48,7 +49,7 @@ def flat_answers(history: Any, core_radius: float) -> dict[str, tuple[float, flo
 
 def _liquid_round(course: Course, row: int) -> slice:
     """Rows without a gap in which there is liquid, round a row or up to the one before it."""
-    wet = course.liquid_mole_fraction > 0.0
+    wet = course.liquid
     last = row if wet[row] else row - 1
     dry = np.flatnonzero(~wet)
     before, after = dry[dry < last], dry[dry > last]

@@ -7,7 +7,7 @@ several runs in one go: arithmetic on a few long arrays costs less than on many 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -22,7 +22,7 @@ from bronzeward.materials.properties import BARRIERS, NIOBIUM, Properties
 from bronzeward.model.boundary_tables import Regimes
 from bronzeward.model.layers import COLUMN, Layers, alpha_profile, by_phase
 from bronzeward.model.problem_builder import FILMS, initial_films, slot_volumes
-from bronzeward.model.recording import Recorded, end_to_end, event_name, stored_times
+from bronzeward.model.recording import Recorded, event_names, stored_times
 from bronzeward.model.volume_account import (
     cavity,
     contents,
@@ -40,17 +40,16 @@ Array = NDArray[np.float64]
 class History:
     """The columns of one run by name, `history["shell_thickness"]`; see `COLUMNS` for dimensions and units.
 
-    It may hold several runs of one phase table end to end, each from its row of `starts` on (`together`).
+    It may hold several runs of one phase table end to end, as `recorded` does.
     """
 
-    cases: tuple[Case, ...]
+    cases: Sequence[Case]
     table: PhaseTable
     properties: Properties
     boundaries: Regimes
     recorded: Recorded
     cells: int
     """Cells of the profile in alpha."""
-    starts: tuple[int, ...] = (0,)
 
     def __getitem__(self, name: str) -> Any:
         return getattr(self, name)
@@ -64,39 +63,50 @@ class History:
     @property
     def attributes(self) -> dict[str, float]:
         """Numbers that belong to the whole run, of a history of one."""
-        (attributes,) = self.attributes_of_runs
-        return attributes
+        return {name: float(value) for name, (value,) in self.attributes_of_runs.items()}
 
     @cached_property
-    def attributes_of_runs(self) -> list[dict[str, float]]:
-        """Numbers that belong to the whole of each run."""
+    def attributes_of_runs(self) -> dict[str, Array]:
+        """Numbers that belong to the whole of each run, shape (n_runs,)."""
         room = self.properties.elastic_strain * self._cavity / self._core_volume
         limit = self.table.stable_ranges.get("eta", (0.0, 0.0))[1]
-        return [
-            {"eta_limit_K": limit, "elastic_overfill": float(room[row]), "core_offset_m": case.strand.offset}
-            for row, case in zip(self.starts, self.cases, strict=True)
-        ]
+        return {
+            "eta_limit_K": np.full(len(self.cases), limit),
+            "elastic_overfill": np.asarray(room[self.starts]),
+            "core_offset_m": np.array([case.strand.offset for case in self.cases]),
+        }
+
+    @property
+    def starts(self) -> NDArray[np.intp]:
+        """The first row of each run."""
+        return self.recorded.starts
+
+    @property
+    def event_run(self) -> NDArray[np.intp]:
+        """The run of each event."""
+        return self.recorded.event_run
 
     @cached_property
-    def rows(self) -> list[slice]:
-        """The rows of each run."""
-        ends = [*self.starts[1:], len(self.recorded.time)]
-        return [slice(start, end) for start, end in zip(self.starts, ends, strict=True)]
+    def _lengths(self) -> NDArray[np.intp]:
+        """How many rows each run has."""
+        return np.diff(self.starts, append=len(self.recorded.time))
 
     def _in_rows(self, values: ArrayLike) -> Array:
         """Numbers of each run, shape (..., n_runs), in all rows of their run, shape (..., n_times)."""
-        return np.repeat(np.asarray(values, dtype=float), [rows.stop - rows.start for rows in self.rows], axis=-1)
+        return np.repeat(np.asarray(values, dtype=float), self._lengths, axis=-1)
 
     @cached_property
     def layers(self) -> Layers:
         """Amounts and places of all phases."""
         liquid = self.boundaries.liquid_core[self.recorded.regime].astype(bool)
-        strands = [(case.strand, rows) for case, rows in zip(self.cases, self.rows, strict=True)]
+        starts = self.starts.tolist()
+        rows = map(slice, starts, [*starts[1:], len(liquid)])
+        strands = [(case.strand, own) for case, own in zip(self.cases, rows, strict=True)]
         return by_phase(strands, self.recorded.amount, self.recorded.tin, liquid, *slot_volumes(self.properties))
 
     @cached_property
     def time(self) -> Array:
-        return stored_times(self.recorded.time)
+        return stored_times(self.recorded.time, self.starts)
 
     @property
     def phase(self) -> NDArray[np.str_]:
@@ -177,10 +187,9 @@ class History:
     @cached_property
     def _start(self) -> Array:
         """Tin and copper [mol/m] and pores [m2] of each run at its start, shape (3, n_times)."""
-        first = list(self.starts)
-        tin = self.total_tin[first]
+        tin = self.total_tin[self.starts]
         pores = [case.strand.core_area * case.strand.porosity for case in self.cases]
-        return self._in_rows(np.array([tin, self.total_atoms[first] - tin, pores]))
+        return self._in_rows(np.array([tin, self.total_atoms[self.starts] - tin, pores]))
 
     @cached_property
     def _core_volume(self) -> Array:
@@ -218,8 +227,8 @@ class History:
 
     @property
     def event_name(self) -> NDArray[np.object_]:
-        quenched = self.case.schedule.quenched
-        return np.array([event_name(row, quenched) for row in self.recorded.events], dtype=object)
+        quenched = np.array([case.schedule.quenched for case in self.cases], dtype=bool)
+        return event_names(self.recorded.events, quenched[self.event_run])
 
     @property
     def event_time(self) -> Array:
@@ -263,39 +272,6 @@ def _room(properties: Properties, strand: Strand) -> tuple[float, float]:
         parts = ("Cu", strand.copper_area), (NIOBIUM, filaments), (BARRIERS[strand.barrier_metal], barrier)
         expansion = expansion_of_parts(properties, parts)
     return expansion, filaments
-
-
-class Part:
-    """One run of several whose columns are computed together: `alone` its history, the `index`-th of `whole`."""
-
-    def __init__(self, alone: History, whole: History, index: int, read: dict[str, Any]) -> None:
-        self.alone, self.whole, self.index = alone, whole, index
-        self._rows = whole.rows[index]
-        self._read = read
-        """Columns of the whole that were asked for, by all its parts."""
-
-    def __getitem__(self, name: str) -> Any:
-        column = self._read.get(name)
-        if column is None:
-            if name == "time" or COLUMNS[name].dims[0] != "time":
-                return self.alone[name]
-            column = self._read[name] = self.whole[name]
-        return column[self._rows]
-
-    @property
-    def attributes(self) -> dict[str, float]:
-        """Numbers that belong to the whole run."""
-        return self.whole.attributes_of_runs[self.index]
-
-
-def together(histories: Sequence[History]) -> list[Part]:
-    """The same histories, of one run each and of one phase table, quicker to read for being one long one."""
-    recorded = [history.recorded for history in histories]
-    starts = np.cumsum([0, *(len(one.time) for one in recorded[:-1])]).tolist()
-    cases = tuple(history.case for history in histories)
-    whole = replace(histories[0], cases=cases, recorded=end_to_end(recorded), starts=tuple(starts))
-    read: dict[str, Any] = {}
-    return [Part(alone, whole, index, read) for index, alone in enumerate(histories)]
 
 
 class Column(NamedTuple):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +38,7 @@ MOST_EVENTS = 400
 
 @dataclass(frozen=True)
 class Recorded:
-    """What the engine left behind, as arrays with one row a time."""
+    """What the engine left behind, as arrays with one row a time: of one run, or of several end to end."""
 
     time: NDArray[np.float64]
     temperature: NDArray[np.float64]
@@ -47,18 +48,16 @@ class Recorded:
     cells: NDArray[np.float64]
     events: NDArray[np.float64]
     counts: list[int]
+    """Of the first run, as in `growth/problem.py`."""
+    starts: NDArray[np.intp]
+    """The first row of each run."""
+    event_run: NDArray[np.intp]
+    """The run of each event."""
 
     def last_row(self) -> Recorded:
-        """The same with its last row only, and no events."""
+        """The same, of one run, with its last row only, and no events."""
         rows = {name: getattr(self, name)[-1:] for name in ("time", "temperature", "regime", "amount", "tin", "cells")}
-        return Recorded(**rows, events=self.events[:0], counts=self.counts)
-
-
-def end_to_end(records: Sequence[Recorded]) -> Recorded:
-    """The rows of several runs one after the other, without events."""
-    names = ("time", "temperature", "regime", "amount", "tin", "cells")
-    rows = {name: np.concatenate([getattr(record, name) for record in records]) for name in names}
-    return Recorded(**rows, events=records[0].events[:0], counts=records[0].counts)
+        return replace(self, **rows, events=self.events[:0], event_run=self.event_run[:0])
 
 
 def integrate_interpreted(problem: Problem) -> Recorded:
@@ -76,46 +75,69 @@ def integrate_interpreted(problem: Problem) -> Recorded:
         )
         integrate(plain, work, record)
         if record.count[STATUS] != FULL or rows >= MOST_ROWS:
-            return read_record(record, plain.n_cells)
+            return read_records([record], plain.n_cells)
         rows *= 4
 
 
-def read_record(record: Record, n_cells: int) -> Recorded:
-    """The filled part of a record as arrays."""
-    rows, events = int(record.count[ROWS]), int(record.count[EVENTS])
-    table = np.array(record.row[: rows * ROW_WIDTH], dtype=float).reshape(rows, ROW_WIDTH)
-    cells = np.array(record.cell[: rows * n_cells], dtype=float)
+def read_records(records: Sequence[Record], n_cells: int) -> Recorded:
+    """The filled part of a record as arrays, or of those of several runs end to end."""
+    counts = np.array([record.count for record in records], dtype=np.intp)
+    rows, happened = counts[:, ROWS], counts[:, EVENTS]
+    table = _filled([record.row for record in records], rows, ROW_WIDTH)
+    events = _filled([record.event for record in records], happened, EVENT_WIDTH)
+    starts, event_run = np.cumsum(rows) - rows, np.repeat(np.arange(len(records)), happened)
+    events[:, 4] += starts[event_run]
     return Recorded(
         time=table[:, 0],
         temperature=table[:, 1],
         regime=table[:, 2].astype(np.int64),
         amount=table[:, 3 : 3 + N_SLOTS],
         tin=table[:, 3 + N_SLOTS :],
-        cells=cells.reshape(-1, n_cells) if cells.size else np.zeros((0, n_cells)),
-        events=np.array(record.event[: events * EVENT_WIDTH], dtype=float).reshape(events, EVENT_WIDTH),
-        counts=[int(c) for c in record.count],
+        cells=_filled([record.cell for record in records], rows, n_cells),
+        events=events,
+        counts=counts[0].tolist(),
+        starts=starts,
+        event_run=event_run,
     )
 
 
-def stored_times(time: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Strictly increasing times: the state after an event is stored a millisecond after the one before it."""
+def _filled(parts: Sequence[Any], counts: NDArray[np.intp], width: int) -> NDArray[np.float64]:
+    """As many rows of so many numbers as each part has, end to end."""
+    ends = (counts * width).tolist()
+    filled = [np.asarray(part[:end], dtype=float) for part, end in zip(parts, ends, strict=True)]
+    return np.concatenate(filled).reshape(int(counts.sum()), width)
+
+
+def stored_times(time: NDArray[np.float64], starts: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Strictly increasing times: the state after an event is stored a millisecond after the one before it.
+
+    Of runs end to end, each of which begins anew at its row of `starts`.
+    """
     stored = time.copy()
-    for k in np.flatnonzero(np.diff(time) < APART) + 1:
-        while k < len(stored) and stored[k] < stored[k - 1] + APART:
+    begins = {*starts.tolist(), len(time)}
+    for k in (np.flatnonzero(np.diff(time) < APART) + 1).tolist():
+        while k not in begins and stored[k] < stored[k - 1] + APART:
             stored[k] = stored[k - 1] + APART
             k += 1
     return stored
 
 
-def event_name(row: NDArray[np.float64], quenched: bool = True) -> str:
-    """Name of an event the engine recorded; `row` of shape (5,) as in `growth/problem.py`.
-
-    The last event is a quench only where the schedule has one.
-    """
-    code, slot = int(row[2]), int(row[3])
-    if code == QUENCH and not quenched:
-        return "end"
+def _event_name(code: int, slot: int) -> str:
     label = "tin" if slot == CORE else "copper" if slot == ALPHA and code == USED_UP else SLOT_LABELS[slot]
     if code in (APPEARS, DECOMPOSES, USED_UP) and slot == CORE:
         label = "core"
     return EVENT_NAMES[code].format(label)
+
+
+_EVENT_NAMES = np.array(
+    [[_event_name(code, slot) for slot in range(N_SLOTS)] for code in range(len(EVENT_NAMES))], dtype=object
+)
+
+
+def event_names(events: NDArray[np.float64], quenched: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Names of events the engine recorded, shape (n,); `events` of shape (n, 5) as in `growth/problem.py`.
+
+    The last event of a schedule is a quench only where it has one, by `quenched`, shape (n,).
+    """
+    code, slot = events[:, 2].astype(np.intp), events[:, 3].astype(np.intp)
+    return np.where((code == QUENCH) & ~quenched, "end", _EVENT_NAMES[code, slot])

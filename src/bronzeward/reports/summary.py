@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from bronzeward.model.answer_bands import bands_of, caveat_of
-from bronzeward.model.answers import ANSWERS, Answer, Course, numbers
+from bronzeward.model.answers import ANSWERS, Answer, numbers
+from bronzeward.model.course import Course
 from bronzeward.model.result import Result, Source, as_result, names
 from bronzeward.units import HOUR, ZERO_CELSIUS
 
@@ -172,7 +173,7 @@ def _eta_sentence(result: Result, n: dict[str, float], word: dict[str, str]) -> 
     if n["eta_at_peritectic"] == 0.0:
         left = _bracketed(word["eta_at_peritectic"]).replace(")", " % of the tin)")
         return f"No η is left where it would melt{left}; {liquid}."
-    row = Course(result).eta_split_row or 1
+    row = max(int(Course(result).eta_split_row[0]), 1)
     again = "again " if result["liquid_tin_fraction"][row - 1] == 0.0 and isfinite(n["first_liquid_time"]) else ""
     return f"{word['eta_at_peritectic']} of the tin is still in η where it melts; {again}{liquid}."
 

@@ -257,7 +257,7 @@ def _end(shared: Shared, case: Case) -> dict[str, float] | None:
         recorded = shared.integrate(case, careful=True)
     if recorded.counts[STATUS] != DONE:
         return None
-    return section_measures(shared.history(case, recorded.last_row()))
+    return section_measures(shared.history([case], recorded.last_row()))
 
 
 def _grown(measurement: Measurement) -> float:

@@ -106,7 +106,7 @@ def _one(shared: Shared, case: Case, time: Array) -> One:
     recorded = shared.integrate(case)
     if recorded.counts[STATUS] != DONE:
         recorded = shared.integrate(case, careful=True)
-    history = shared.history(case, recorded)
+    history = shared.history([case], recorded)
     done = recorded.counts[STATUS] == DONE
     moved = {name: _at(time, history.time, history[name]) for name in BANDED}
     return recorded.counts[STATUS], moved, numbers(history) if done else {}

@@ -175,7 +175,7 @@ class _Bench:
             if recorded.counts[STATUS] != DONE:
                 layers[[k for k, sample in enumerate(self.samples) if sample.run == number]] = np.nan
                 continue
-            history = self.shared.history(own, recorded)
+            history = self.shared.history([own], recorded)
             if number == 0:
                 told = numbers(history)
                 answers = [told[key] for key in self.answers]
