@@ -33,7 +33,7 @@ from bronzeward.studies.ensemble import (
     varied_strand,
     widths,
 )
-from bronzeward.studies.quantiles import QUANTILES, RankShares, first_half, quantile_errors, quantiles
+from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, quantiles, rank_shares
 from bronzeward.studies.stability import stability
 from bronzeward.studies.uncertainty import band
 from bronzeward.units import GAS_CONSTANT
@@ -140,7 +140,7 @@ def test_members_are_a_sequence_whose_extremes_reach_as_far_as_all() -> None:
 
 def test_shares_find_what_matters() -> None:
     z = np.random.default_rng(0).standard_normal((5000, 3))
-    shares = RankShares(z)(np.exp(2.0 * z[:, 0] + z[:, 1]))
+    shares = rank_shares({"a": np.exp(2.0 * z[:, 0] + z[:, 1])}, z)["a"]
     # variances 4 : 1 : 0 in ln; ranks of a normal sum keep the ratio to a few hundredths
     np.testing.assert_allclose(shares, [0.8, 0.2, 0.0], atol=0.03)
 
@@ -153,7 +153,10 @@ def test_shares_are_squared_rank_correlations_also_with_ties_and_gaps() -> None:
     values[::7] = np.nan
     there = np.isfinite(values)
     expected = [stats.spearmanr(column, values[there]).statistic ** 2 for column in z[there].T]
-    np.testing.assert_allclose(RankShares(z)(values), expected, rtol=1e-12)
+    found = rank_shares({"some": values, "all": z[:, 2], "constant": 0.0 * z[:, 0], "few": np.full(400, np.nan)}, z)
+    np.testing.assert_allclose(found["some"], expected, rtol=1e-12)
+    np.testing.assert_allclose(found["all"][2], 1.0, rtol=1e-12)
+    assert np.isnan([found["constant"], found["few"]]).all()
 
 
 @pytest.mark.parametrize("size", [19, 20, 100, 300])

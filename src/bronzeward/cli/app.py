@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
-from typing import Annotated
+from typing import Annotated, get_type_hints
 
 import typer
 
@@ -37,6 +37,10 @@ lengths.add_to(app)
 live.add_to(app)
 thermodynamics.add_to(app)
 validation.add_to(app)
+
+for _command in app.registered_commands:  # annotations are text, which typer would evaluate four times over
+    assert _command.callback is not None
+    _command.callback.__annotations__ = get_type_hints(_command.callback, include_extras=True)
 
 
 def _version(wanted: bool) -> None:

@@ -269,22 +269,32 @@ def names(result: Result | xr.Dataset | Mapping[str, Any], variable: str) -> lis
 
 
 def _fill(file: Any, result: Result) -> None:
+    """Describe all variables, then write their values: going to and fro takes twice the time."""
     for name, value in result.attributes.items():
         file.setncattr(name, value)
     for variable in result.variables.values():
         for name, size in zip(variable.dims, variable.values.shape, strict=True):
             if name not in file.dimensions:
                 file.createDimension(name, size)
+    columns = {name: _described(file, name, variable) for name, variable in result.variables.items()}
     for name, variable in result.variables.items():
-        text = variable.values.dtype.kind in "UO"
-        compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
-        kind = str if text else variable.values.dtype
-        gaps = variable.values.dtype.kind == "f" and not variable.is_coordinate(name)
-        fill = {"fill_value": np.nan} if gaps else {}
-        column = file.createVariable(name, kind, variable.dims, **compress, **fill)
-        for key, value in variable.attributes.items():
-            column.setncattr(key, value)
-        column[...] = variable.values.astype(object) if text else variable.values
+        columns[name][...] = variable.values.astype(object) if _is_text(variable) else variable.values
+
+
+def _described(file: Any, name: str, variable: Variable) -> Any:
+    """A variable in a file, without its values."""
+    text = _is_text(variable)
+    compress = {} if text or variable.values.size < 64 else {"zlib": True, "complevel": 1, "shuffle": True}
+    gaps = variable.values.dtype.kind == "f" and not variable.is_coordinate(name)
+    fill = {"fill_value": np.nan} if gaps else {}
+    column = file.createVariable(name, str if text else variable.values.dtype, variable.dims, **compress, **fill)
+    for key, value in variable.attributes.items():
+        column.setncattr(key, value)
+    return column
+
+
+def _is_text(variable: Variable) -> bool:
+    return variable.values.dtype.kind in "UO"
 
 
 def _values(column: Any) -> NDArray[Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Final
 
@@ -73,26 +74,23 @@ def ranks(values: Array) -> Array:
     return found
 
 
-class RankShares:
-    """What share of the variance of an answer's ranks each source explains; `z` has the shape (n, n_sources)."""
+def rank_shares(answers: Mapping[str, Array], z: Array) -> dict[str, Array]:
+    """What share of the variance of each answer's ranks each source explains, shape (n_sources,).
 
-    def __init__(self, z: Array) -> None:
-        self._z = z
-        self._last: tuple[bytes, Array] = b"", z
-
-    def __call__(self, values: Array) -> Array:
-        """Squared correlation of the ranks of an answer, shape (n,), with those of each source, shape (n_sources,)."""
+    The squared correlation of its ranks with those of the source; answers of shape (n,), `z` of shape (n, n_sources).
+    Sources are ranked once for all answers that the same members have.
+    """
+    shares = {name: np.full(z.shape[1], np.nan) for name in answers}
+    alike: dict[bytes, dict[str, Array]] = {}
+    for name, values in answers.items():
         finite = np.isfinite(values)
-        if finite.sum() < 3 or np.ptp(values[finite]) == 0:
-            return np.full(self._z.shape[1], np.nan)
-        sources, middle = self._sources(finite), 0.5 * (finite.sum() + 1)
-        of_answer = ranks(values[finite]) - middle
-        return np.asarray((of_answer @ sources) ** 2 / ((of_answer @ of_answer) * (sources**2).sum(axis=0)))
-
-    def _sources(self, chosen: NDArray[np.bool_]) -> Array:
-        """Ranks of the sources among some members, less their mean; most answers are there in the same members."""
-        key = chosen.tobytes()
-        if self._last[0] != key:
-            columns = [ranks(column) for column in self._z[chosen].T]
-            self._last = key, np.reshape(columns, (len(columns), -1)).T - 0.5 * (chosen.sum() + 1)
-        return self._last[1]
+        if finite.sum() >= 3 and np.ptp(values[finite]) > 0:
+            alike.setdefault(finite.tobytes(), {})[name] = values
+    for key, group in alike.items():
+        finite = np.frombuffer(key, dtype=bool)
+        middle = 0.5 * (finite.sum() + 1)
+        sources = np.reshape([ranks(column) for column in z[finite].T], (z.shape[1], -1)).T - middle
+        for name, values in group.items():
+            own = ranks(values[finite]) - middle
+            shares[name] = np.asarray((own @ sources) ** 2 / ((own @ own) * (sources**2).sum(axis=0)))
+    return shares

@@ -16,7 +16,7 @@ from bronzeward.model.batch import Progress, run_batch
 from bronzeward.model.provenance import provenance
 from bronzeward.model.result import Result, Variable, cf_attributes
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, run_members
-from bronzeward.studies.quantiles import QUANTILES, RankShares, first_half, quantile_errors, quantiles
+from bronzeward.studies.quantiles import QUANTILES, first_half, quantile_errors, quantiles, rank_shares
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -56,10 +56,11 @@ def band_columns(
     members = Members(case, spread)
     answers, single = run_members(members, workers, progress, precision), run_batch([case], precision=precision)
     sources = members.sources()
-    shares = RankShares(members.z[:, [SOURCES.index(source) for source in sources]])
+    z = members.z[:, [SOURCES.index(source) for source in sources]]
+    shares = rank_shares({name: answers[name] for name in ANSWERS}, z)
     columns: dict[str, Variable] = {}
     for name, answer in ANSWERS.items():
-        columns |= _columns(answer, answers[name], single[name], shares)
+        columns |= _columns(answer, answers[name], single[name], shares[name])
     columns["status"] = Variable(("member",), answers["status"], {"long_name": "0 where the run completed"})
     coordinates = {
         "quantile": (np.array(QUANTILES), {"units": "1", "long_name": "quantile over the members"}),
@@ -82,9 +83,9 @@ def band_columns(
 
 
 def _columns(
-    answer: Answer, values: NDArray[np.float64], single: NDArray[np.float64], shares: RankShares
+    answer: Answer, values: NDArray[np.float64], single: NDArray[np.float64], shares: NDArray[np.float64]
 ) -> dict[str, Variable]:
-    """The band of one answer over its runs, and that of the case itself, shape (1,)."""
+    """The band of one answer over its runs, that of the case itself, shape (1,), and the shares of the sources."""
     name = answer.key
 
     def column(dims: tuple[str, ...], data: NDArray[np.float64], more: str = "", unit: str = answer.unit) -> Variable:
@@ -99,6 +100,6 @@ def _columns(
         f"{name}_present": Variable(
             (), np.asarray(np.isfinite(values).mean()), {"units": "1", "long_name": "share of members"}
         ),
-        f"{name}_share": column(("source",), shares(values), ": share of rank variance", "1"),
+        f"{name}_share": column(("source",), shares, ": share of rank variance", "1"),
         f"{name}_members": column(("member",), values),
     }

@@ -38,7 +38,7 @@ from bronzeward.model.simulation import run_case
 from bronzeward.studies.calibration import MODEL_SCATTER
 from bronzeward.studies.ensemble import SOURCES, Members, Spread, draws, run_members
 from bronzeward.studies.optimise.limits import Limit
-from bronzeward.studies.quantiles import NORMAL_95, QUANTILES, RankShares, quantiles
+from bronzeward.studies.quantiles import NORMAL_95, QUANTILES, quantiles, rank_shares
 from bronzeward.studies.section_measures import thicknesses
 from bronzeward.studies.witness_samples import HOURS, TEMPERATURES_C, Sample, samples_of
 
@@ -432,7 +432,7 @@ def _active(bench: _Bench, members: Members, able: NDArray[np.int64], values: Ar
     share = (steep / np.maximum(steep.max(axis=1, keepdims=True), TINY)).max(axis=0)
     active = [k for k, one in zip(moving, share, strict=True) if one > ACTIVE]
     if not active:
-        ranked = RankShares(members.z[:, moving])(values)
+        ranked = rank_shares({"answer": values}, members.z[:, moving])["answer"]
         active = [k for k, one in zip(moving, ranked, strict=True) if one > RANKED]
     if not active:
         raise InputError("witness: the answer does not depend on what is uncertain of the constants")
