@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -77,6 +78,15 @@ def test_arrays_of_another_kind_are_refused() -> None:
         Packed(record._replace(count=np.zeros(6)))
     with pytest.raises(TypeError, match="in a row"):
         Packed(record._replace(row=np.zeros(126)[::2]))
+
+
+def test_what_is_packed_after_another_is_what_is_packed_alone() -> None:
+    record = array_record(3, 2)
+    others = [array_record(5, 2), record._replace(row=np.ones(7)), record, record]
+    for earlier, later in pairwise([record, *others]):
+        assert Packed(later, Packed(earlier)).words == Packed(later).words
+    with pytest.raises(TypeError, match="float64, not int64"):
+        Packed(record._replace(count=np.zeros(6)), Packed(record))
 
 
 def test_a_work_space_lies_in_one_piece() -> None:

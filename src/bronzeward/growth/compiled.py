@@ -40,7 +40,7 @@ from bronzeward.growth import (
     step,
 )
 from bronzeward.growth.handles import handle_at, word_and_empty
-from bronzeward.growth.packed import WORD, WORK_AHEAD, Packed, array_record, array_work
+from bronzeward.growth.packed import WORD, WORK_AHEAD, Packed, array_record, array_work, packed_problems
 from bronzeward.growth.problem import Problem, Record, Work
 
 _MODULES = (geometry, state, profile, reach, balance, predict, step, cells, changes, engine)
@@ -144,4 +144,7 @@ def _entry_function() -> Any:
     return entry
 
 
-__all__ = ["Packed", "array_record", "array_work", "compiled_integrate", "is_kept", "run_compiled", "run_many"]
+__all__ = [
+    "Packed", "array_record", "array_work", "compiled_integrate", "is_kept", "packed_problems", "run_compiled",
+    "run_many",
+]  # fmt: skip

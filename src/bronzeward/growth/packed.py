@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any, Generic, TypeVar
 
@@ -50,30 +50,43 @@ class Packed(Generic[_Parts]):
     """A problem, a work space or a record as the compiled engine takes it.
 
     A row of words, eight bytes each: of an array its address and length, of a number the number. The arrays are kept.
+    Only words of parts that are other than those of one packed `before` are looked up.
     """
 
-    def __init__(self, parts: _Parts) -> None:
+    def __init__(self, parts: _Parts, before: Packed[_Parts] | None = None) -> None:
         self.parts: _Parts = parts
         kind: Any = type(parts)
         values: Any = parts
-        words: list[Any] = []
+        layout, places = _layout(kind)
+        earlier: Any = [None] * len(values) if before is None else before.parts
+        words: list[Any] = [0] * (layout.size // WORD) if before is None else before.words.copy()
         if kind is Work:
-            block = values.n.base
-            words = [address_of(block), block.nbytes]
-        for value, told in zip(values, annotated(kind), strict=True):
-            if told in DTYPES:
-                if value.dtype != DTYPES[told] or not value.flags.c_contiguous:
-                    raise TypeError(f"{kind.__name__}: an array of {value.dtype}, not {DTYPES[told]} in a row")
-                words += [address_of(value), value.size]
-            else:
-                words.append(value)
-        self._words = np.frombuffer(_layout(kind).pack(*words), dtype=np.int64)
-        self.address = self._words.ctypes.data
+            words[:WORK_AHEAD] = address_of(values.n.base), values.n.base.nbytes
+        for value, known, told, place in zip(values, earlier, annotated(kind), places, strict=True):
+            if value is known:
+                continue
+            if told not in DTYPES:
+                words[place] = value
+                continue
+            if value.dtype != DTYPES[told] or not value.flags.c_contiguous:
+                raise TypeError(f"{kind.__name__}: an array of {value.dtype}, not {DTYPES[told]} in a row")
+            words[place], words[place + 1] = address_of(value), value.size
+        self.words: list[Any] = words
+        self._row = bytearray(layout.pack(*words))
+        self.address = address_of(self._row)
+
+
+def packed_problems(problems: Iterable[Problem]) -> list[Packed[Problem]]:
+    """Several problems, which mostly share tables and schedule with the one before."""
+    packed: list[Packed[Problem]] = []
+    for problem in problems:
+        packed.append(Packed(problem, packed[-1] if packed else None))
+    return packed
 
 
 def address_of(array: Any) -> int:
     """Where the numbers of an array lie; a problem has thirty, and numpy's own ways take four times as long."""
-    return ctypes.addressof(ctypes.c_char.from_buffer(array)) if array.size else 0
+    return ctypes.addressof(ctypes.c_char.from_buffer(array)) if len(array) else 0
 
 
 @cache
@@ -83,7 +96,9 @@ def annotated(kind: Any) -> tuple[str, ...]:
 
 
 @cache
-def _layout(kind: Any) -> struct.Struct:
-    """The words of a packed tuple."""
-    ahead = "q" * WORK_AHEAD if kind is Work else ""
-    return struct.Struct("=" + ahead + "".join("qq" if k in DTYPES else KINDS[k] for k in annotated(kind)))
+def _layout(kind: Any) -> tuple[struct.Struct, tuple[int, ...]]:
+    """The words of a packed tuple, and the place of each field among them."""
+    ahead = WORK_AHEAD if kind is Work else 0
+    fields = ["qq" if told in DTYPES else KINDS[told] for told in annotated(kind)]
+    places = [ahead + sum(map(len, fields[:k])) for k in range(len(fields))]
+    return struct.Struct("=" + "q" * ahead + "".join(fields)), tuple(places)

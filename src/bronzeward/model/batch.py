@@ -22,7 +22,15 @@ from numpy.typing import NDArray
 
 from bronzeward.errors import InputError
 from bronzeward.files import cache_folder
-from bronzeward.growth.compiled import Packed, array_record, array_work, compiled_integrate, is_kept, run_many
+from bronzeward.growth.compiled import (
+    Packed,
+    array_record,
+    array_work,
+    compiled_integrate,
+    is_kept,
+    packed_problems,
+    run_many,
+)  # fmt: skip
 from bronzeward.growth.problem import DONE, FULL, STATUS, STATUS_TEXT, Problem, Record, Work
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
@@ -281,9 +289,8 @@ class Shared:
         """
         problems = [self.problem(case) for case in cases]
         works, records = [self._work_for(problem.n_cells) for problem in problems], self._records(len(cases))
-        packed = [Packed(problem) for problem in problems]
         try:
-            run_many(list(zip(packed, works, records, strict=False)), self._cache)
+            run_many(list(zip(packed_problems(problems), works, records, strict=False)), self._cache)
         except ArithmeticError:  # one case in very many must not end the others
             return [self._record_of(case) for case in cases]
         return [

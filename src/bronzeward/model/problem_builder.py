@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log, pi, sqrt
 from typing import Any
@@ -145,18 +145,18 @@ def initial_amounts(strand: Strand, volumes: list[float]) -> tuple[NDArray[np.fl
     Compound there from storage takes its tin from the core and its copper from the sleeve; more than these have
     raises InputError.
     """
-    amount, tin = np.zeros(N_SLOTS), np.zeros(N_SLOTS)
-    core = strand.core_area * (1.0 - strand.porosity) / volumes[CORE]
-    copper = strand.copper_area / volumes[ALPHA]
+    amount, tin = [0.0] * N_SLOTS, [0.0] * N_SLOTS  # a few numbers, which lists add faster than arrays
     for phase, atoms in initial_films(strand, volumes).items():
         slot = SLOT_LABELS.index(phase)
         amount[slot], tin[slot] = atoms, load_properties().compound_tin[phase] * atoms
-    amount[CORE] = tin[CORE] = core - tin.sum()
-    amount[ALPHA] = copper - (amount - tin)[[ETA, EPSILON]].sum()
+    copper_in_films = sum(atoms - own for atoms, own in zip(amount, tin, strict=True))
+    core = strand.core_area * (1.0 - strand.porosity) / volumes[CORE]
+    amount[CORE] = tin[CORE] = core - sum(tin)
+    amount[ALPHA] = strand.copper_area / volumes[ALPHA] - copper_in_films
     for slot, metal in ((CORE, "tin"), (ALPHA, "copper")):
         if amount[slot] <= 0.0:
             raise InputError(f"strand: the compound there from storage holds more {metal} than there is")
-    return amount, tin
+    return np.array(amount), np.array(tin)
 
 
 def quadrature(
@@ -197,35 +197,44 @@ def cell_edges(alpha_cells: int, inner_cells: int) -> tuple[list[int], list[int]
     return cells, first, edges
 
 
-def rates(kinetics: KineticSet) -> dict[str, Any]:
+Laws = Sequence[Constant]
+"""Constants of all slots but the core."""
+
+
+def laws_of(kinetics: KineticSet) -> tuple[Laws, Laws]:
+    """The constants of all slots but the core, and those for contact with liquid."""
+    plain, wetted = ([kinetics.constant(label, contact) for label in SLOT_LABELS[1:]] for contact in ("any", "liquid"))
+    return plain, wetted
+
+
+def rates(plain: Laws, wetted: Laws) -> dict[str, Any]:
     """Arrhenius constants and exponents by slot, arrays of shape (9,)."""
-    columns = np.zeros((7, N_SLOTS))
-    rows = []
-    for label in SLOT_LABELS[1:]:
-        plain, wetted = kinetics.constant(label), kinetics.constant(label, "liquid")
-        laws = [value for c in (plain, wetted) for value in (c.prefactor * c.reference**c.slowing, c.activation)]
-        rows.append((*laws, plain.exponent, plain.slowing, wetted.slowing))
-    columns[:, 1:] = np.array(rows).T
+    rows: list[tuple[float, ...]] = [(0.0,) * 7]
+    for dry, wet in zip(plain, wetted, strict=True):
+        laws = [value for c in (dry, wet) for value in (c.prefactor * c.reference**c.slowing, c.activation)]
+        rows.append((*laws, dry.exponent, dry.slowing, wet.slowing))
+    columns = np.array(list(zip(*rows, strict=True)))
     names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent", "slowing", "slowing_liquid")
     return dict(zip(names, columns, strict=True))
 
 
-def factors(kinetics: KineticSet, regimes: Regimes, contact: str = "any") -> NDArray[np.float64]:
-    """What multiplies the first law of each slot in `contact`, by regime, slot and node, flattened.
+def factors(laws: Laws, regimes: Regimes) -> NDArray[np.float64]:
+    """What multiplies the first law of each slot, by regime, slot and node, flattened.
 
     The thermodynamic factor where D does not hold it already, 1 where it does, further terms over the first.
     """
     factor = regimes.factor.copy()
     kelvin = np.linspace(regimes.edges[:-1], regimes.edges[1:], NODES, axis=1)
-    for slot in range(1, N_SLOTS):
-        law = kinetics.constant(SLOT_LABELS[slot], contact)
+    for slot, law in enumerate(laws, start=1):
         if not law.thermodynamic:
             factor[:, slot] = law.at(kelvin) / replace(law, terms=()).at(kelvin) if law.terms else 1.0
     return factor.ravel()
 
 
-def _kind_of(constant: Constant) -> tuple[bool | tuple[float, float], ...]:
+def _kind_of(constant: Constant) -> Hashable:
     """What the table of factors takes from a constant: whether D needs one, and further terms over the first."""
+    if not constant.terms:
+        return constant.thermodynamic
     further = ((float(f"{a / constant.prefactor:.12g}"), round(e - constant.activation, 6)) for a, e in constant.terms)
     return (constant.thermodynamic, *further)
 
@@ -262,14 +271,15 @@ class ProblemBuilder:
         if settings.sparing:
             heat = self._part_of("heat", schedule, lambda: self._heat(pieces))
             cells = min(cells, self._sparing_cells(geometry, heat, kinetics, cells))
+        plain, wetted = laws_of(kinetics)
         return Problem(
             **self._tables,
             **geometry,
             **pieces,
             **self._once(("cells", cells, settings.inner_cells), lambda: self._grid(cells, settings.inner_cells)),
-            **self._factors("factor", kinetics, "any"),
-            **self._factors("factor_liquid", kinetics, "liquid"),
-            **rates(kinetics),
+            **self._factors("factor", plain),
+            **self._factors("factor_liquid", wetted),
+            **rates(plain, wetted),
             seed=settings.seed,
             tolerance=settings.tolerance,
             floor=min(settings.floor, FLOOR_SHARE * strand.core_radius),
@@ -296,9 +306,9 @@ class ProblemBuilder:
             passing[key] = (source, build())
         return passing[key][1]
 
-    def _factors(self, name: str, kinetics: KineticSet, contact: str) -> dict[str, Any]:
-        kinds = tuple(_kind_of(kinetics.constant(label, contact)) for label in SLOT_LABELS[1:])
-        return self._once((name, kinds), lambda: {name: factors(kinetics, self.regimes, contact)})
+    def _factors(self, name: str, laws: Laws) -> dict[str, Any]:
+        kinds = tuple([_kind_of(law) for law in laws])
+        return self._once((name, kinds), lambda: {name: factors(laws, self.regimes)})
 
     def _geometry(self, strand: Strand) -> dict[str, object]:
         amount, tin = initial_amounts(strand, self._volumes)
