@@ -148,16 +148,19 @@ class Course:
         least = np.minimum.reduceat(copper, self.starts)
         lowest = self.first(near & (copper == least[self.run]))
         rows, weights = np.repeat(lowest[:, None], 3, axis=1), np.tile([0.0, 1.0, 0.0], (len(lowest), 1))
-        for away in ROUND:
-            middle = lowest + away
-            inside = (lowest != NOWHERE) & (middle > self.starts) & (middle < self.ends - 1)
-            runs = np.flatnonzero(inside)
-            runs = runs[self._smooth(middle[runs], near)]
-            three = middle[runs][:, None] + ROUND
-            of_vertex = _vertices(self.time[three], self.copper[three])
-            value = _weighted(of_vertex, self.copper[three])
-            less = value < least[runs]
-            rows[runs[less]], weights[runs[less]], least[runs[less]] = three[less], of_vertex[less], value[less]
+        # that row, or parabolas round the one before, itself and the one after; of equals the first
+        middle, vertices = lowest[:, None] + ROUND, np.zeros((len(lowest), 3, 3))
+        inside = (rows != NOWHERE) & (middle > self.starts[:, None]) & (middle < self.ends[:, None] - 1)
+        inside[inside] = self._smooth(middle[inside], near)
+        three = middle[inside][:, None] + ROUND
+        vertices[inside] = _vertices(self.time[three], self.copper[three])
+        values = np.full((len(lowest), 4), np.inf)
+        values[:, 0] = least
+        values[:, 1:][inside] = np.nan_to_num(_weighted(vertices[inside], self.copper[three]), nan=np.inf)
+        best = values.argmin(axis=1) - 1
+        runs = np.flatnonzero(best >= 0)
+        rows[runs] = middle[runs, best[runs]][:, None] + ROUND
+        weights[runs] = vertices[runs, best[runs]]
         return rows, weights
 
     def _smooth(self, middle: Rows, near: NDArray[np.bool_]) -> NDArray[np.bool_]:

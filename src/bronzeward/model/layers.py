@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.growth.cell_grid import graded_edges
-from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, SLOT_LABELS
+from bronzeward.growth.slots import ALPHA, CORE, GAMMA, GAMMA_TIN, N_SLOTS, SLOT_LABELS
 from bronzeward.inputs.strand import IN_CORE, Strand
 from bronzeward.materials.phases import LIQUID, PHASES, SOLID_TIN
 from bronzeward.materials.properties import Properties
@@ -113,16 +113,16 @@ def by_phase(
     keeps of atoms and tin is kept here.
     """
     area = amount * np.array(volumes) + tin * np.array(slopes)
-    present = amount > 0
     inside = area_inside(strands, area)
-    bounds = np.stack([inside[present], (inside + area)[present]])
-    first = np.concatenate([[0], np.cumsum(present.sum(axis=1))]).tolist()
-    for strand, rows in strands:
-        start, end, _ = rows.indices(len(present))
-        of_strand = slice(first[start], first[end])
-        bounds[:, of_strand] = radius_of_area(strand, bounds[:, of_strand])
+    present = amount > 0
+    there = np.flatnonzero(present)  # row by row
+    bounds = np.stack([inside.ravel()[there], (inside + area).ravel()[there]])
+    spans = np.searchsorted(there, [[row * N_SLOTS for row in rows.indices(len(area))[:2]] for _, rows in strands])
+    for (strand, _), (first, last) in zip(strands, spans.tolist(), strict=True):
+        bounds[:, first:last] = radius_of_area(strand, bounds[:, first:last])
     ends = np.full((2, *amount.shape), np.nan)
-    ends[:, present] = bounds
+    for radii, of_present in zip(ends, bounds, strict=True):
+        radii.ravel()[there] = of_present
     by_slot = np.empty((3, *amount.shape))
     by_slot[0], by_slot[1] = amount, tin
     thickness = np.subtract(ends[1], ends[0], out=by_slot[2])

@@ -211,8 +211,9 @@ def rates(plain: Laws, wetted: Laws) -> dict[str, Any]:
     """Arrhenius constants and exponents by slot, arrays of shape (9,)."""
     rows: list[tuple[float, ...]] = [(0.0,) * 7]
     for dry, wet in zip(plain, wetted, strict=True):
-        laws = [value for c in (dry, wet) for value in (c.prefactor * c.reference**c.slowing, c.activation)]
-        rows.append((*laws, dry.exponent, dry.slowing, wet.slowing))
+        rate = dry.prefactor * dry.reference**dry.slowing
+        on_liquid = rate if wet is dry else wet.prefactor * wet.reference**wet.slowing
+        rows.append((rate, dry.activation, on_liquid, wet.activation, dry.exponent, dry.slowing, wet.slowing))
     columns = np.array(list(zip(*rows, strict=True)))
     names = ("rate0", "activation", "rate0_liquid", "activation_liquid", "exponent", "slowing", "slowing_liquid")
     return dict(zip(names, columns, strict=True))
