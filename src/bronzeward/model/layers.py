@@ -123,17 +123,20 @@ def by_phase(
     ends = np.full((2, *amount.shape), np.nan)
     for radii, of_present in zip(ends, bounds, strict=True):
         radii.ravel()[there] = of_present
-    by_slot = np.empty((3, *amount.shape))
-    by_slot[0], by_slot[1] = amount, tin
-    thickness = np.subtract(ends[1], ends[0], out=by_slot[2])
+    thickness = ends[1] - ends[0]
     thickness[~present] = 0.0
-    result = by_slot[:, :, _SLOT_OF_COLUMN]
-    # of liquid and solid tin only the one that the core is; of gamma both parts
-    for phase, other in _of_core(liquid):
-        result[:, other, phase] = 0.0
-    result[:, :, _GAMMA_COLUMN] += by_slot[:, :, GAMMA_TIN]
     shell = thickness[:, CORE + 1 : ALPHA].sum(axis=1)
-    return Layers(result[0], result[1], result[2], shell, liquid, ends)
+    amounts, tins, thicknesses = (_of_phases(of_slots, liquid) for of_slots in (amount, tin, thickness))
+    return Layers(amounts, tins, thicknesses, shell, liquid, ends)
+
+
+def _of_phases(of_slots: NDArray[np.float64], liquid: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Amounts or thicknesses by phase: of liquid and solid tin only the one that the core is; of gamma both parts."""
+    found = of_slots[:, _SLOT_OF_COLUMN]
+    for phase, other in _of_core(liquid):
+        found[other, phase] = 0.0
+    found[:, _GAMMA_COLUMN] += of_slots[:, GAMMA_TIN]
+    return found
 
 
 def alpha_profile(
