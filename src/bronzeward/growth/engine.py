@@ -540,7 +540,7 @@ def integrate(p: Problem, w: Work, r: Record) -> None:
                         return
                 continue
             w.fresh[0] = 0.0
-            keep_trend(p, w, count, step * 0.5 * (1.0 + 0.5 * bend_of(w, step)))
+            keep_trend(p, w, count, step, bend_of(w, step))
             keep_age(p, w, count, step)
             if not balanced(p, w, count, tin):
                 r.count[STATUS] = UNBALANCED

@@ -92,10 +92,14 @@ class Work(NamedTuple):
     dn: Numbers  # (5 * 9) stage derivatives
     dtin: Numbers
     du: Numbers  # (5 * cells)
-    s_stage: Numbers  # (5 * 9) speeds of the stages
-    x_stage: Numbers  # (5 * cells) their compositions
-    s_trend: Numbers  # (9) change of the speeds with time over the last step
+    s_stage: Numbers  # (6 * 9) speeds of the stages, and at the start of the step
+    x_stage: Numbers  # (6 * cells) their compositions
+    smooth: Numbers  # (1) 1 where the course goes on smoothly from the step before
+    s_trend: Numbers  # (9) how the speeds went over the last step
+    s_curve: Numbers
     x_trend: Numbers  # (cells)
+    x_curve: Numbers
+    last: Numbers  # (2) the last step [s] and its bend
     age: Numbers  # (1) since when the layers would have grown as the square root of time [s], 0: they do not
     fresh: Numbers  # (1) 1 from the start of a layer to the first step after it
     flow: Numbers  # (9 * 6) flows into and out of each phase and their slopes
@@ -155,7 +159,7 @@ def new_work(n_cells: int, zeros: Any) -> Work:
     slot, cell, face = _N_WORK_SLOT, n_cells, n_cells + _N_WORK_SLOT
     sizes = {
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
-        "s_stage": 5 * slot, "x_stage": 5 * cell, "x_trend": cell,
+        "s_stage": 6 * slot, "x_stage": 6 * cell, "smooth": 1, "last": 2, "x_curve": cell, "x_trend": cell,
         "corrected": 3, "age": 1, "fresh": 1, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
         "face": face, "diagonal": face, "right": face, "held": face,
     }  # fmt: skip

@@ -43,5 +43,6 @@ def reach_on(p: Problem, w: Work, slot: int) -> bool:
         w.u_star[c] = w.u_start[c]
         for stage in range(len(w.du) // p.n_cells):
             w.du[stage * p.n_cells + c] = 0.0
+        for stage in range(len(w.x_stage) // p.n_cells):
             w.x_stage[stage * p.n_cells + c] = w.x[c]
     return True

@@ -13,7 +13,7 @@ from math import pi, sqrt
 from bronzeward.growth.balance import IN, IN_BY_OUT, OUT, OUT_BY_IN, newton_step, solve_stage
 from bronzeward.growth.changes import settle
 from bronzeward.growth.geometry import path
-from bronzeward.growth.predict import HALF_WAY, guess_stage, keep_stage
+from bronzeward.growth.predict import HALF_WAY, START, guess_stage, keep_stage
 from bronzeward.growth.problem import Numbers, Problem, Work
 from bronzeward.growth.reach import find_reached
 from bronzeward.growth.slots import N_SLOTS
@@ -261,6 +261,7 @@ def try_step(
     """
     iterations = 0
     bend = bend_of(w, h)
+    keep_stage(p, w, START, count)
     for stage in range(STAGES):
         node = NODES[stage]
         elapsed = h * node * (1.0 - bend * (1.0 - node))
