@@ -52,8 +52,9 @@ for precision in ("run", "quick"):
 
 
 def environment(source: Path, cache: str) -> dict[str, str]:
-    """Where a checkout is run from."""
-    return {**os.environ, "PYTHONPATH": str(source), "BRONZEWARD_CACHE": cache}
+    """Where a checkout is run from; what Python compiles is kept, as an installed package has it."""
+    own = {"PYTHONPATH": str(source), "BRONZEWARD_CACHE": cache, "PYTHONPYCACHEPREFIX": f"{cache}/python"}
+    return {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"} | own
 
 
 def band(source: Path, cache: str, members: int) -> tuple[float, float]:
