@@ -23,11 +23,13 @@ BROKEN = {
         2: (1386, 7548, 9389, 12637, 14453),
     },
     "slopes of a profile were rounding": {0: (42, 732)},
+    "two steps of three could not be solved": {51: (60106,)},
     "steps too small": {0: (405, 446), 2: (11641, 12137)},
     "a compound due at once as it becomes stable": {51: (41820,)},
     "record full": {0: (366, 410, 420, 489, 543, 879), 2: (4422, 8307, 18278)},
     "rests that are rounding were counted": {2: (9313,)},
     "levelled profiles flowed by rounding": {0: (738, 1520, 32425, 52708, 55199, 63054)},
+    "pivots of the cells cancelled": {51: (37316,)},
     "tin in much copper was placed too loosely": {0: (30269,)},
 }
 """Numbers of wide cases by seed that once failed, by cause."""

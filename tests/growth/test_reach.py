@@ -54,7 +54,7 @@ def test_cells_join_where_the_solution_brings_tin(p: Problem) -> None:
     new = slice(here.start + 4, here.start + 6)
     np.testing.assert_array_equal(w.u_star[new], w.u[new])
     np.testing.assert_array_equal(np.reshape(w.du, (5, -1))[:, new], 0.0)
-    np.testing.assert_array_equal(np.reshape(w.x_stage, (5, -1))[:, new], 1e-15)
+    np.testing.assert_array_equal(np.reshape(w.x_stage, (6, -1))[:, new], 1e-15)
     assert np.isnan(w.u_star[here.start + 6])
     w.reached[ALPHA], w.right[here.stop + ALPHA - 1] = CELLS, 1.0
     assert not reach.reach_on(p, w, ALPHA)

@@ -17,6 +17,8 @@ dominant, because every layer grows more slowly the thicker it is.
 
 from __future__ import annotations
 
+from math import sqrt
+
 from bronzeward.growth.geometry import path, resistance_slope
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.profile import is_flat, lay_faces, skin_is_thin, solve_cells
@@ -31,8 +33,26 @@ DILUTE = 0.01
 LEAST_LAYER = 1e-6
 """Share of the seed thickness below which a layer between two others cannot be computed."""
 
-CONVERGED = 1e-1
-"""Iteration stops at this share of the step tolerance."""
+CONVERGED = 0.4
+"""Iteration stops where it is expected to leave less than this share of the step tolerance in a layer, and the cells of
+a profile have moved by less; over the weight of the stage."""
+
+WEIGHT_IN_STEP = (25 / 6, 49 / 12, 125 / 4, 85 / 3, 1.0)
+"""How many times as much of an error of each stage goes into the step as of the last stage (`step.WEIGHTS`)."""
+
+GROWN = 2.5
+"""What is left of a layer counts against its atoms or against this many times what the step has done to them, whichever
+is less. Where steps are short for the sake of another, a layer changes little in each, and what is left in every one of
+thousands would add up."""
+
+STILL = 1e-2
+"""Share of a layer's atoms that counts as done to it at least: some stand still."""
+
+ROUNDING = 2e-15
+"""A correction below this share of all tin is rounding, of what the core holds."""
+
+LEAST_PACE = 3e-2
+"""The least share of a correction that an iteration is trusted to leave."""
 
 THINNEST_FLOW = 1e-10
 """A layer between two others is solved to a share of itself and of this thickness [m], less than an atom's diameter."""
@@ -226,7 +246,8 @@ def take_cells(p: Problem, w: Work, slot: int) -> float:
         tin[c] = atoms * x
         total += atoms * x
     w.tin[slot] = total
-    return float(moved / (total + DILUTE * min(amount, p.all_tin)))
+    done = GROWN * abs(total - w.tin_start[slot]) + STILL * total
+    return float(moved / (min(total, done) + DILUTE * min(amount, p.all_tin)))
 
 
 def newton_step(w: Work, count: int) -> bool:
@@ -395,7 +416,7 @@ def follow_cells(p: Problem, w: Work, count: int) -> float:
 
 
 def largest_correction(p: Problem, w: Work, count: int, gh: float) -> float:
-    """Largest share of its atoms by which the correction in `w.right` changes a phase.
+    """Largest correction in `w.right` to the atoms of a phase, over what it counts against.
 
     Of a layer at an edge, what is left of the floor counts as well. Between two others it does not: the flow through a
     layer goes as one over its thickness, so that a thin one half known is a flow half known.
@@ -406,11 +427,26 @@ def largest_correction(p: Problem, w: Work, count: int, gh: float) -> float:
         inside = w.right[k - 1] if k > 0 else 0.0
         outside = w.right[k] if k < count - 1 else 0.0
         thin = THINNEST_FLOW if 0 < k < count - 1 else p.floor
-        worst = max(worst, abs(gh * (outside - inside)) / (abs(w.n[slot]) + thin * p.perimeter / p.volume[slot]))
+        amount = abs(w.n[slot])
+        done = GROWN * abs(w.n[slot] - w.n_start[slot]) + STILL * amount
+        change = abs(gh * (outside - inside)) - ROUNDING * p.all_tin
+        worst = max(worst, change / (min(amount, done) + thin * p.perimeter / p.volume[slot]))
     return worst
 
 
-def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -> int:
+def expected_rest(w: Work, correction: float, before: float) -> float:
+    """What iteration will leave of the largest correction, `before` being the one before it in the same stage, 0: none.
+
+    The share that an iteration leaves of a correction is measured by two in turn. Where a stage takes one iteration,
+    that of an earlier stage is trusted to a power of 3/4, so that one is measured again before long (Hairer and Wanner,
+    Solving Ordinary Differential Equations II, section IV.8, do so with 0.8).
+    """
+    pace = correction / before if before > 0.0 else sqrt(w.pace[0] * sqrt(w.pace[0]))
+    w.pace[0] = min(1.0, max(LEAST_PACE, pace))
+    return float(w.pace[0]) * correction
+
+
+def solve_stage(p: Problem, w: Work, count: int, gh: float, stage: int) -> int:
     """Solve one stage from the guess in `w.s` and `w.x`; the iterations used, 0 on failure."""
     if count == 1:
         return single_phase(p, w, gh)
@@ -421,9 +457,11 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
             return 0
     # standing still is no guess: what tin does to untouched copper is only seen in motion
     guessed = not stands_still(w, count)
+    before = 0.0
+    allowed = CONVERGED * p.tolerance / WEIGHT_IN_STEP[stage]
     for iteration in range(1, MOST_ITERATIONS + 1):
         # all stages of a step share gh, so the slopes of a profile serve until convergence is slow
-        fresh = (first_stage and iteration <= (1 if guessed else 2)) or iteration > 3
+        fresh = (stage == 0 and iteration <= (1 if guessed else 2)) or iteration > 3
         all_flows(p, w, count, gh, fresh)
         if not newton_step(w, count):
             return 0
@@ -431,7 +469,9 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, first_stage: bool) -
         # the cells just solved belong to the speeds before this correction, so they follow one behind
         worst = largest_correction(p, w, count, gh)
         moved = follow_cells(p, w, count)
-        if (guessed or iteration > 1) and max(worst, moved) < CONVERGED * p.tolerance:
+        rest = expected_rest(w, worst, before)
+        before = worst
+        if (guessed or iteration > 1) and max(rest, moved) < allowed:
             if rest_is_small(p, w, count, gh, iteration <= MOST_STRICT):
                 apply_last(p, w, count, gh)
                 return iteration

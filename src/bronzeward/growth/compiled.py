@@ -36,6 +36,7 @@ from bronzeward.growth import (
     predict,
     profile,
     reach,
+    rows,
     state,
     step,
 )
@@ -52,7 +53,7 @@ _OPTIONS: dict[str, Any] = {"error_model": "numpy"}
 @cache
 def source_digest() -> str:
     """Short hash of the engine's source and of the versions that compile it."""
-    sources = [*(str(module.__file__) for module in (*_MODULES, handles, packed)), __file__]
+    sources = [*(str(module.__file__) for module in (*_MODULES, handles, packed, rows)), __file__]
     text = "".join(Path(source).read_text("utf-8") for source in sources)
     text += "".join(Problem._fields + Work._fields + Record._fields) + version("numba") + version("llvmlite")
     return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -68,6 +68,16 @@ AFTER_EVENT = 0.1
 MOST_GROWTH = 20.0
 """A step is at most this many times as long as the one before."""
 
+BEARABLE = 5.0
+"""So many steps between two events whose stages could not be solved are no sign that others cannot."""
+
+UNSOLVED = 0.7
+"""Share of a step whose stages could not be solved that the next ones are no longer than. The error estimate may allow
+far more, where a layer is about to go; to try that after every step cost two steps of three."""
+
+FORGOTTEN = 1.5
+"""Growth of that bound with every step."""
+
 SMALLEST_STEP = 1e-18
 """Below this the run gives up [s]."""
 
@@ -411,6 +421,8 @@ def attempt(
     if not 0.0 <= error <= 1.0 and not (first and far < 1.0):
         restore(p, w, count)
         r.count[REJECTED] += 1
+        if not error >= 0.0:
+            keep_unsolved(w, step)
         if first:  # growing as the square root of time
             return 0.0, step * max(0.01, 0.7 / far**2)
         return 0.0, step * (max(0.2, 0.9 * error**-0.25) if error > 0.0 else 0.25)
@@ -427,7 +439,22 @@ def attempt(
         r.count[REJECTED] += 1
         return 0.0, 0.25 * step
     step = landed
-    return step, 2.0 * step if first else step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25)
+    return step, 2.0 * step if first else bounded(w, step * min(MOST_GROWTH, 0.9 * max(error, 1e-8) ** -0.25))
+
+
+def keep_unsolved(w: Work, h: float) -> None:
+    """Remember that the stages of a step of h [s] could not be solved; if that is often, it bounds what follows."""
+    w.unsolved[0] += 1.0
+    if w.unsolved[0] > BEARABLE:
+        w.unsolved[1] = UNSOLVED * h
+
+
+def bounded(w: Work, h: float) -> float:
+    """The next step, no longer than what steps that could not be solved allow; that grows with every step taken."""
+    if w.unsolved[1] > 0.0:
+        h = min(h, w.unsolved[1])
+        w.unsolved[1] *= FORGOTTEN
+    return h
 
 
 def moved(p: Problem, w: Work, count: int) -> float:

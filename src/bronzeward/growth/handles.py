@@ -1,20 +1,17 @@
 """How compiled code reads packed tuples (`packed`) by their addresses.
 
-A handle is the address of a packed tuple, a row the address and length of an array in it. Nobody counts who holds
-them, which took a third of the time of a run; whoever calls the entry keeps them. Compiled code is told what holds for
-its time: words do not change, neither do the numbers of a problem, and whole numbers never lie where others do. So it
-need not read them again after each number it writes. Rows are read from 0 on: unlike lists, they do not count
-from their ends.
+A handle is the address of a packed tuple; its words do not change while compiled code runs, neither do the numbers of a
+problem. Nobody counts who holds it, which took a third of the time of a run; whoever calls the entry keeps the tuple.
 """
 
 from __future__ import annotations
 
-import operator
 from functools import cache
 from typing import Any
 
 from bronzeward.growth.packed import WORD, annotated
 from bronzeward.growth.problem import Problem
+from bronzeward.growth.rows import row_type, unchanging
 
 
 @cache
@@ -61,87 +58,11 @@ def handle_type() -> Any:
         if not isinstance(held, row_type()):
             return word(place, context.get_value_type(held))
         row = cgutils.create_struct_proxy(held)(context, builder)
-        row.data, row.size = word(place, ir.PointerType(context.get_data_type(held.dtype))), word(place + 1, row.size.type)
+        row.data = word(place, ir.PointerType(context.get_data_type(held.dtype)))
+        row.size = word(place + 1, row.size.type)
         return row._getvalue()
 
     return Handle
-
-
-@cache
-def row_type() -> Any:
-    """The type of rows, made known to numba: `row_type()(dtype, fixed)`, of numbers that nobody changes if `fixed`."""
-    from llvmlite import ir
-    from numba.core import cgutils, types
-    from numba.core.datamodel import models
-    from numba.core.typing.templates import AbstractTemplate, infer_global, signature
-    from numba.extending import lower_builtin, register_model
-
-    class Row(types.Type):
-        def __init__(self, dtype: Any, fixed: bool) -> None:
-            self.dtype, self.fixed = dtype, fixed
-            super().__init__(name=f"Row({dtype}, {fixed})")
-
-    @register_model(Row)
-    class RowModel(models.StructModel):
-        def __init__(self, manager: Any, kind: Any) -> None:
-            super().__init__(manager, kind, [("data", types.CPointer(kind.dtype)), ("size", types.intp)])
-
-    @infer_global(operator.getitem)
-    class Reading(AbstractTemplate):
-        def generic(self, arguments: Any, _keywords: Any) -> Any:
-            if isinstance(arguments[0], Row) and isinstance(arguments[1], types.Integer):
-                return signature(arguments[0].dtype, arguments[0], types.intp)
-            return None
-
-    @infer_global(operator.setitem)
-    class Writing(AbstractTemplate):
-        def generic(self, arguments: Any, _keywords: Any) -> Any:
-            if isinstance(arguments[0], Row) and isinstance(arguments[1], types.Integer):
-                return signature(types.none, arguments[0], types.intp, arguments[0].dtype)
-            return None
-
-    @infer_global(len)
-    class Length(AbstractTemplate):
-        def generic(self, arguments: Any, _keywords: Any) -> Any:
-            return signature(types.intp, *arguments) if isinstance(arguments[0], Row) else None
-
-    def row_of(context: Any, builder: Any, kind: Any, value: Any) -> Any:
-        return cgutils.create_struct_proxy(kind)(context, builder, value=value)
-
-    def marked(builder: Any, kind: Any, instruction: Any) -> Any:
-        """A load or store, marked so that whole numbers are known to lie apart from others."""
-        module = builder.module
-        zero = ir.Constant(ir.IntType(64), 0)
-        root = module.add_metadata([ir.MetaDataString(module, "numbers in rows")])
-        number = module.add_metadata([ir.MetaDataString(module, str(kind.dtype)), root, zero])
-        instruction.set_metadata("tbaa", module.add_metadata([number, number, zero]))
-        return instruction
-
-    @lower_builtin(operator.getitem, Row, types.intp)  # type: ignore[untyped-decorator]
-    def read(context: Any, builder: Any, told: Any, arguments: Any) -> Any:
-        kind, (value, place) = told.args[0], arguments
-        data = row_of(context, builder, kind, value).data
-        number = marked(builder, kind, builder.load(builder.gep(data, [place], inbounds=True)))
-        return unchanging(builder, number) if kind.fixed else number
-
-    @lower_builtin(operator.setitem, Row, types.intp, types.Any)  # type: ignore[untyped-decorator]
-    def write(context: Any, builder: Any, told: Any, arguments: Any) -> Any:
-        kind, (value, place, number) = told.args[0], arguments
-        data = row_of(context, builder, kind, value).data
-        marked(builder, kind, builder.store(number, builder.gep(data, [place], inbounds=True)))
-        return context.get_dummy_value()
-
-    @lower_builtin(len, Row)  # type: ignore[untyped-decorator]
-    def length(context: Any, builder: Any, told: Any, arguments: Any) -> Any:
-        return row_of(context, builder, told.args[0], arguments[0]).size
-
-    return Row
-
-
-def unchanging(builder: Any, loaded: Any) -> Any:
-    """A number that was loaded, marked as one that stays the same as long as compiled code runs."""
-    loaded.set_metadata("invariant.load", builder.module.add_metadata([]))
-    return loaded
 
 
 def handle_at(tuple_kind: Any) -> Any:

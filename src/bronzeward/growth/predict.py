@@ -57,9 +57,10 @@ def keep_stage(p: Problem, w: Work, stage: int, count: int) -> None:
 
 
 def keep_trend(p: Problem, w: Work, count: int, h: float, bend: float) -> None:
-    """Remember how speeds and compositions went over an accepted step of h [s], run through with a bend (`step.bend_of`).
+    """Remember how speeds and compositions went over an accepted step of h [s].
 
-    Kept are divided differences of the values at the end, at three quarters and half way.
+    Kept are divided differences of the values at the end, at three quarters and half way, and how the step ran through
+    time (`step.bend_of`).
     """
     w.smooth[0] = 1.0
     w.last[0], w.last[1] = h, bend
@@ -91,6 +92,8 @@ def beyond_last(w: Work, elapsed: float) -> float:
 def forget_trend(p: Problem, w: Work) -> None:
     """Start again without a trend, after an event."""
     w.age[0] = w.smooth[0] = 0.0
+    w.pace[0] = 1.0
+    w.unsolved[0] = w.unsolved[1] = 0.0
     for k in range(N_SLOTS):
         w.s_trend[k] = w.s_curve[k] = 0.0
     for c in range(p.n_cells):
@@ -117,8 +120,13 @@ def guess_stage(p: Problem, w: Work, stage: int, count: int, elapsed: float) -> 
         w.s[k] = guess
     for k in range(count):
         slot = int(w.sequence[k])
-        for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
-            guess = weights[stage * EARLIER + EARLIER - 1] * w.x_stage[START * p.n_cells + c]
-            for j in range(stage):
-                guess += weights[stage * EARLIER + j] * w.x_stage[j * p.n_cells + c]
-            w.x[c] = guess
+        first = int(p.cell_start[slot])
+        last = first + int(w.reached[slot])
+        weight, of_stage = weights[stage * EARLIER + EARLIER - 1], START * p.n_cells
+        for c in range(first, last):
+            w.x[c] = weight * w.x_stage[of_stage + c]
+        for j in range(stage):
+            weight, of_stage = weights[stage * EARLIER + j], j * p.n_cells
+            if weight != 0.0:
+                for c in range(first, last):
+                    w.x[c] += weight * w.x_stage[of_stage + c]

@@ -82,6 +82,7 @@ class Work(NamedTuple):
     x_out: Numbers
     rate: Numbers
     slowing: Numbers
+    seen: Numbers  # (3) temperature [K], regime and phase that liquid touches, for which these were found
     n_start: Numbers  # (9) state at the start of the step
     tin_start: Numbers
     u_start: Numbers
@@ -95,6 +96,8 @@ class Work(NamedTuple):
     s_stage: Numbers  # (6 * 9) speeds of the stages, and at the start of the step
     x_stage: Numbers  # (6 * cells) their compositions
     smooth: Numbers  # (1) 1 where the course goes on smoothly from the step before
+    pace: Numbers  # (1) share of a correction that an iteration was last seen to leave
+    unsolved: Numbers  # (2) steps since the last event that could not be solved; the bound they leave [s], 0: none
     s_trend: Numbers  # (9) how the speeds went over the last step
     s_curve: Numbers
     x_trend: Numbers  # (cells)
@@ -160,7 +163,8 @@ def new_work(n_cells: int, zeros: Any) -> Work:
     sizes = {
         "u": cell, "u_start": cell, "u_star": cell, "x": cell,
         "s_stage": 6 * slot, "x_stage": 6 * cell, "smooth": 1, "last": 2, "x_curve": cell, "x_trend": cell,
-        "corrected": 3, "age": 1, "fresh": 1, "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
+        "corrected": 3, "pace": 1, "unsolved": 2, "seen": 3, "age": 1, "fresh": 1,
+        "dn": 5 * slot, "dtin": 5 * slot, "du": 5 * cell, "flow": 6 * slot,
         "face": face, "diagonal": face, "right": face, "held": face,
     }  # fmt: skip
     return Work(*(zeros(sizes.get(name, slot)) for name in Work._fields))

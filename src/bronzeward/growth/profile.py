@@ -149,8 +149,9 @@ def solve_cells(
         first_take = bernoulli(-rho * s_in) / rho
     take = first_take
     give = 0.0
-    # forward elimination; y_k = solution_k + eliminated_k * y_{k+1}
-    above = 0.0
+    # forward elimination; y_k = solution_k + eliminated_k * y_{k+1}. Pivots are sums of what is positive, nothing
+    # cancels: `above` is what is left of the cell before, were it to give its tin to this one
+    above = gh * take
     before = 0.0
     for k in range(cells):
         next_give = next_take = 0.0
@@ -161,14 +162,15 @@ def solve_cells(
             next_take = bernoulli(-rho * speed) / rho
             next_give = next_take - speed
         share = edge[base + k + 1] - edge[base + k]
-        pivot = 1.0 / (amount * share + gh * (take + next_give - give * above))
+        own = amount * share + above
+        pivot = 1.0 / (own + gh * next_give)
         known = known_tin[first + k] - known_atoms * share * reference + gh * give * before
         if k == cells - 1:
             # no tin flows beyond the last cell that tin has reached, but pure copper passes its moving face
             known += gh * (next_take * beyond - (1.0 - edge[base + k + 1]) * s_in * reference)
-        above = gh * next_take * pivot
         before = known * pivot
-        eliminated[base + k] = above
+        above = gh * next_take * (own * pivot)
+        eliminated[base + k] = gh * next_take * pivot
         solution[base + k] = before
         give, take = next_give, next_take
     y = solution[base + cells - 1]

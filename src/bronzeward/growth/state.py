@@ -31,7 +31,13 @@ def interpolate(table: Numbers, start: int, nodes: int, position: float) -> floa
 
 
 def set_temperature(p: Problem, w: Work, regime: int, temperature: float, liquid_touches: int) -> None:
-    """Fill `x_in`, `x_out`, `rate` and `slowing`; slot `liquid_touches` (or -1) uses the constants for liquid."""
+    """Fill `x_in`, `x_out`, `rate` and `slowing`; slot `liquid_touches` (or -1) uses the constants for liquid.
+
+    Through a hold they stay as they are.
+    """
+    if w.seen[0] == temperature and w.seen[1] == regime and w.seen[2] == liquid_touches:
+        return
+    w.seen[0], w.seen[1], w.seen[2] = temperature, float(regime), float(liquid_touches)
     position = (temperature - p.table_start[regime]) / p.table_step[regime]
     reciprocal = 1.0 / (GAS_CONSTANT * temperature)
     before = -1

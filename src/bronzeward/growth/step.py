@@ -95,11 +95,14 @@ def gather_known(p: Problem, w: Work, stage: int, count: int, h: float) -> None:
         w.n_star[slot] = n
         w.tin_star[slot] = tin
         if p.wide[slot]:
-            for c in range(int(p.cell_start[slot]), int(p.cell_start[slot]) + int(w.reached[slot])):
-                u = w.u_start[c]
-                for j in range(stage):
-                    u += h * WEIGHTS[stage * STAGES + j] * w.du[j * p.n_cells + c]
-                w.u_star[c] = u
+            first = int(p.cell_start[slot])
+            last = first + int(w.reached[slot])
+            for c in range(first, last):
+                w.u_star[c] = w.u_start[c]
+            for j in range(stage):
+                weight, of_stage = h * WEIGHTS[stage * STAGES + j], j * p.n_cells
+                for c in range(first, last):
+                    w.u_star[c] += weight * w.du[of_stage + c]
 
 
 def stage_amount(w: Work, stage: int, slot: int, h: float) -> float:
@@ -268,7 +271,7 @@ def try_step(
         set_temperature(p, w, regime, at + slope * elapsed, touched)
         gather_known(p, w, stage, count, h)
         guess_stage(p, w, stage, count, elapsed)
-        used = solve_stage(p, w, count, GAMMA * h * (1.0 + bend * (2.0 * node - 1.0)), stage == 0)
+        used = solve_stage(p, w, count, GAMMA * h * (1.0 + bend * (2.0 * node - 1.0)), stage)
         if used == 0:
             return -1.0, iterations
         iterations += used
