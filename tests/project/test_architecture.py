@@ -72,7 +72,7 @@ def test_a_cached_run_loads_neither_pycalphad_nor_xarray(table: object, tmp_path
 def test_a_band_waits_for_no_library_of_tables(table: object, tmp_path: Path) -> None:
     """xarray loads whatever arrays are installed, dask, distributed and pint among them: a second of processor time.
 
-    Nor for numba, where the engine has been compiled before, nor for scipy.
+    Nor for numba, where the engine has been compiled before.
     """
     from bronzeward.model.batch import warm_engine
 
@@ -87,6 +87,6 @@ def test_a_band_waits_for_no_library_of_tables(table: object, tmp_path: Path) ->
         "try:\n    app.main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
         "sys.stdout = sys.__stdout__"
     )
-    heavy = {"xarray", "matplotlib", "pycalphad", "pandas", "numba", "dask", "distributed", "pint", "scipy"}
+    heavy = {"xarray", "matplotlib", "pycalphad", "pandas", "numba", "dask", "distributed", "pint"}
     assert not loaded_after(code) & heavy
     assert target.is_file()

@@ -9,8 +9,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from bronzeward.studies.incomplete_beta import incomplete_beta
-
 Array = NDArray[np.float64]
 
 QUANTILES = (0.05, 0.5, 0.95)
@@ -54,7 +52,9 @@ def quantile_errors(values: Array) -> Array:
 @lru_cache(maxsize=12)
 def _resampled(n: int, quantile: float) -> Array:
     """Chances that the quantile of a resampled sample of n is the first, second, ... of its ordered values."""
-    return np.diff(incomplete_beta((n + 1) * quantile, (n + 1) * (1.0 - quantile), np.arange(n + 1) / n))
+    from scipy.special import betainc
+
+    return np.diff(betainc((n + 1) * quantile, (n + 1) * (1.0 - quantile), np.arange(n + 1) / n))
 
 
 def first_half(values: Array) -> Array:
