@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -55,17 +56,26 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session", autouse=True)
 def compiled_once():
-    """Who asks for the compiled engine while it is being compiled beside waits for it, and compiles none of its own."""
+    """Who asks for the compiled engine while it is being compiled beside waits for it, and compiles none of its own.
+
+    Nor does it tell of compiling: what a command prints would else depend on when it runs.
+    """
     from bronzeward.growth import compiled
+    from bronzeward.model import batch
 
-    straight = compiled.compiled_integrate
+    for name in ("compiled_integrate", "is_kept"):
+        waiting = waits_for_the_engine(getattr(compiled, name))
+        for module in (compiled, batch):
+            setattr(module, name, waiting)
 
-    def waiting(cache_folder: str = ""):
+
+def waits_for_the_engine(straight: Callable[[str], Any]) -> Callable[[str], Any]:
+    def waiting(cache_folder: str = "") -> Any:
         while COMPILING.exists():
             time.sleep(0.05)
         return straight(cache_folder)
 
-    compiled.compiled_integrate = waiting
+    return waiting
 
 
 class CompileBeside:
