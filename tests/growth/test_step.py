@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bronzeward.growth import step
+from bronzeward.growth import balance, step
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA
 from bronzeward.inputs.schedule import Schedule
@@ -29,6 +29,11 @@ def p() -> Problem:
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(7)
+
+
+def test_weights_of_stages_in_a_step_are_those_of_the_method() -> None:
+    """The table lies in `step`, which calls `balance`: an error of a stage enters over the weight of the last one."""
+    np.testing.assert_allclose(balance.WEIGHT_IN_STEP, np.abs(TABLE[4]) / step.GAMMA, rtol=1e-15)
 
 
 # --- keeping a state and going back to it

@@ -1,8 +1,9 @@
 """Guesses for a stage from the stages before it, so that its iteration starts close to its end.
 
 Speeds of the interfaces and compositions of the cells are smooth in time between events. Each stage is guessed by
-the polynomial through earlier stages of its step; the first one by the trend over the second half of the step
-before. A guess only saves iterations: what a stage converges to does not depend on it.
+the polynomial through the start of its step, where that is smooth, and earlier stages; the first one by the parabola
+through the second half of the step before. A guess only saves iterations: what a stage converges to does not depend
+on it.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ FURTHEST_CURVED = 0.5
 
 
 def keep_stage(p: Problem, w: Work, stage: int, count: int) -> None:
-    """Remember a solved stage."""
+    """Remember a solved stage, or the start of a step."""
     for k in range(count - 1):
         w.s_stage[stage * N_SLOTS + k] = w.s[k]
     for k in range(count):
