@@ -373,8 +373,8 @@ def damping(p: Problem, w: Work, count: int, gh: float) -> float:
     return share
 
 
-def single_phase(p: Problem, w: Work, gh: float) -> int:
-    """A stage of a phase that is alone: nothing moves, a profile levels out."""
+def single_phase(p: Problem, w: Work, gh: float, allowed: float) -> int:
+    """A stage of a phase that is alone: nothing moves, a profile levels out until its cells stay."""
     slot = w.sequence[0]
     w.n[slot] = w.n_star[slot]
     w.tin[slot] = w.tin_star[slot]
@@ -382,7 +382,7 @@ def single_phase(p: Problem, w: Work, gh: float) -> int:
         for _ in range(MOST_ITERATIONS):
             lay_out(p, w, 1)
             wide_flows(p, w, 0, 1, gh, False)
-            if take_cells(p, w, slot) < CONVERGED * p.tolerance:
+            if take_cells(p, w, slot) < allowed:
                 return 1
         return 0
     return 1
@@ -448,8 +448,9 @@ def expected_rest(w: Work, correction: float, before: float) -> float:
 
 def solve_stage(p: Problem, w: Work, count: int, gh: float, stage: int) -> int:
     """Solve one stage from the guess in `w.s` and `w.x`; the iterations used, 0 on failure."""
+    allowed = CONVERGED * p.tolerance / WEIGHT_IN_STEP[stage]
     if count == 1:
-        return single_phase(p, w, gh)
+        return single_phase(p, w, gh, allowed)
     if not set_amounts(p, w, count, gh):
         for k in range(count - 1):
             w.s[k] = 0.0
@@ -458,7 +459,6 @@ def solve_stage(p: Problem, w: Work, count: int, gh: float, stage: int) -> int:
     # standing still is no guess: what tin does to untouched copper is only seen in motion
     guessed = not stands_still(w, count)
     before = 0.0
-    allowed = CONVERGED * p.tolerance / WEIGHT_IN_STEP[stage]
     for iteration in range(1, MOST_ITERATIONS + 1):
         # all stages of a step share gh, so the slopes of a profile serve until convergence is slow
         fresh = (stage == 0 and iteration <= (1 if guessed else 2)) or iteration > 3
