@@ -12,6 +12,7 @@ from scipy.special import exprel
 
 from bronzeward.growth import balance, profile
 from bronzeward.growth.balance import IN, IN_BY_IN, IN_BY_OUT, OUT, OUT_BY_IN, OUT_BY_OUT
+from bronzeward.growth.geometry import holds_border
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, N_SLOTS, ZETA
 from bronzeward.inputs.schedule import Schedule
@@ -66,7 +67,7 @@ def made_up(plane: int = 0, **changes: Any) -> Problem:
     return start._replace(plane=plane, **{**own, **changes})
 
 
-ROUND, PLANE = made_up(), made_up(1)
+ROUND, PLANE, BEHIND = made_up(), made_up(1), made_up(void_outside=1)
 
 
 def stack(p: Problem, sequence: tuple[int, ...], seed: int = 3) -> Any:
@@ -153,16 +154,14 @@ def test_a_compound_takes_in_what_it_comes_to_hold(sequence: tuple[int, ...], k:
         assert into == close(through - x * w.s[k - 1], rel=1e-11)
 
 
-@pytest.mark.parametrize("p", [ROUND, PLANE], ids=["round", "plane"])
+@pytest.mark.parametrize("p", [ROUND, PLANE, BEHIND], ids=["round", "plane", "void outside"])
 @pytest.mark.parametrize(("sequence", "k"), COMPOUNDS)
-def test_slopes_of_a_compound_with_its_copper_side_held(sequence: tuple[int, ...], k: int, p: Problem) -> None:
-    w, slot, count = stack(p, sequence), sequence[k], len(sequence)
-    move(p, w, count)
-    outer = w.area_out[slot]
+def test_slopes_of_a_compound_as_its_interfaces_move_it(sequence: tuple[int, ...], k: int, p: Problem) -> None:
+    """With both its sides, each in a zone of its own where borders lie between."""
+    w, count = stack(p, sequence), len(sequence)
 
     def flows() -> np.ndarray:
-        balance.set_amounts(p, w, count, GH)
-        w.area_in[slot] = outer - w.n[slot] * p.volume[slot]
+        move(p, w, count)
         return flows_of(p, w, k, count)
 
     slopes = flows()
@@ -293,6 +292,41 @@ def test_slopes_of_a_profile_in_a_plane(sequence: tuple[int, ...], k: int, fast:
     # where there is no interface there is nothing to know
     assert (slopes[[IN_BY_IN, OUT_BY_IN]] == 7.0).all() == (k == 0)
     assert (slopes[[IN_BY_OUT, OUT_BY_OUT]] == 7.0).all() == (k == count - 1)
+
+
+@pytest.mark.parametrize("p", [ROUND, BEHIND], ids=["round", "void outside"])
+@pytest.mark.parametrize(("sequence", "k"), PROFILES)
+def test_slopes_of_a_profile_across_a_border(sequence: tuple[int, ...], k: int, p: Problem) -> None:
+    """Its ways are laid anew as its interfaces move it; where it is all in one zone they go as its atoms."""
+    w, slot, count = stack(p, sequence), sequence[k], len(sequence)
+    move(p, w, count)
+    middle = 0.5 * (w.area_in[slot] + w.area_out[slot])
+    p = moved_borders(p, middle - ROOMS[1])
+    assert holds_border(p, w.area_in[slot], w.area_out[slot])
+
+    def flows() -> np.ndarray:
+        move(p, w, count)
+        return flows_of(p, w, k, count)
+
+    slopes = flows_of(p, w, k, count, fresh=True)
+    np.testing.assert_array_equal(flows()[[IN, OUT]], slopes[[IN, OUT]])
+    if k > 0:
+        np.testing.assert_allclose(
+            slopes[[IN_BY_IN, OUT_BY_IN]], differences(w, k, flows, -1, 1e-6), rtol=2e-3, atol=1e-6
+        )
+    if k < count - 1:
+        np.testing.assert_allclose(
+            slopes[[IN_BY_OUT, OUT_BY_OUT]], differences(w, k, flows, 0, 1e-6), rtol=2e-3, atol=1e-6
+        )
+
+
+def moved_borders(p: Problem, by: float) -> Problem:
+    """The problem with its first border elsewhere, five times as dense behind it and without the others."""
+    border = ROOMS[1] + by
+    factor = np.array([1.0, 5.0]) / (4.0 * np.pi)
+    offset = np.array([0.0, (factor[0] - factor[1]) * np.log(border)])
+    zones = {"zone_area": np.array([0.0, border]), "zone_offset": offset, "zone_factor": factor}
+    return p._replace(**zones, zone_shift=np.zeros(2))
 
 
 # --- the correction of the speeds

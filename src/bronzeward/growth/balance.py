@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from math import sqrt
 
-from bronzeward.growth.geometry import path, resistance_slope
+from bronzeward.growth.geometry import holds_border, path, resistance_slope
 from bronzeward.growth.problem import Problem, Work
 from bronzeward.growth.profile import is_flat, lay_faces, skin_is_thin, solve_cells
 from bronzeward.growth.reach import reach_on
@@ -144,20 +144,25 @@ def compound_flows(p: Problem, w: Work, k: int, count: int, gh: float) -> None:
         volume = w.n[slot] * p.volume[slot]
         distance = path(p, w.area_in[slot], volume)
         through = w.rate[slot] / (p.volume[slot] * distance)
-        fixed_side = w.area_out[slot] if p.void_outside else w.area_in[slot]
-        steepness = resistance_slope(p, fixed_side) / distance
+        # laid from one side on: that side goes with the neighbour's atoms there, the other with its own as well
+        fixed = resistance_slope(p, w.area_out[slot] if p.void_outside else w.area_in[slot]) / distance
+        far = resistance_slope(p, w.area_in[slot] if p.void_outside else w.area_out[slot]) / distance
+        neighbour = p.volume[w.sequence[k - 1] if p.void_outside else w.sequence[k + 1]]
+        own, shifted = p.volume[slot] * fixed, neighbour * (far - fixed)
         if w.slowing[slot] != 0.0:
             half = 0.5 * w.slowing[slot]
             through *= (volume * distance) ** -half
-            steepness += half * (steepness + 1.0 / volume)
-        slope = gh * through * p.volume[slot] * steepness
+            own += half * (own + p.volume[slot] / volume)
+            shifted *= 1.0 + half
+        own, shifted = gh * through * own, gh * through * shifted
+        by_in, by_out = (own + shifted, own) if p.void_outside else (own, own + shifted)
         w.flow[at + IN] = through - x * s_in
         # its composition may move with temperature, which stores or releases tin
         w.flow[at + OUT] = through - x * s_out - (x * w.n_star[slot] - w.tin_star[slot]) / gh
-        w.flow[at + IN_BY_IN] = -x + slope
-        w.flow[at + IN_BY_OUT] = -slope
-        w.flow[at + OUT_BY_IN] = slope
-        w.flow[at + OUT_BY_OUT] = -x - slope
+        w.flow[at + IN_BY_IN] = -x + by_in
+        w.flow[at + IN_BY_OUT] = -by_out
+        w.flow[at + OUT_BY_IN] = by_in
+        w.flow[at + OUT_BY_OUT] = -x - by_out
         w.tin[slot] = x * w.n[slot]
 
 
@@ -187,6 +192,17 @@ def nudge_of(rho: float, speed: float, amount: float, gh: float) -> float:
     return max(small, min(ABOVE_ROUNDING / rho, MOST_NUDGED * amount / gh))
 
 
+def moved_by_inner(p: Problem, w: Work, k: int) -> float:
+    """How far the inner side of the k-th layer moves with the interface there [m2/mol], as layers are laid out."""
+    slot = w.sequence[k]
+    return float(p.volume[w.sequence[k - 1] if p.void_outside and slot != ALPHA else slot])
+
+
+def moved_by_outer(p: Problem, w: Work, k: int) -> float:
+    """The same with the interface at its outer side."""
+    return 0.0 if p.void_outside else float(p.volume[w.sequence[k + 1]] - p.volume[w.sequence[k]])
+
+
 def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) -> None:
     """Flows of a phase with a profile, its cells solved at the present speeds.
 
@@ -197,33 +213,40 @@ def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) 
     open_in, open_out = k > 0, k < count - 1
     s_in, s_out = speed_inside(w, k), speed_outside(w, k, count)
     amount = w.n[slot]
-    by_in, by_out = 1.0, 1.0
     if not open_out and is_flat(p, w, slot) and skin_is_thin(p, w, slot, amount, w.area_in[slot], s_in):
         flat_flows(p, w, k, count)
         return
     lay_faces(p, w, slot, amount, w.area_in[slot])
+    # all ways in a layer go as its atoms, but where it lies on both sides of a border they are laid anew
+    across = fresh and holds_border(p, w.area_in[slot], w.area_out[slot])
+    nudge_in = nudge_of(w.face[int(p.cell_start[slot]) + slot], s_in, amount, gh)
+    nudge_out = nudge_of(w.face[int(p.cell_start[slot]) + slot + int(w.reached[slot])], s_out, amount, gh)
     if fresh and open_in:
-        nudge = nudge_of(w.face[int(p.cell_start[slot]) + slot], s_in, amount, gh)
-        more = amount - gh * nudge
-        a, b = solve_cells(p, w, slot, more, more / amount, s_in + nudge, s_out, gh, True, open_out)
+        more = amount - gh * nudge_in
+        if across:
+            lay_faces(p, w, slot, more, w.area_in[slot] + gh * nudge_in * moved_by_inner(p, w, k))
+        thin = 1.0 if across else more / amount
+        a, b = solve_cells(p, w, slot, more, thin, s_in + nudge_in, s_out, gh, True, open_out)
         w.flow[at + IN_BY_IN], w.flow[at + OUT_BY_IN] = a, b
-        by_in = nudge
     if fresh and open_out:
-        nudge = nudge_of(w.face[int(p.cell_start[slot]) + slot + int(p.cells[slot])], s_out, amount, gh)
-        more = amount + gh * nudge
-        a, b = solve_cells(p, w, slot, more, more / amount, s_in, s_out + nudge, gh, open_in, True)
+        more = amount + gh * nudge_out
+        if across:
+            lay_faces(p, w, slot, more, w.area_in[slot] + gh * nudge_out * moved_by_outer(p, w, k))
+        thin = 1.0 if across else more / amount
+        a, b = solve_cells(p, w, slot, more, thin, s_in, s_out + nudge_out, gh, open_in, True)
         w.flow[at + IN_BY_OUT], w.flow[at + OUT_BY_OUT] = a, b
-        by_out = nudge
+    if across:
+        lay_faces(p, w, slot, amount, w.area_in[slot])
     flow_in, flow_out = solve_cells(p, w, slot, amount, 1.0, s_in, s_out, gh, open_in, open_out)
     while reach_on(p, w, slot):
         lay_faces(p, w, slot, amount, w.area_in[slot])
         flow_in, flow_out = solve_cells(p, w, slot, amount, 1.0, s_in, s_out, gh, open_in, open_out)
     if fresh and open_in:
-        w.flow[at + IN_BY_IN] = (w.flow[at + IN_BY_IN] - flow_in) / by_in
-        w.flow[at + OUT_BY_IN] = (w.flow[at + OUT_BY_IN] - flow_out) / by_in
+        w.flow[at + IN_BY_IN] = (w.flow[at + IN_BY_IN] - flow_in) / nudge_in
+        w.flow[at + OUT_BY_IN] = (w.flow[at + OUT_BY_IN] - flow_out) / nudge_in
     if fresh and open_out:
-        w.flow[at + IN_BY_OUT] = (w.flow[at + IN_BY_OUT] - flow_in) / by_out
-        w.flow[at + OUT_BY_OUT] = (w.flow[at + OUT_BY_OUT] - flow_out) / by_out
+        w.flow[at + IN_BY_OUT] = (w.flow[at + IN_BY_OUT] - flow_in) / nudge_out
+        w.flow[at + OUT_BY_OUT] = (w.flow[at + OUT_BY_OUT] - flow_out) / nudge_out
     w.flow[at + IN] = flow_in
     w.flow[at + OUT] = flow_out
     first = int(p.cell_start[slot])

@@ -50,3 +50,12 @@ def path(p: Problem, area: float, width: float) -> float:
         return resistance(p, area + width) - resistance(p, area)
     inside = area + p.zone_shift[k]
     return p.zone_factor[k] * log1p(width / (inside if inside > SMALLEST_AREA else SMALLEST_AREA))
+
+
+def holds_border(p: Problem, inner: float, outer: float) -> bool:
+    """Whether a border between two zones lies between two areas."""
+    if not p.plane:
+        for zone in range(1, len(p.zone_area)):
+            if inner < p.zone_area[zone] < outer:
+                return True
+    return False
