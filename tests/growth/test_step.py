@@ -165,11 +165,15 @@ def test_a_stage_without_solution_fails_the_step(p: Problem, monkeypatch: pytest
 # --- the error estimate of what follows at once
 
 
-def test_errors_are_damped_twice_by_the_matrix_of_the_stage(p: Problem, rng: np.random.Generator) -> None:
+@pytest.mark.parametrize("behind", [0, 1])
+def test_errors_are_damped_twice_by_the_matrix_of_the_stage(p: Problem, rng: np.random.Generator, behind: int) -> None:
     """(I - gh J)^-1 twice, J written out by numpy from the slopes: how a unit more of each layer moves the interfaces.
 
+    A compound passes on what it takes in. Its own amount makes its way longer; that of the neighbour towards which it
+    is laid, its outer one, or where the void lies behind the shell its inner one, moves it into another zone.
     The tin that a layer's amount leaves open counts once, as a flow out of its copper side (of the last, into it).
     """
+    p = p._replace(void_outside=behind)
     layers, h, bend = (CORE, ETA, EPSILON), 8.0, 0.25
     w, gh, count = work(p, *layers), step.GAMMA * 8.0 * 1.25, 3
     w.x_in[:], w.x_out[:] = 0.3, 0.3
@@ -187,10 +191,10 @@ def test_errors_are_damped_twice_by_the_matrix_of_the_stage(p: Problem, rng: np.
         [slopes[0, 1, 1] - slopes[1, 0, 0], -slopes[1, 0, 1]],
         [slopes[1, 1, 0], slopes[1, 1, 1] - slopes[2, 0, 0]],
     ])  # fmt: skip
-    by_amount = np.array([
-        [0.0, -slopes[1, 0, 1] / gh, 0.0],
-        [0.0, -slopes[1, 1, 0] / gh, 0.0],
-    ])  # fmt: skip
+    # a unit of speed outside gives gh of its own amount and takes as much from the outer neighbour; inside likewise
+    by_inner, by_outer = slopes[1, 1, 0] / gh, slopes[1, 0, 1] / gh
+    of_amounts = [by_outer + by_inner, by_outer, 0.0] if behind else [0.0, -by_inner, -by_outer - by_inner]
+    by_amount = np.outer([-1.0, 1.0], of_amounts)
     move = gh * np.array([[1.0, 0.0], [-1.0, 1.0], [0.0, -1.0]])
     expected = error[list(layers)]
     open_tin = 0.3 * expected - tin[list(layers)]
@@ -198,6 +202,24 @@ def test_errors_are_damped_twice_by_the_matrix_of_the_stage(p: Problem, rng: np.
         mismatch = by_amount @ expected
         if turn == 0:
             mismatch += np.array([-open_tin[0], -open_tin[1] - open_tin[2]]) / gh
-        expected = expected + move @ np.linalg.solve(by_speed, -mismatch)
+        before = expected
+        expected = before + move @ np.linalg.solve(by_speed, -mismatch)
+        if turn == 1:
+            expected = np.where(np.abs(expected) < step.AGAIN * np.abs(before), step.AGAIN * before, expected)
     step.damped_errors(p, w, count, h, bend)
     np.testing.assert_allclose(w.held[:count], expected, rtol=1e-10, atol=0.0)
+
+
+def test_a_second_damping_leaves_a_tenth(p: Problem) -> None:
+    """An interface that follows its mismatch at once takes all of an error of what lies beside it."""
+    layers, gh = (CORE, ETA), 2.0
+    w = work(p, *layers)
+    for slot in layers:
+        w.flow[6 * slot + 2 : 6 * slot + 6] = -1.0, 0.0, 0.0, 1.0
+    w.held[:2], w.face[:2] = (3.0, -3.0), (-3.0, -3.0)
+    # the tin left open moves the interface by -3 / 2, which takes all of both errors
+    assert step.damp_errors(p, w, 2, gh, 0.0)
+    assert w.held[:2] == pytest.approx([0.0, 0.0], abs=1e-15)
+    w.held[:2], w.face[:2] = (3.0, -3.0), (-3.0, -3.0)
+    assert step.damp_errors(p, w, 2, gh, step.AGAIN)
+    assert w.held[:2] == pytest.approx([0.3, -0.3])
