@@ -26,6 +26,7 @@ import numpy as np
 from bronzeward.errors import InputError
 from bronzeward.growth import (
     balance,
+    borders,
     cells,
     changes,
     engine,
@@ -44,7 +45,7 @@ from bronzeward.growth.handles import handle_at, word_and_empty
 from bronzeward.growth.packed import WORD, WORK_AHEAD, Packed, array_record, array_work, packed_problems
 from bronzeward.growth.problem import Problem, Record, Work
 
-_MODULES = (geometry, state, profile, reach, balance, predict, step, cells, changes, engine)
+_MODULES = (geometry, state, profile, reach, balance, predict, step, cells, changes, borders, engine)
 
 _OPTIONS: dict[str, Any] = {"error_model": "numpy"}
 """Division by zero gives infinity, which the engine refuses as it does any estimate that is not a number."""

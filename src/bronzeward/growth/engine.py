@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bronzeward.growth.borders import FELT, first_border
 from bronzeward.growth.changes import (
     absorb,
     clear,
@@ -424,8 +425,13 @@ def attempt(
         if not error >= 0.0:
             keep_unsolved(w, step)
         if first:  # growing as the square root of time
-            return 0.0, step * max(0.01, 0.7 / far**2)
+            return 0.0, step * max(0.01, 0.7 / (far * far))
         return 0.0, step * (max(0.2, 0.9 * error**-0.25) if error > 0.0 else 0.25)
+    border = first_border(p, w, count) if error > FELT and not first else 1.0
+    if border < 1.0:
+        restore(p, w, count)
+        r.count[REJECTED] += 1
+        return 0.0, step * border * (1.0 - bend_of(w, step) * (1.0 - border))
     while overdrawn >= 0:
         landed = land(p, w, regime, touched, count, at, slope, step, overdrawn, atoms)
         if landed < 0.0:

@@ -114,7 +114,7 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
         return {"zone_area": [0.0], "zone_offset": [0.0], "zone_factor": [0.0], "zone_shift": [0.0]}
     table: dict[str, list[float]] = {"zone_area": [], "zone_offset": [], "zone_factor": [], "zone_shift": []}
     inner, area, resistance = 0.0, 0.0, 0.0
-    for outer, phi in strand.zones():
+    for outer, phi in _distinct(strand.zones()):
         # what carries radial flow per area of the zone: in a pack less than its copper share
         carrying = transverse_conductivity(phi) if strand.pack_transport == BETWEEN_FILAMENTS else phi
         factor = 1.0 / (4.0 * pi * carrying)
@@ -130,6 +130,16 @@ def zone_table(strand: Strand) -> dict[str, list[float]]:
         area += phi * pi * (outer**2 - inner**2)
         inner = outer
     return table
+
+
+def _distinct(zones: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Zones, each with its outer radius, without the borders at which nothing changes."""
+    distinct: list[tuple[float, float]] = []
+    for outer, phi in zones:
+        if distinct and distinct[-1][1] == phi:
+            distinct.pop()
+        distinct.append((outer, phi))
+    return distinct
 
 
 def initial_films(strand: Strand, volumes: list[float]) -> dict[str, float]:
