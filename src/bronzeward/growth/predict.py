@@ -85,9 +85,9 @@ def beyond_last(w: Work, elapsed: float) -> float:
     h, bend = w.last[0], w.last[1]
     if h <= 0.0:
         return 0.0
-    late = elapsed / h
+    late, steep = elapsed / h, 1.0 + bend
     # t = h (x + bend (x^2 - x)), see `step.bend_of`
-    return 2.0 * late / (1.0 + bend + sqrt((1.0 + bend) ** 2 + 4.0 * bend * late))
+    return 2.0 * late / (steep + sqrt(steep * steep + 4.0 * bend * late))
 
 
 def forget_trend(p: Problem, w: Work) -> None:
