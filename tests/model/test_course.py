@@ -101,8 +101,10 @@ def test_answers_of_made_up_runs_in_a_block_are_those_of_each_alone() -> None:
     for name in ANSWERS:
         np.testing.assert_array_equal(block[name], [values[name] for values in alone], err_msg=name)
         assert np.isfinite(block[name]).sum() > 50, name
-    between_rows = Course(Block(runs)).least_copper[1][:, 0] != 0.0
-    assert 5 < between_rows.sum() < 395
+    course = Course(Block(runs))
+    for moments in (course.least_copper, course.most_liquid, course.most_molten_tin, course.most_overfill):
+        between_rows = moments[1][:, 0] != 0.0
+        assert 5 < between_rows.sum() < 395
 
 
 def test_rows_of_each_run() -> None:
@@ -116,4 +118,33 @@ def test_rows_of_each_run() -> None:
     ]
     assert course.first(course.liquid).tolist() == [min(own, default=NOWHERE) for own in rows]
     assert course.last(course.liquid).tolist() == [max(own, default=NOWHERE) for own in rows]
-    assert course.most(course.overfill).tolist() == [run["overfill"].max() for run in runs]
+
+
+def test_a_peak_between_rows_is_the_vertex_of_a_parabola() -> None:
+    """Rows of a parabola give its vertex however they lie; where something happens, the highest row."""
+    time = np.array([0.0, 1.0, 2.5, 3.0, 5.0, 9.0])
+    run = made_up(np.random.default_rng(9)) | {
+        "time": time, "temperature": 300.0 + time, "thickness": np.zeros((6, len(PHASES))),
+        "tin_fraction": np.zeros((6, len(PHASES))), "event_name": np.array([], dtype=object),
+        "event_row": np.array([], dtype=int), "elastic_overfill": 0.0,
+        **dict.fromkeys(LEVELS, 0.7 - 0.01 * (time - 3.9) ** 2),
+    }  # fmt: skip
+    answers = numbers(run)
+    assert answers["peak_liquid"] == pytest.approx(0.7, rel=1e-14)
+    assert answers["peak_liquid_tin"] == pytest.approx(0.7, rel=1e-14)
+    assert answers["peak_liquid_time"] == pytest.approx(3.9, rel=1e-14)
+    assert answers["overfill_peak"] == pytest.approx(0.7, rel=1e-14)
+    for between in ({"event_row": np.array([4]), "event_name": np.array(["quench"])}, {"temperature": 300 + time**2}):
+        assert numbers(run | between)["overfill_peak"] == run["overfill"].max() == run["overfill"][3]
+
+
+def test_a_peak_above_what_strain_takes_up_between_rows_is_told_with_its_temperature() -> None:
+    time = np.array([0.0, 1.0, 2.0, 3.0])
+    rows = {"overfill": 0.1 - (time - 1.5) ** 2, "time": time, "temperature": 300.0 + time}
+    run = made_up(np.random.default_rng(10)) | {
+        "thickness": np.zeros((4, len(PHASES))), "tin_fraction": np.zeros((4, len(PHASES))), "elastic_overfill": 0.05,
+        "event_name": np.array([], dtype=object), "event_row": np.array([], dtype=int),
+        **dict.fromkeys(LEVELS, np.zeros(4)), **rows,
+    }  # fmt: skip
+    assert numbers(run)["overfill_peak"] == pytest.approx(0.1)
+    assert numbers(run)["first_overfill_temperature"] == pytest.approx(301.5)

@@ -100,7 +100,7 @@ def _bore_overfill(course: Course) -> Array:
 
 def _overfill_peak(course: Course) -> Array:
     """A shortage that elastic strain takes up is none."""
-    peak = course.most(course.overfill)
+    peak = course.read(course.overfill, course.most_overfill)
     return np.where(peak > course.of_run("elastic_overfill"), peak, np.minimum(peak, 0.0))
 
 
@@ -112,12 +112,18 @@ def _first_overfill(course: Course) -> Array:
     more, end = (course.at(values, row) for values in (course.overfill, course.temperature))
     rising = more > less
     share = np.divide(np.maximum(elastic - less, 0.0), more - less, out=np.ones_like(more), where=rising)
-    return np.where(rising, start + share * (end - start), end)
+    passed = np.where(rising, start + share * (end - start), end)
+    # or it is only between rows that it does
+    peak = course.read(course.overfill, course.most_overfill) > elastic
+    return np.where(np.isnan(passed) & peak, course.read(course.temperature, course.most_overfill), passed)
 
 
-def _most_liquid_time(course: Course) -> Array:
-    most = course.most(course.liquid_mole_fraction)
-    return course.at(course.time, course.first(course.liquid & (course.liquid_mole_fraction == most[course.run])))
+def _peak_liquid(course: Course) -> Array:
+    return np.nan_to_num(course.read(course.liquid_mole_fraction, course.most_liquid))
+
+
+def _peak_liquid_tin(course: Course) -> Array:
+    return np.nan_to_num(course.read(course.liquid_tin_fraction, course.most_molten_tin))
 
 
 def _eta_at_peritectic(course: Course) -> Array:
@@ -175,14 +181,15 @@ ANSWERS: dict[str, Answer] = _table(
     ),
     Answer(
         "peak_liquid", "1", "most liquid, of all atoms", "largest share of all atoms that is liquid", 1,
-        lambda course: course.most(course.liquid_mole_fraction),
+        _peak_liquid,
     ),
     Answer(
-        "peak_liquid_time", "s", "most liquid after", "time of the most liquid", 2, _most_liquid_time,
+        "peak_liquid_time", "s", "most liquid after", "time of the most liquid", 2,
+        lambda course: course.read(course.time, course.most_liquid),
     ),
     Answer(
         "peak_liquid_tin", "1", "most liquid, of all tin", "largest share of all tin that is liquid", 1,
-        lambda course: course.most(course.liquid_tin_fraction),
+        _peak_liquid_tin,
     ),
     Answer(
         "liquid_gone_time", "s", "liquid gone after", "time after which there is no liquid any more", 2,
@@ -200,20 +207,20 @@ ANSWERS: dict[str, Answer] = _table(
     Answer(
         "copper_left_with_liquid", "m", "least copper round liquid",
         "least thickness of copper outside the shell with liquid inside; 0 with compound or liquid at the barrier", 2,
-        lambda course: course.where_copper_is_least("copper"),
+        lambda course: course.read(course.copper, course.least_copper),
     ),
     Answer(
         "copper_left_time", "s", "least copper after", "time of the least copper round liquid", 2,
-        lambda course: course.where_copper_is_least("time"),
+        lambda course: course.read(course.time, course.least_copper),
     ),
     Answer(
         "copper_left_temperature", "K", "least copper at", "temperature of the least copper round liquid", 1,
-        lambda course: course.where_copper_is_least("temperature"),
+        lambda course: course.read(course.temperature, course.least_copper),
     ),
     Answer(
         "copper_left_liquid", "1", "liquid then, of all tin",
         "share of all tin that is liquid when the copper round it is least", 1,
-        lambda course: course.where_copper_is_least("liquid_tin_fraction"),
+        lambda course: course.read(course.liquid_tin_fraction, course.least_copper),
     ),
     Answer(
         "shell_at_end", "m", "shell at the end", "thickness of all solid compound at the end", 2,

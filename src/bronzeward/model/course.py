@@ -12,12 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.materials.phases import PHASES
+from bronzeward.model.recording import APART
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
+Moments = tuple[Rows, Array]
+"""Four rows and their weights, together a moment of each run; each of shape (n_runs, 4).
+
+The second row, which is closest to it, is `NOWHERE` in a run that has no such moment.
+"""
+
 NOWHERE = -1
 """The row of what does not happen in a run."""
+
+MOST_LATE = 0.01
+"""Share of a step, up to which the moment by which a row after an event is stored late does not count."""
 
 ROUND = np.array([-1, 0, 1])
 """A row and its neighbours."""
@@ -66,10 +76,6 @@ class Course:
         rows = np.append(NOWHERE, np.flatnonzero(chosen))
         found = rows[np.searchsorted(rows, self.ends) - 1]
         return np.where(found >= self.starts, found, NOWHERE)
-
-    def most(self, values: Array) -> Array:
-        """The largest value of each run."""
-        return np.asarray(np.maximum.reduceat(values, self.starts))
 
     def at(self, values: Array, rows: Rows) -> Array:
         """Values in a row of each run; nan where the row is `NOWHERE`."""
@@ -131,66 +137,128 @@ class Course:
         return np.asarray(np.maximum(left, 0.0))
 
     @cached_property
-    def least_copper(self) -> tuple[Rows, Array]:
-        """Three rows and their weights, together the moment of least copper outside the shell with liquid.
-
-        Each of shape (n_runs, 3); the middle row is `NOWHERE` without liquid.
+    def least_copper(self) -> Moments:
+        """The moment of least copper outside the shell with liquid.
 
         The shell mostly grows until the liquid goes, so the row in which it has just gone counts as well: the answer
         would else depend on how close to that moment the row before happens to lie. Where the copper passes through
-        its least smoothly, as when compound dissolves on cooling, that lies between rows: at the vertex of the
-        parabola through three of them. At the vertex itself nothing changes, but what else is read there does.
+        its least smoothly, as when compound dissolves on cooling, that lies between rows. At the least itself nothing
+        changes, but what else is read there does.
         """
         near = self.liquid.copy()
         near[1:] |= self.liquid[:-1]
         near[self.starts] = self.liquid[self.starts]
-        copper = np.where(near, self.copper, np.inf)
-        least = np.minimum.reduceat(copper, self.starts)
-        lowest = self.first(near & (copper == least[self.run]))
-        rows, weights = np.repeat(lowest[:, None], 3, axis=1), np.tile([0.0, 1.0, 0.0], (len(lowest), 1))
-        # that row, or parabolas round the one before, itself and the one after; of equals the first
-        middle, vertices = lowest[:, None] + ROUND, np.zeros((len(lowest), 3, 3))
-        inside = (rows != NOWHERE) & (middle > self.starts[:, None]) & (middle < self.ends[:, None] - 1)
-        inside[inside] = self._smooth(middle[inside], near)
+        return self._least(self.copper, near, near & (self.copper > 0.0))
+
+    @cached_property
+    def most_liquid(self) -> Moments:
+        """The moment of most liquid, by atoms."""
+        return self._least(-self.liquid_mole_fraction, self.liquid, self.liquid)
+
+    @cached_property
+    def most_molten_tin(self) -> Moments:
+        """The moment at which most of the tin is liquid."""
+        return self._least(-self.liquid_tin_fraction, self.liquid, self.liquid)
+
+    @cached_property
+    def most_overfill(self) -> Moments:
+        """The moment of the largest overfill."""
+        always = np.ones(len(self.time), dtype=bool)
+        return self._least(-self.overfill, always, always)
+
+    def read(self, values: Array, moments: Moments) -> Array:
+        """A column at a moment of each run; nan where there is none."""
+        rows, weights = moments
+        return np.where(rows[:, 1] == NOWHERE, np.nan, _weighted(weights, values[rows]))
+
+    def _least(self, values: Array, among: NDArray[np.bool_], smooth: NDArray[np.bool_]) -> Moments:
+        """When values are least in each run among some rows, between rows where they pass through that smoothly.
+
+        That is where the parabola through the lowest row and its neighbours is least. It is only laid through `smooth`
+        rows, and where nothing happens from the first to the third; where something happens at the lowest row, through
+        the three rows on either side. A fourth row beyond the least makes it a cubic: few rows lie skew to it.
+        """
+        known = np.where(among, values, np.inf)
+        least = np.minimum.reduceat(known, self.starts)
+        lowest = self.first(among & (known == least[self.run]))
+        rows, weights = np.repeat(lowest[:, None], 4, axis=1), np.tile([0.0, 1.0, 0.0, 0.0], (len(lowest), 1))
+        middle, vertices = lowest[:, None] + ROUND, np.full((len(lowest), 3), np.nan)
+        inside = (rows[:, :3] != NOWHERE) & (middle > self.starts[:, None]) & (middle < self.ends[:, None] - 1)
+        inside[inside] = self._even[middle[inside]] & smooth[middle[inside][:, None] + ROUND].all(axis=1)
+        inside[:, [0, 2]] &= ~inside[:, [1]]
         three = middle[inside][:, None] + ROUND
-        vertices[inside] = _vertices(self.time[three], self.copper[three])
-        values = np.full((len(lowest), 4), np.inf)
-        values[:, 0] = least
-        values[:, 1:][inside] = np.nan_to_num(_weighted(vertices[inside], self.copper[three]), nan=np.inf)
-        best = values.argmin(axis=1) - 1
-        runs = np.flatnonzero(best >= 0)
-        rows[runs] = middle[runs, best[runs]][:, None] + ROUND
-        weights[runs] = vertices[runs, best[runs]]
+        vertices[inside] = _vertices(self.time[three], values[three])
+        at_vertices = np.full((len(lowest), 3), np.inf)
+        reached = _weighted(_lagrange(self.time[three], vertices[inside]), values[three])
+        at_vertices[inside] = np.nan_to_num(reached, nan=np.inf)
+        best = at_vertices.argmin(axis=1)
+        runs = np.flatnonzero(np.isfinite(at_vertices).any(axis=1) & (at_vertices.min(axis=1) <= least))
+        chosen, moment = middle[runs, best[runs]], vertices[runs, best[runs]]
+        rows[runs], weights[runs] = self._refined(values, chosen, moment, smooth)
         return rows, weights
 
-    def _smooth(self, middle: Rows, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Whether copper is there and nothing happens from the row before to the one after, and temperature goes on."""
+    def _refined(self, values: Array, middle: Rows, moment: Array, smooth: NDArray[np.bool_]) -> Moments:
+        """The moment of a parabola round some rows, or of the cubic that takes in the row beyond it as well."""
+        run, side = self.run[middle], np.where(moment < self.time[middle], -1, 1)
+        fourth = middle + 2 * side
+        there = (fourth >= self.starts[run]) & (fourth < self.ends[run])
+        there[there] = self._even[(middle + side)[there]] & smooth[fourth[there]]
+        rows = np.column_stack([middle[:, None] + ROUND, np.where(there, fourth, middle)])
+        weights = np.zeros((len(rows), 4))
+        weights[:, :3] = _lagrange(self.time[rows[:, :3]], moment)
+        at = _least_of_cubics(self.time[rows[there]], values[rows[there]], moment[there])
+        weights[there] = _lagrange(self.time[rows[there]], at)
+        return rows, weights
+
+    @cached_property
+    def _even(self) -> NDArray[np.bool_]:
+        """Whether nothing happens from the row before to the one after, and temperature goes on as it did."""
         happened = np.zeros(len(self.time) + 1, dtype=bool)
         happened[self.after_events] = True
-        three = middle[:, None] + ROUND
-        slopes = np.diff(self.temperature[three], axis=1) / np.diff(self.time[three], axis=1)
-        steady = np.abs(slopes[:, 1] - slopes[:, 0]) <= 1e-6 * np.abs(slopes).max(axis=1)
-        there = near[three].all(axis=1) & (self.copper[three] > 0.0).all(axis=1)
-        return np.asarray(there & steady & ~happened[middle] & ~happened[middle + 1])
-
-    def where_copper_is_least(self, name: str) -> Array:
-        """A column at the moment of `least_copper`; nan without liquid."""
-        rows, weights = self.least_copper
-        return np.where(rows[:, 1] == NOWHERE, np.nan, _weighted(weights, getattr(self, name)[rows]))
+        even, steps = np.zeros(len(self.time), dtype=bool), np.diff(self.time)
+        with np.errstate(divide="ignore", invalid="ignore"):  # from one run to the next time goes anywhere
+            slopes = np.diff(self.temperature) / steps
+            # rows after an event are stored a moment late, which makes the slope there a little steeper
+            late = 2.0 * APART / np.minimum(steps[:-1], steps[1:])
+            steepest = np.maximum(np.abs(slopes[:-1]), np.abs(slopes[1:]))
+            even[1:-1] = np.abs(np.diff(slopes)) <= np.where((0.0 < late) & (late < MOST_LATE), late, 1e-6) * steepest
+        return np.asarray(even & ~happened[:-1] & ~happened[1:])
 
 
 def _weighted(weights: Array, values: Array) -> Array:
-    """Sums of three weighted values, both of shape (n, 3)."""
+    """Sums of some weighted values each, both of shape (n, m)."""
     return np.asarray((weights[:, None, :] @ values[:, :, None])[:, 0, 0])
 
 
+def _lagrange(nodes: Array, at: Array) -> Array:
+    """Weights of values at some nodes each, shape (n, m), that give the polynomial through them at (n,) places."""
+    own = np.eye(nodes.shape[1], dtype=bool)
+    gaps = np.where(own, 1.0, nodes[:, :, None] - nodes[:, None, :])
+    return np.asarray(np.prod(np.where(own, 1.0, (at[:, None] - nodes)[:, None, :]) / gaps, axis=2))
+
+
 def _vertices(time: Array, values: Array) -> Array:
-    """Weights of three values each that give the parabola through them at its least, shape (n, 3); nan outside."""
+    """Where the parabola through three values each is least, shape (n,); nan outside them."""
     slopes = np.diff(values, axis=1) / np.diff(time, axis=1)
     bend = (slopes[:, 1] - slopes[:, 0]) / (time[:, 2] - time[:, 0])
     with np.errstate(divide="ignore", invalid="ignore"):
         at = 0.5 * (time[:, 0] + time[:, 1]) - 0.5 * slopes[:, 0] / bend
-    between = (bend > 0.0) & (time[:, 0] < at) & (at < time[:, 2])
-    away = np.where(between, at, np.nan)[:, None] - time
-    gaps = (time - np.roll(time, 1, axis=1)) * (time - np.roll(time, 2, axis=1))
-    return np.asarray(np.roll(away, -1, axis=1) * np.roll(away, -2, axis=1) / gaps)
+    return np.where((bend > 0.0) & (time[:, 0] < at) & (at < time[:, 2]), at, np.nan)
+
+
+def _least_of_cubics(time: Array, values: Array, guess: Array) -> Array:
+    """Where the cubic through four values each is least between the first and the third, or else the guess; (n,)."""
+    start, width = time[:, 0], time[:, 2] - time[:, 0]
+    x = (time - start[:, None]) / width[:, None]
+    first = np.diff(values, axis=1) / np.diff(x, axis=1)
+    second = np.diff(first, axis=1) / (x[:, 2:] - x[:, :-2])
+    third = (second[:, 1] - second[:, 0]) / (x[:, 3] - x[:, 0])
+    # derivative of Newton's form, a x^2 + b x + c; it rises through zero at the least
+    a = 3.0 * third
+    b = 2.0 * second[:, 0] - 2.0 * third * (x[:, 0] + x[:, 1] + x[:, 2])
+    c = first[:, 0] - second[:, 0] * (x[:, 0] + x[:, 1])
+    c += third * (x[:, 0] * x[:, 1] + x[:, 1] * x[:, 2] + x[:, 2] * x[:, 0])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = np.sqrt(b * b - 4.0 * a * c)
+        at = np.where(b > 0.0, -2.0 * c / (b + root), (root - b) / (2.0 * a))
+        return np.where((at > 0.0) & (at < 1.0), start + at * width, guess)
