@@ -89,15 +89,29 @@ def kept_code(cache_folder: str) -> Path:
 
 def is_kept(cache_folder: str) -> bool:
     """Whether the engine need not be compiled."""
-    return machine_code.is_sound(kept_code(cache_folder))
+    return cache_folder in _loaded or machine_code.is_sound(kept_code(cache_folder))
 
 
-@cache
+_loaded: dict[str, machine_code.Entry] = {}
+"""The compiled engine by the folder it is kept in; a process needs one."""
+
+
+def load_kept(cache_folder: str) -> machine_code.Entry | None:
+    """The compiled engine if it is kept in that folder, or was asked for before."""
+    if cache_folder not in _loaded:
+        found = machine_code.load(kept_code(cache_folder)) if cache_folder else None
+        if found is None:
+            return None
+        _loaded[cache_folder] = found
+    return _loaded[cache_folder]
+
+
 def compiled_integrate(cache_folder: str = "") -> machine_code.Entry:
     """`engine.integrate` compiled, over a table of addresses; kept in `cache_folder` if that can be written."""
-    kept = kept_code(cache_folder) if cache_folder else None
-    found = None if kept is None else machine_code.load(kept)
-    return found or _compile(kept)
+    found = load_kept(cache_folder)
+    if found is None:
+        found = _loaded[cache_folder] = _compile(kept_code(cache_folder) if cache_folder else None)
+    return found
 
 
 def _compile(kept: Path | None) -> machine_code.Entry:
@@ -147,6 +161,6 @@ def _entry_function() -> Any:
 
 
 __all__ = [
-    "Packed", "array_record", "array_work", "compiled_integrate", "is_kept", "packed_problems", "run_compiled",
-    "run_many",
+    "Packed", "array_record", "array_work", "compiled_integrate", "is_kept", "load_kept", "packed_problems",
+    "run_compiled", "run_many",
 ]  # fmt: skip

@@ -43,7 +43,7 @@ from bronzeward.model.case_table import case_table
 from bronzeward.model.history import History
 from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
-from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, Recorded, read_records
+from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, USUAL_ROWS, Recorded, read_records
 from bronzeward.model.result import Result, cf_attributes, without_fill
 from bronzeward.model.simulation import result_of, settings_of
 from bronzeward.thermo import load_table
@@ -69,9 +69,6 @@ PRECISIONS = ("run", "quick")
 
 CHUNK = 32
 """Runs that one thread takes at a time."""
-
-USUAL_ROWS = 1000
-"""Rows that a run is first given; thirty records of `MOST_ROWS` would take a hundred megabytes a thread."""
 
 STOPPED = len(STATUS_TEXT)
 """Status of a run that ended in an arithmetic error."""

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bronzeward.files import cache_folder
+from bronzeward.growth.compiled import array_record, array_work, load_kept, run_compiled
 from bronzeward.growth.engine import integrate
 from bronzeward.growth.problem import (
     APPEARS,
@@ -17,6 +19,7 @@ from bronzeward.growth.problem import (
     EVENT_WIDTH,
     EVENTS,
     FULL,
+    N_COUNTS,
     QUENCH,
     ROW_WIDTH,
     ROWS,
@@ -31,6 +34,9 @@ from bronzeward.model.problem_builder import as_lists
 
 APART = 1e-3
 """Two states at the same moment, before and after an event, are stored this far apart [s]."""
+
+USUAL_ROWS = 1000
+"""Rows that a run is first given; a record of `MOST_ROWS` with every cell takes ten megabytes."""
 
 MOST_ROWS = 20000
 MOST_EVENTS = 400
@@ -60,23 +66,36 @@ class Recorded:
         return replace(self, **rows, events=self.events[:0], event_run=self.event_run[:0])
 
 
-def integrate_interpreted(problem: Problem) -> Recorded:
-    """Integrate one problem without compiling anything."""
+def integrate_one(problem: Problem) -> Recorded:
+    """Integrate one problem, with the compiled engine where it is there and without compiling anything where it is not.
+
+    Both give the same numbers, to the last bit.
+    """
+    run = _run_compiled if load_kept(str(cache_folder())) else _run_interpreted
+    for rows in (USUAL_ROWS, 4 * USUAL_ROWS, MOST_ROWS):
+        record = run(problem, rows)
+        if record.count[STATUS] != FULL:
+            break
+    return read_records([record], problem.n_cells)
+
+
+def _run_compiled(problem: Problem, rows: int) -> Record:
+    record = array_record(rows, MOST_EVENTS, problem.n_cells)
+    try:
+        run_compiled(problem, array_work(problem.n_cells), record, str(cache_folder()))
+    except ArithmeticError:  # let Python say where
+        return _run_interpreted(problem, rows)
+    return record
+
+
+def _run_interpreted(problem: Problem, rows: int) -> Record:
     plain = as_lists(problem)
-    rows = 1000
-    while True:
-        work = new_work(plain.n_cells, lambda k: [0.0] * k)
-        work = work._replace(sequence=[0] * N_SLOTS)
-        record = Record(
-            [0.0] * (rows * ROW_WIDTH),
-            [0.0] * (rows * plain.n_cells),
-            [0.0] * (MOST_EVENTS * EVENT_WIDTH),
-            [0] * 6,
-        )
-        integrate(plain, work, record)
-        if record.count[STATUS] != FULL or rows >= MOST_ROWS:
-            return read_records([record], plain.n_cells)
-        rows *= 4
+    work = new_work(plain.n_cells, lambda k: [0.0] * k)._replace(sequence=[0] * N_SLOTS)
+    record = Record(
+        [0.0] * (rows * ROW_WIDTH), [0.0] * (rows * plain.n_cells), [0.0] * (MOST_EVENTS * EVENT_WIDTH), [0] * N_COUNTS
+    )  # fmt: skip
+    integrate(plain, work, record)
+    return record
 
 
 def read_records(records: Sequence[Record], n_cells: int) -> Recorded:

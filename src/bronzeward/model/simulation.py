@@ -23,7 +23,7 @@ from bronzeward.model.flat_moments import flat_answers, flat_words
 from bronzeward.model.history import COLUMNS, PER_LENGTH, History
 from bronzeward.model.problem_builder import Settings, build_problem
 from bronzeward.model.provenance import provenance
-from bronzeward.model.recording import Recorded, integrate_interpreted
+from bronzeward.model.recording import Recorded, integrate_one
 from bronzeward.model.result import Result, Variable, cf_attributes
 from bronzeward.thermo.table import PhaseTable
 from bronzeward.units import MICROMETRE, ZERO_CELSIUS
@@ -108,7 +108,7 @@ def run_case(case: Case, cache: bool = True) -> Result:
     regimes = build_regimes(table, float(kelvin.min()), float(kelvin.max()))
     settings = settings_of(case)
     problem = build_problem(case.strand, case.schedule, case.kinetics, regimes, properties, settings)
-    recorded = integrate_interpreted(problem)
+    recorded = integrate_one(problem)
     history = History((case,), table, properties, regimes, recorded, settings.alpha_cells)
     return result_of(history)
 
