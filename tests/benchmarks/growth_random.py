@@ -1,6 +1,6 @@
 """Run random cases through the compiled engine and count what broke, by cause.
 
-    python tests/benchmarks/growth_random.py wide|usual [seed] [cases] [first]
+    python tests/benchmarks/growth_random.py wide|usual|behind [seed] [cases] [first]
 
 Prints every case that broke a rule (`growth_cases.complaints`), then the counts by cause and decade of the
 tolerance, and the times. Without arguments 100,000 wide cases of seed 0.
@@ -20,7 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from growth_cases import MOST_EVENTS, MOST_ROWS, array_record, array_work, cache_folder, complaints, run_compiled
-from growth_random_cases import random_case, wide_case
+from growth_random_cases import behind_case, random_case, wide_case
 
 LONGEST = 0.5
 """Seconds of processor time a compiled run may take."""
@@ -32,7 +32,7 @@ def cause(complaint: str) -> str:
 
 
 def main(kind: str = "wide", seed: int = 0, cases: int = 100_000, first: int = 0) -> int:
-    draw = {"wide": wide_case, "usual": random_case}[kind]
+    draw = {"wide": wide_case, "usual": random_case, "behind": behind_case}[kind]
     record = array_record(MOST_ROWS, MOST_EVENTS)
     # the first run compiles
     begin = draw(seed, first).problem()

@@ -8,10 +8,11 @@ from bronzeward.errors import InputError
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from growth_cases import problem_of, run_plain
-from growth_random_cases import random_case, wide_case
+from growth_random_cases import behind_case, random_case, wide_case
 
 SEED, CASES, PARTS = 20, 1000, 4
 WIDE_SEED, WIDE_CASES, WIDE_PARTS = 12, 1000, 4
+BEHIND_CASES = 200
 
 FOUND = ((0, 17960), (0, 27321), (1, 6561))
 """Seed and number of usual cases that once failed, out of some hundred thousand."""
@@ -52,6 +53,11 @@ def test_cases_that_broke_once(why: str) -> None:
 @pytest.mark.parametrize("part", range(WIDE_PARTS))
 def test_wide_random_cases(part: int) -> None:
     failed = {number: wide_case(WIDE_SEED, number).broken() for number in range(part, WIDE_CASES, WIDE_PARTS)}
+    assert {number: what for number, what in failed.items() if what} == {}
+
+
+def test_wide_random_cases_with_the_void_behind_the_shell() -> None:
+    failed = {number: behind_case(WIDE_SEED, number).broken() for number in range(BEHIND_CASES)}
     assert {number: what for number, what in failed.items() if what} == {}
 
 

@@ -2,7 +2,8 @@
 
 Usual: cores of 5 to 100 um, Cu:Sn 1.5 to 10, up to 8 steps. Wide: cores of 0.1 um to 5 mm, Cu:Sn 0.05 to 200, ramps of
 1 to 20,000 C/h, up to 40 crossings of 227 and 415 C, holds on invariants and 1e-6 K beside them, of up to 10,000 h;
-every set of constants, scaled ones and ones of two terms; tolerances of 1e-3 to 1e-6. Case number k of a seed is always
+every set of constants, scaled ones and ones of two terms; tolerances of 1e-3 to 1e-6. Behind: wide ones of the strands'
+other options. Case number k of a seed is always
 the same case, so that a failure can be looked at alone.
 """
 
@@ -19,7 +20,7 @@ import numpy as np
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import Problem
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import Ring, Strand
+from bronzeward.inputs.strand import BEHIND_SHELL, BETWEEN_FILAMENTS, PARALLEL_CHANNELS, Ring, Strand
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
 from bronzeward.materials.kinetics import KineticSet, available_sets, load_set
 from bronzeward.materials.properties import load_properties
@@ -234,3 +235,12 @@ def wide_case(seed: int, number: int) -> RandomCase:
     strand, schedule = wide_strand(rng), wide_schedule(rng)
     tolerance = float(10.0 ** rng.uniform(-6.0, -3.0)) if rng.random() < 0.7 else 1e-3
     return RandomCase(strand, schedule, kinetics, tolerance)
+
+
+def behind_case(seed: int, number: int) -> RandomCase:
+    """Wide case `number` of a seed with its void between shell and copper, and in half of them channels in its packs."""
+    case, rng = wide_case(seed, number), np.random.default_rng([seed, number, 13])
+    transport = str(rng.choice([BETWEEN_FILAMENTS, PARALLEL_CHANNELS]))
+    if case.strand.plane:
+        return case
+    return replace(case, strand=replace(case.strand, void_place=BEHIND_SHELL, pack_transport=transport))
