@@ -238,7 +238,7 @@ def wide_case(seed: int, number: int) -> RandomCase:
 
 
 def behind_case(seed: int, number: int) -> RandomCase:
-    """Wide case `number` of a seed with its void between shell and copper, and in half of them channels in its packs."""
+    """Wide case `number` of a seed with its void behind the shell, and in half of them channels in the packs."""
     case, rng = wide_case(seed, number), np.random.default_rng([seed, number, 13])
     transport = str(rng.choice([BETWEEN_FILAMENTS, PARALLEL_CHANNELS]))
     if case.strand.plane:
