@@ -61,11 +61,11 @@ def compiled_once():
     Nor does it tell of compiling: what a command prints would else depend on when it runs.
     """
     from bronzeward.growth import compiled
-    from bronzeward.model import batch
+    from bronzeward.model import ready_engine
 
     for name in ("compiled_integrate", "is_kept"):
         waiting = waits_for_the_engine(getattr(compiled, name))
-        for module in (compiled, batch):
+        for module in (compiled, ready_engine):
             setattr(module, name, waiting)
 
 
@@ -87,7 +87,7 @@ class CompileBeside:
         if self.process is None and len({is_interpreted(one) for one in ids}) == 2:
             COMPILING.parent.mkdir(parents=True, exist_ok=True)
             COMPILING.touch()
-            code = "from bronzeward.model.batch import warm_engine; warm_engine(str)"
+            code = "from bronzeward.model.ready_engine import warm_engine; warm_engine(str)"
             self.process = subprocess.Popen([sys.executable, "-c", code])
             threading.Thread(target=self.wait, daemon=True).start()
 

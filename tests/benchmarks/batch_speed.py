@@ -18,7 +18,8 @@ from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model.answers import ANSWERS
-from bronzeward.model.batch import run_batch, warm_engine
+from bronzeward.model.batch import run_batch
+from bronzeward.model.ready_engine import warm_engine
 
 
 def ensemble(schedule: Schedule, count: int) -> list[Case]:

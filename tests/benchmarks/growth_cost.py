@@ -28,7 +28,8 @@ from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
-from bronzeward.model.batch import Shared, run_batch, warm_engine
+from bronzeward.model.batch import Shared, run_batch
+from bronzeward.model.ready_engine import warm_engine
 from growth_cases import array_record, array_work, cache_folder
 
 REPEATS = 3

@@ -26,7 +26,8 @@ from bronzeward.inputs.case import Case
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
-from bronzeward.model.batch import run_batch, warm_engine
+from bronzeward.model.batch import run_batch
+from bronzeward.model.ready_engine import warm_engine
 from growth_by_scipy import Baseline, before_events
 from growth_cases import array_record, array_work, cache_folder, problem_of, run_compiled, run_fast
 

@@ -13,7 +13,7 @@ from bronzeward.inputs.starter import STARTER
 from bronzeward.live import computing
 from bronzeward.live.computing import Computer
 from bronzeward.model.answer_bands import bands_of
-from bronzeward.model.batch import warm_engine
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.model.simulation import run_case
 
 

@@ -14,6 +14,7 @@ from bronzeward.inputs.strand import Strand
 from bronzeward.materials.kinetics import load_set
 from bronzeward.model import answers, batch
 from bronzeward.model.batch import run_batch, simulate_many
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.model.simulation import run_case, simulate
 from closeness import close
 
@@ -70,7 +71,7 @@ def test_a_run_that_cannot_finish_spoils_no_other(monkeypatch: pytest.MonkeyPatc
             raise ArithmeticError
         run_many(runs, *rest)  # type: ignore[arg-type]
 
-    batch.warm_engine()
+    warm_engine()
     monkeypatch.setattr(batch, "run_many", fail_on_thin)
     found = run_batch([_case(), _case(Strand.round(10, 20))], precision="quick")
     assert found["status"].tolist() == [0, batch.STOPPED]

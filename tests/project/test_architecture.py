@@ -74,7 +74,7 @@ def test_a_band_waits_for_no_library_of_tables(table: object, tmp_path: Path) ->
 
     Nor for numba, where the engine has been compiled before.
     """
-    from bronzeward.model.batch import warm_engine
+    from bronzeward.model.ready_engine import warm_engine
 
     warm_engine()
     case, target = tmp_path / "case.toml", tmp_path / "band.nc"

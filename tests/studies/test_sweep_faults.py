@@ -16,8 +16,8 @@ import xarray as xr
 from bronzeward.errors import InputError
 from bronzeward.inputs.case import load_case
 from bronzeward.inputs.case_values import parse_axis
-from bronzeward.model.batch import warm_engine
 from bronzeward.model.dataset_file import write_dataset
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.studies import chunk_store
 from bronzeward.studies import sweep as sweeps
 
@@ -35,7 +35,7 @@ PROGRAM = """
     import json, os, resource, signal, sys
     from functools import partial
     from bronzeward.cli import main
-    from bronzeward.model.batch import warm_engine
+    from bronzeward.model.ready_engine import warm_engine
     from bronzeward.studies import sweep
     import netCDF4, xarray  # here once instead of in every child
 

@@ -28,7 +28,7 @@ def live(
     """
     from bronzeward.errors import InputError
     from bronzeward.inputs.case import load_case
-    from bronzeward.model.batch import warm_engine
+    from bronzeward.model.ready_engine import warm_engine
     from bronzeward.studies.history_bands import FEWEST
     from bronzeward.studies.optimise.limits import parse_limit
 

@@ -8,7 +8,6 @@ of the interpreter lock, so two threads do nearly twice the work of one.
 from __future__ import annotations
 
 import os
-import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
@@ -26,8 +25,6 @@ from bronzeward.growth.compiled import (
     Packed,
     array_record,
     array_work,
-    compiled_integrate,
-    is_kept,
     packed_problems,
     run_many,
 )  # fmt: skip
@@ -43,6 +40,7 @@ from bronzeward.model.case_table import case_table
 from bronzeward.model.history import History
 from bronzeward.model.problem_builder import ProblemBuilder, Settings
 from bronzeward.model.provenance import basis
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.model.recording import MOST_EVENTS, MOST_ROWS, USUAL_ROWS, Recorded, read_records
 from bronzeward.model.result import Result, cf_attributes, without_fill
 from bronzeward.model.simulation import result_of, settings_of
@@ -193,24 +191,6 @@ def checked_workers(workers: int) -> int:
     if isinstance(workers, bool) or not isinstance(workers, int) or not 1 <= workers <= 1024:
         raise InputError(f"batch: workers is {workers!r}; allowed are whole numbers from 1 to 1024")
     return workers
-
-
-_ready = threading.Event()
-
-
-def warm_engine(say: Callable[[str], None] | None = None) -> None:
-    """Load the compiled engine, compiling it when this has not been done before; say so when it has to."""
-    if _ready.is_set():
-        return
-    if not is_kept(str(cache_folder())):
-        message = "compiling the growth engine, once, in about half a minute ..."
-        (say or _to_stderr)(message)
-    compiled_integrate(str(cache_folder()))
-    _ready.set()
-
-
-def _to_stderr(message: str) -> None:
-    print(message, file=sys.stderr, flush=True)
 
 
 class Shared:
@@ -371,5 +351,5 @@ def default_workers() -> int:
 
 __all__ = [
     "PRECISIONS", "QUICK_TOLERANCE", "Answers", "Progress", "Shared",
-    "answers_dataset", "default_workers", "run_batch", "simulate_many", "warm_engine",
+    "answers_dataset", "default_workers", "run_batch", "simulate_many",
 ]  # fmt: skip

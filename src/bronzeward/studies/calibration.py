@@ -43,7 +43,8 @@ from bronzeward.materials.growth_constants import (
     Covariance,
 )
 from bronzeward.materials.kinetics import KineticSet
-from bronzeward.model.batch import Shared, checked_workers, warm_engine
+from bronzeward.model.batch import Shared, checked_workers
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.studies.constant_prior import at_temperature, prior_of, with_changes
 from bronzeward.studies.ensemble import far_end, scaled_root
 from bronzeward.studies.section_measures import measured_value, section_measures

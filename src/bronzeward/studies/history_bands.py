@@ -17,7 +17,8 @@ from bronzeward.errors import InputError
 from bronzeward.growth.problem import DONE, STATUS
 from bronzeward.inputs.case import Case, case_from_json
 from bronzeward.model.answers import ANSWERS, numbers
-from bronzeward.model.batch import Progress, Shared, checked_workers, warm_engine
+from bronzeward.model.batch import Progress, Shared, checked_workers
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.model.result import Result, Variable
 from bronzeward.studies.ensemble import Members, Spread
 from bronzeward.studies.quantiles import METHOD, QUANTILES, quantiles

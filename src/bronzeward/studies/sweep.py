@@ -25,8 +25,9 @@ from bronzeward.growth.compiled import source_digest
 from bronzeward.inputs.case import Case
 from bronzeward.inputs.case_values import Axis, Value, case_with, words
 from bronzeward.model.answers import ANSWERS
-from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch, warm_engine
+from bronzeward.model.batch import Answers, Progress, checked_workers, run_batch
 from bronzeward.model.provenance import provenance, rests_on
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.model.result import cf_attributes, without_fill
 from bronzeward.studies import side_by_side
 from bronzeward.studies.chunk_store import Chunks, Columns

@@ -31,8 +31,9 @@ from bronzeward.inputs.layer_measurements import CORE, SHELL
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
 from bronzeward.model.answers import answer_of, numbers
-from bronzeward.model.batch import Answers, Progress, Shared, checked_workers, warm_engine
+from bronzeward.model.batch import Answers, Progress, Shared, checked_workers
 from bronzeward.model.provenance import provenance
+from bronzeward.model.ready_engine import warm_engine
 from bronzeward.model.result import Result, cf_attributes, without_fill
 from bronzeward.model.simulation import run_case
 from bronzeward.studies.calibration import MODEL_SCATTER
