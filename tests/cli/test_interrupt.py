@@ -25,9 +25,11 @@ from stopped_command import interrupted
         ("bronzeward.files:replacing", 2),
     ],
 )
-def test_ctrl_c(moment: str, count: int, tmp_path: Path, table) -> None:
+def test_ctrl_c(moment: str, count: int, tmp_path: Path, table, monkeypatch) -> None:
     case = tmp_path / "case.toml"
     case.write_text(starter.text())
+    # no engine is kept there, so that the run is interpreted
+    monkeypatch.setenv("BRONZEWARD_CACHE", str(tmp_path / "none"))
     assert interrupted(moment, count, ["run", str(case)], tmp_path) == (130, "bronzeward: interrupted\n")
     assert sorted(tmp_path.iterdir()) == [case]
 
