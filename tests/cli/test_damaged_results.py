@@ -65,7 +65,8 @@ DAMAGES: dict[str, dict[str, Any]] = {
     **{f"no {name}": {"without": name} for name in ("versions", "tdb_sha256", "kinetic_set")},
     **{
         f"{name} {text[:6]}": {"attributes": {name: text}}
-        for name in ("inputs", "versions", "bands", "bands_of") for text in ("[1, 2]", "{", "[" * 100_000)
+        for name in ("inputs", "versions", "bands", "bands_of")
+        for text in ("[1, 2]", "{", "[" * 100_000)
     },
     "a number as inputs": {"attributes": {"inputs": 3.0}},
     "numbers as title": {"attributes": {"title": np.arange(3.0)}},

@@ -104,6 +104,7 @@ class Solver:
         for kelvin, event in [*edges, (self.to + ZERO, "end")]:
             end = (kelvin - 20.0 - ZERO) / self.rate
             while now < end:
+
                 def out(_t: float, y: np.ndarray, *_: object) -> float:
                     return float(y[:-1].min() - 1e-6 * y.sum())
 

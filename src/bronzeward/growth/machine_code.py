@@ -119,4 +119,3 @@ def calls_of(code: str) -> list[str]:
     by_library = {"exp", "log", "pow", "sin", "cos"}  # what LLVM itself has no instructions for
     inner = {name.split(".")[1] for name in names if name.startswith("llvm.")}
     return sorted({name for name in names if not name.startswith("llvm.")} | (inner & by_library))
-

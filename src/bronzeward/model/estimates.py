@@ -49,6 +49,5 @@ def resting_on(result: Result, row: int) -> list[str]:
     return [
         key
         for key in keys
-        if (may_return and ANSWERS[key].settled == END)
-        or not np.array_equal(before[key], whole[key], equal_nan=True)
+        if (may_return and ANSWERS[key].settled == END) or not np.array_equal(before[key], whole[key], equal_nan=True)
     ]

@@ -77,9 +77,7 @@ def moving_section(result: Result) -> MovingSection:
     dots = [] if strand.plane else [(x, y, radius) for places, radius in filament_dots(strand) for x, y in places]
     layers = [_layer(place, phase) for place, phase in enumerate(PLACES)]
     most = max(sum(outer - inner > 1e6 * SEED for inner, outer in pairwise([0.0, *state])) for state in edges)
-    return MovingSection(
-        layers, strand.plane, barrier, round_length(barrier), dots, most, off_centre(strand), states
-    )
+    return MovingSection(layers, strand.plane, barrier, round_length(barrier), dots, most, off_centre(strand), states)
 
 
 def _rows(result: Result) -> NDArray[np.intp]:
