@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 
+from bronzeward import units
 from bronzeward.errors import InputError
 from bronzeward.growth import (
     balance,
@@ -35,9 +36,11 @@ from bronzeward.growth import (
     machine_code,
     packed,
     predict,
+    problem,
     profile,
     reach,
     rows,
+    slots,
     state,
     step,
 )
@@ -47,6 +50,9 @@ from bronzeward.growth.problem import Problem, Record, Work
 
 _MODULES = (geometry, state, profile, reach, balance, predict, step, cells, changes, borders, engine)
 
+_READ = (problem, slots, units)
+"""Whose numbers they read."""
+
 _OPTIONS: dict[str, Any] = {"error_model": "numpy"}
 """Division by zero gives infinity, which the engine refuses as it does any estimate that is not a number."""
 
@@ -54,9 +60,9 @@ _OPTIONS: dict[str, Any] = {"error_model": "numpy"}
 @cache
 def source_digest() -> str:
     """Short hash of the engine's source and of the versions that compile it."""
-    sources = [*(str(module.__file__) for module in (*_MODULES, handles, packed, rows)), __file__]
+    sources = [*(str(module.__file__) for module in (*_MODULES, *_READ, handles, packed, rows)), __file__]
     text = "".join(Path(source).read_text("utf-8") for source in sources)
-    text += "".join(Problem._fields + Work._fields + Record._fields) + version("numba") + version("llvmlite")
+    text += version("numba") + version("llvmlite")
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -6,8 +6,7 @@ from math import exp
 
 from bronzeward.growth.problem import Numbers, Problem, Work
 from bronzeward.growth.slots import CORE, N_SLOTS
-
-GAS_CONSTANT = 8.314462618
+from bronzeward.units import GAS_CONSTANT
 
 LEAST_JUMP = 1e-5
 """Composition jumps by at least this much at an interface: where two phases meet in one composition

@@ -14,7 +14,6 @@ from bronzeward.errors import InputError
 from bronzeward.growth.cell_grid import graded_edges
 from bronzeward.growth.problem import Problem
 from bronzeward.growth.slots import ALPHA, BETA, CORE, EPSILON, ETA, GAMMA, N_SLOTS, SLOT_LABELS, WIDE
-from bronzeward.growth.state import GAS_CONSTANT
 from bronzeward.inputs.schedule import Schedule
 from bronzeward.inputs.strand import BEHIND_SHELL, BETWEEN_FILAMENTS, Strand
 from bronzeward.materials.growth_constants import Constant
@@ -22,6 +21,7 @@ from bronzeward.materials.kinetics import KineticSet
 from bronzeward.materials.properties import Properties, load_properties
 from bronzeward.model.boundary_tables import NODES, Regimes
 from bronzeward.model.filament_array import transverse_conductivity
+from bronzeward.units import GAS_CONSTANT
 
 FLOOR_SHARE = 5e-3
 """Errors of layers thinner than this share of the core's radius, or `Settings.floor`, count against that thickness.
