@@ -172,6 +172,12 @@ def test_compare_judges_cases_and_results_by_limits(command, case, in_folder, st
     assert (in_folder / "verdict.png").is_file()
     data = json.loads(command(*words, "--json")[1])
     assert [row["name"] for row in data["schedules"]] == ["case, hold_h 4", "case, hold_h 24", "starter"]
+    impossible = ("compare", case, "--keep", "shell_at_first_liquid>=3000@60", "--members", 4)
+    code, out, _ = command(*impossible, "-o", "none.png")
+    assert code == 1
+    assert "None of these schedules keeps every limit" in out
+    assert (in_folder / "none.png").is_file()
+    assert command(*impossible, "--json")[0] == command(*impossible, "-q")[0] == 1
     _, out, _ = command("compare", case, stored)
     assert "shell at first liquid, µm" in out
     code, _, err = command("compare", case, "--constants", "default")

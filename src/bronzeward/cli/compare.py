@@ -13,6 +13,7 @@ from bronzeward.cli.common import (
     QuietOption,
     SeedOption,
     WorkersOption,
+    leave,
     show,
     show_block,
     show_json,
@@ -63,12 +64,15 @@ def compare(
                 raise InputError(f"compare: {name} needs --keep, the limit to judge by")
     if output is not None:
         check_figure(output, overwrite)
+    kept = True
     if keep:
-        _judge(results, keep, constants or [], vary, members, seed, output, workers, overwrite, quiet, json)
+        kept = _judge(results, keep, constants or [], vary, members, seed, output, workers, overwrite, quiet, json)
     else:
         _side_by_side(results, output, overwrite, quiet, json)
     if output is not None and not json and not quiet:
         show([f"Figure written to {output}."])
+    if not kept:
+        leave(1)
 
 
 def _side_by_side(results: list[Path], output: Path | None, overwrite: bool, quiet: bool, json: bool) -> None:
@@ -91,7 +95,8 @@ def _side_by_side(results: list[Path], output: Path | None, overwrite: bool, qui
 def _judge(
     results: list[Path], keep: list[str], constants: list[str], vary: str | None, members: int, seed: int,
     output: Path | None, workers: int, overwrite: bool, quiet: bool, json: bool,
-) -> None:  # fmt: skip
+) -> bool:  # fmt: skip
+    """Whether with each set of constants one of the schedules keeps every limit, as is told."""
     from bronzeward.inputs.case import load_case
     from bronzeward.inputs.case_values import parse_axis, varied
     from bronzeward.materials.kinetics import load_set
@@ -119,6 +124,7 @@ def _judge(
         show_json(verdict_data(data))
     elif not quiet:
         show_block(verdict_report(data))
+    return bool(data["enough"].values.any(axis=0).all())
 
 
 def add_to(app: typer.Typer) -> None:
