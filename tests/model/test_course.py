@@ -148,3 +148,52 @@ def test_a_peak_above_what_strain_takes_up_between_rows_is_told_with_its_tempera
     }  # fmt: skip
     assert numbers(run)["overfill_peak"] == pytest.approx(0.1)
     assert numbers(run)["first_overfill_temperature"] == pytest.approx(301.5)
+
+
+def crossing_run(course_of: str, values: np.ndarray, **changes: Any) -> dict[str, Any]:
+    """A made-up run of six rows in which one column has these values and nothing else happens."""
+    time = np.array([0.0, 1.0, 2.5, 3.0, 5.0, 9.0])
+    return made_up(np.random.default_rng(11)) | {
+        "time": time, "temperature": 300.0 + 2.0 * time, "thickness": np.zeros((6, len(PHASES))),
+        "tin_fraction": np.zeros((6, len(PHASES))), "event_name": np.array([], dtype=object),
+        "event_row": np.array([], dtype=int), "elastic_overfill": 0.0, "core_offset_m": 0.0,
+        **dict.fromkeys(LEVELS, np.full(6, 0.5)), course_of: values, **changes,
+    }  # fmt: skip
+
+
+def cubic(time: np.ndarray) -> np.ndarray:
+    """Passes zero upwards at 4 only."""
+    return (time - 4.0) * ((time - 1.0) ** 2 + 1.0) / 100.0
+
+
+TIMES = np.array([0.0, 1.0, 2.5, 3.0, 5.0, 9.0])
+
+
+def test_what_passes_between_rows_does_so_where_a_cubic_through_four_of_them_does() -> None:
+    assert numbers(crossing_run("overfill", cubic(TIMES)))["first_overfill_temperature"] == pytest.approx(308.0)
+    # where it jumps, and where it is so from the start, the row
+    time = TIMES.copy()
+    time[3] = 5.0 - 1e-3
+    jumps = crossing_run("overfill", cubic(TIMES), time=time, temperature=300.0 + 2.0 * time)
+    assert numbers(jumps)["first_overfill_temperature"] == 310.0
+    assert numbers(crossing_run("overfill", cubic(TIMES) + 1.0))["first_overfill_temperature"] == 300.0
+
+
+def test_copper_on_the_thin_side_goes_between_rows() -> None:
+    """What is read there is read at that moment; the copper itself is nothing, not less."""
+    left = np.zeros((6, len(PHASES)))
+    left[:, PHASES.index("alpha")] = 1.0 - cubic(TIMES)
+    run = crossing_run("liquid_tin_fraction", 0.9 - 0.05 * TIMES, thickness=left, core_offset_m=1.0)
+    answers = numbers(run)
+    assert answers["copper_left_with_liquid"] == 0.0
+    assert answers["copper_left_time"] == pytest.approx(4.0)
+    assert answers["copper_left_temperature"] == pytest.approx(308.0)
+    assert answers["copper_left_liquid"] == pytest.approx(0.7)
+
+
+def test_copper_that_is_gone_between_two_rows_only_is_nothing() -> None:
+    left = np.zeros((6, len(PHASES)))
+    left[:, PHASES.index("alpha")] = 1.0 + 0.1 * (TIMES - 4.0) ** 2 - 0.05
+    answers = numbers(crossing_run("liquid_tin_fraction", 0.9 - 0.05 * TIMES, thickness=left, core_offset_m=1.0))
+    assert answers["copper_left_with_liquid"] == 0.0
+    assert answers["copper_left_time"] == pytest.approx(4.0 - np.sqrt(0.5))

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bronzeward import Case, InputError, Schedule, Strand, load_set, load_table, simulate
+from bronzeward import Case, InputError, Numerics, Schedule, Strand, load_set, load_table, simulate
 from bronzeward.inputs.case import case_from_data, case_from_json
 from bronzeward.materials.phases import PHASES
 from bronzeward.materials.properties import load_properties
@@ -317,3 +317,14 @@ def test_a_barrier_of_another_metal_expands_as_that_does(metal, modulus, expansi
         replace(strand, barrier_metal="tin")
     with pytest.raises(InputError, match="no barrier"):
         Strand.couple(10, 20, barrier_metal=metal)
+
+
+@pytest.mark.parametrize(("eccentricity", "hold", "to"), [(0.5, 4, 350), (0.3, 24, 400)])
+def test_the_last_copper_on_the_thin_side_goes_at_one_moment(eccentricity, hold, to):
+    """Whatever the rows: those of 1e-6 lie elsewhere. The liquid then was told as none where a tenth of the tin was."""
+    strand = Strand.from_ratio(24, 4.0, eccentricity=eccentricity)
+    plan = Schedule.start(20).ramp(25, to=210).hold(hold).ramp(100, to=to).hold(24)
+    loose, tight = (numbers(simulate(strand, plan, numerics=Numerics(tolerance=tol))) for tol in (1e-3, 1e-6))
+    assert loose["copper_left_with_liquid"] == tight["copper_left_with_liquid"] == 0.0
+    assert loose["copper_left_liquid"] == close(tight["copper_left_liquid"], rel=1e-3)
+    assert loose["copper_left_time"] == close(tight["copper_left_time"], rel=1e-3)

@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike
 
 from bronzeward.errors import InputError
 from bronzeward.materials.phases import PHASES
-from bronzeward.model.course import NOWHERE, Array, Course
+from bronzeward.model.between_rows import Array
+from bronzeward.model.course import NOWHERE, Course
 from bronzeward.units import HOUR, MICROMETRE, ZERO_CELSIUS
 
 #: How SI units are shown: factor, shift, unit.
@@ -106,16 +107,12 @@ def _overfill_peak(course: Course) -> Array:
 
 def _first_overfill(course: Course) -> Array:
     """Temperature at which overfill first passes what elastic strain takes up; at a jump that of the jump."""
-    elastic = course.of_run("elastic_overfill")
-    row = course.first(course.overfill > elastic[course.run])
-    less, start = (course.at(values, course.before(row)) for values in (course.overfill, course.temperature))
-    more, end = (course.at(values, row) for values in (course.overfill, course.temperature))
-    rising = more > less
-    share = np.divide(np.maximum(elastic - less, 0.0), more - less, out=np.ones_like(more), where=rising)
-    passed = np.where(rising, start + share * (end - start), end)
+    over = course.overfill - course.of_run("elastic_overfill")[course.run]
+    row = course.first(over > 0.0)
+    passed = course.read(course.temperature, course.passing(over, row))
     # or it is only between rows that it does
-    peak = course.read(course.overfill, course.most_overfill) > elastic
-    return np.where(np.isnan(passed) & peak, course.read(course.temperature, course.most_overfill), passed)
+    peak = course.read(over, course.most_overfill) > 0.0
+    return np.where((row == NOWHERE) & peak, course.read(course.temperature, course.most_overfill), passed)
 
 
 def _peak_liquid(course: Course) -> Array:
@@ -124,6 +121,10 @@ def _peak_liquid(course: Course) -> Array:
 
 def _peak_liquid_tin(course: Course) -> Array:
     return np.nan_to_num(course.read(course.liquid_tin_fraction, course.most_molten_tin))
+
+
+def _copper_left_liquid(course: Course) -> Array:
+    return np.maximum(course.read(course.liquid_tin_fraction, course.least_copper), 0.0)
 
 
 def _eta_at_peritectic(course: Course) -> Array:
@@ -207,7 +208,7 @@ ANSWERS: dict[str, Answer] = _table(
     Answer(
         "copper_left_with_liquid", "m", "least copper round liquid",
         "least thickness of copper outside the shell with liquid inside; 0 with compound or liquid at the barrier", 2,
-        lambda course: course.read(course.copper, course.least_copper),
+        lambda course: course.copper_left,
     ),
     Answer(
         "copper_left_time", "s", "least copper after", "time of the least copper round liquid", 2,
@@ -220,7 +221,7 @@ ANSWERS: dict[str, Answer] = _table(
     Answer(
         "copper_left_liquid", "1", "liquid then, of all tin",
         "share of all tin that is liquid when the copper round it is least", 1,
-        lambda course: course.read(course.liquid_tin_fraction, course.least_copper),
+        _copper_left_liquid,
     ),
     Answer(
         "shell_at_end", "m", "shell at the end", "thickness of all solid compound at the end", 2,

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bronzeward.materials.phases import PHASES
+from bronzeward.model.between_rows import Array, lagrange, least_of_cubics, vertices, weighted, zeros
 from bronzeward.model.recording import APART
 
-Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 Moments = tuple[Rows, Array]
@@ -31,6 +31,12 @@ MOST_LATE = 0.01
 
 ROUND = np.array([-1, 0, 1])
 """A row and its neighbours."""
+
+ACROSS = np.array([-1, 0, -2, 1])
+"""The rows between which values pass, and their neighbours."""
+
+ROUNDING = 1e-12
+"""Share of the core's offset that is rounding of what lies beside it."""
 
 
 class Course:
@@ -128,13 +134,18 @@ class Course:
         return self.first(self.temperature > self.of_run("eta_limit_K")[self.run])
 
     @cached_property
-    def copper(self) -> Array:
+    def copper_margin(self) -> Array:
         """Thickness of the copper outside the shell, filaments in a pack included [m], shape (n_times,).
 
-        On the thin side where the core lies off the axis: layers grow alike all round, what is left there is less.
+        On the thin side where the core lies off the axis: layers grow alike all round, what is left there is less; it
+        is negative once the shell has reached the barrier there.
         """
-        left = self.thickness[:, PHASES.index("alpha")] - self.of_run("core_offset_m")[self.run]
-        return np.asarray(np.maximum(left, 0.0))
+        return np.asarray(self.thickness[:, PHASES.index("alpha")] - self.of_run("core_offset_m")[self.run])
+
+    @cached_property
+    def copper(self) -> Array:
+        """The same where there is some, else 0."""
+        return np.maximum(self.copper_margin, 0.0)
 
     @cached_property
     def least_copper(self) -> Moments:
@@ -143,12 +154,61 @@ class Course:
         The shell mostly grows until the liquid goes, so the row in which it has just gone counts as well: the answer
         would else depend on how close to that moment the row before happens to lie. Where the copper passes through
         its least smoothly, as when compound dissolves on cooling, that lies between rows. At the least itself nothing
-        changes, but what else is read there does.
+        changes, but what else is read there does. Where no copper is left it is the moment at which the last of it
+        goes, which on the thin side of a core off the axis lies between rows as well.
         """
+        near, margin = self._near_liquid, self.copper_margin
+        rows, weights = self._least(self.copper, near, near & (margin > 0.0))
+        below = np.flatnonzero(weighted(weights, margin[rows]) < 0.0)
+        used = weights[below] != 0.0
+        if below.size:  # only between rows
+            nodes, values = self.time[rows[below]], margin[rows[below]]
+            at = zeros(nodes, used, values, nodes[:, 0], weighted(weights[below], nodes))
+            weights[below] = lagrange(nodes, at, used)
+        gone = self.first(near & (margin < 0.0))
+        passed, passed_weights = self.passing(-margin, gone)
+        reached = (gone != NOWHERE)[:, None]
+        return np.where(reached, passed, rows), np.where(reached, passed_weights, weights)
+
+    @cached_property
+    def copper_left(self) -> Array:
+        """Least thickness of copper outside the shell with liquid [m], shape (n_runs,); nan without liquid."""
+        left = self.read(self.copper_margin, self.least_copper)
+        # what bisection leaves of nothing
+        left[left <= ROUNDING * self.of_run("core_offset_m")] = 0.0
+        return left
+
+    @cached_property
+    def _near_liquid(self) -> NDArray[np.bool_]:
+        """Whether there is liquid in a row, or was in the one before."""
         near = self.liquid.copy()
         near[1:] |= self.liquid[:-1]
         near[self.starts] = self.liquid[self.starts]
-        return self._least(self.copper, near, near & (self.copper > 0.0))
+        return near
+
+    def passing(self, values: Array, rows: Rows) -> Moments:
+        """When values pass zero upwards between a row of each run and the one before, where they were below.
+
+        It is that row where it is the first, or where they jump there, and `NOWHERE` where that is. What happens as a
+        layer is used up is no jump.
+        """
+        around = rows[:, None] + ACROSS
+        inside = (rows != NOWHERE) & (rows > self.starts)
+        inside[inside] = self.time[rows[inside]] - self.time[rows[inside] - 1] > 2.0 * APART
+        inside[inside] = (values[rows[inside] - 1] < 0.0) & (values[rows[inside]] > 0.0)
+        used = np.zeros(around.shape, dtype=bool)
+        used[inside, :2] = True
+        used[:, 2] = inside & (around[:, 2] >= self.starts)
+        used[used[:, 2], 2] = self._even[rows[used[:, 2]] - 1]
+        used[:, 3] = inside & (around[:, 3] < self.ends)
+        used[used[:, 3], 3] = self._even[rows[used[:, 3]]]
+        at = np.where(used, around, rows[:, None])
+        weights = np.tile([0.0, 1.0, 0.0, 0.0], (len(rows), 1))
+        if inside.any():
+            nodes = self.time[at[inside]]
+            moment = zeros(nodes, used[inside], values[at[inside]], nodes[:, 0], nodes[:, 1])
+            weights[inside] = lagrange(nodes, moment, used[inside])
+        return at, weights
 
     @cached_property
     def most_liquid(self) -> Moments:
@@ -169,7 +229,7 @@ class Course:
     def read(self, values: Array, moments: Moments) -> Array:
         """A column at a moment of each run; nan where there is none."""
         rows, weights = moments
-        return np.where(rows[:, 1] == NOWHERE, np.nan, _weighted(weights, values[rows]))
+        return np.where(rows[:, 1] == NOWHERE, np.nan, weighted(weights, values[rows]))
 
     def _least(self, values: Array, among: NDArray[np.bool_], smooth: NDArray[np.bool_]) -> Moments:
         """When values are least in each run among some rows, between rows where they pass through that smoothly.
@@ -182,18 +242,18 @@ class Course:
         least = np.minimum.reduceat(known, self.starts)
         lowest = self.first(among & (known == least[self.run]))
         rows, weights = np.repeat(lowest[:, None], 4, axis=1), np.tile([0.0, 1.0, 0.0, 0.0], (len(lowest), 1))
-        middle, vertices = lowest[:, None] + ROUND, np.full((len(lowest), 3), np.nan)
+        middle, lowest_at = lowest[:, None] + ROUND, np.full((len(lowest), 3), np.nan)
         inside = (rows[:, :3] != NOWHERE) & (middle > self.starts[:, None]) & (middle < self.ends[:, None] - 1)
         inside[inside] = self._even[middle[inside]] & smooth[middle[inside][:, None] + ROUND].all(axis=1)
         inside[:, [0, 2]] &= ~inside[:, [1]]
         three = middle[inside][:, None] + ROUND
-        vertices[inside] = _vertices(self.time[three], values[three])
+        lowest_at[inside] = vertices(self.time[three], values[three])
         at_vertices = np.full((len(lowest), 3), np.inf)
-        reached = _weighted(_lagrange(self.time[three], vertices[inside]), values[three])
+        reached = weighted(lagrange(self.time[three], lowest_at[inside]), values[three])
         at_vertices[inside] = np.nan_to_num(reached, nan=np.inf)
         best = at_vertices.argmin(axis=1)
         runs = np.flatnonzero(np.isfinite(at_vertices).any(axis=1) & (at_vertices.min(axis=1) <= least))
-        chosen, moment = middle[runs, best[runs]], vertices[runs, best[runs]]
+        chosen, moment = middle[runs, best[runs]], lowest_at[runs, best[runs]]
         rows[runs], weights[runs] = self._refined(values, chosen, moment, smooth)
         return rows, weights
 
@@ -205,16 +265,21 @@ class Course:
         there[there] = self._even[(middle + side)[there]] & smooth[fourth[there]]
         rows = np.column_stack([middle[:, None] + ROUND, np.where(there, fourth, middle)])
         weights = np.zeros((len(rows), 4))
-        weights[:, :3] = _lagrange(self.time[rows[:, :3]], moment)
-        at = _least_of_cubics(self.time[rows[there]], values[rows[there]], moment[there])
-        weights[there] = _lagrange(self.time[rows[there]], at)
+        weights[:, :3] = lagrange(self.time[rows[:, :3]], moment)
+        at = least_of_cubics(self.time[rows[there]], values[rows[there]], moment[there])
+        weights[there] = lagrange(self.time[rows[there]], at)
         return rows, weights
+
+    @cached_property
+    def _happened(self) -> NDArray[np.bool_]:
+        """Whether something happens between a row and the one before; one row more than there are."""
+        happened = np.zeros(len(self.time) + 1, dtype=bool)
+        happened[self.after_events] = True
+        return happened
 
     @cached_property
     def _even(self) -> NDArray[np.bool_]:
         """Whether nothing happens from the row before to the one after, and temperature goes on as it did."""
-        happened = np.zeros(len(self.time) + 1, dtype=bool)
-        happened[self.after_events] = True
         even, steps = np.zeros(len(self.time), dtype=bool), np.diff(self.time)
         with np.errstate(divide="ignore", invalid="ignore"):  # from one run to the next time goes anywhere
             slopes = np.diff(self.temperature) / steps
@@ -222,43 +287,4 @@ class Course:
             late = 2.0 * APART / np.minimum(steps[:-1], steps[1:])
             steepest = np.maximum(np.abs(slopes[:-1]), np.abs(slopes[1:]))
             even[1:-1] = np.abs(np.diff(slopes)) <= np.where((0.0 < late) & (late < MOST_LATE), late, 1e-6) * steepest
-        return np.asarray(even & ~happened[:-1] & ~happened[1:])
-
-
-def _weighted(weights: Array, values: Array) -> Array:
-    """Sums of some weighted values each, both of shape (n, m)."""
-    return np.asarray((weights[:, None, :] @ values[:, :, None])[:, 0, 0])
-
-
-def _lagrange(nodes: Array, at: Array) -> Array:
-    """Weights of values at some nodes each, shape (n, m), that give the polynomial through them at (n,) places."""
-    own = np.eye(nodes.shape[1], dtype=bool)
-    gaps = np.where(own, 1.0, nodes[:, :, None] - nodes[:, None, :])
-    return np.asarray(np.prod(np.where(own, 1.0, (at[:, None] - nodes)[:, None, :]) / gaps, axis=2))
-
-
-def _vertices(time: Array, values: Array) -> Array:
-    """Where the parabola through three values each is least, shape (n,); nan outside them."""
-    slopes = np.diff(values, axis=1) / np.diff(time, axis=1)
-    bend = (slopes[:, 1] - slopes[:, 0]) / (time[:, 2] - time[:, 0])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = 0.5 * (time[:, 0] + time[:, 1]) - 0.5 * slopes[:, 0] / bend
-    return np.where((bend > 0.0) & (time[:, 0] < at) & (at < time[:, 2]), at, np.nan)
-
-
-def _least_of_cubics(time: Array, values: Array, guess: Array) -> Array:
-    """Where the cubic through four values each is least between the first and the third, or else the guess; (n,)."""
-    start, width = time[:, 0], time[:, 2] - time[:, 0]
-    x = (time - start[:, None]) / width[:, None]
-    first = np.diff(values, axis=1) / np.diff(x, axis=1)
-    second = np.diff(first, axis=1) / (x[:, 2:] - x[:, :-2])
-    third = (second[:, 1] - second[:, 0]) / (x[:, 3] - x[:, 0])
-    # derivative of Newton's form, a x^2 + b x + c; it rises through zero at the least
-    a = 3.0 * third
-    b = 2.0 * second[:, 0] - 2.0 * third * (x[:, 0] + x[:, 1] + x[:, 2])
-    c = first[:, 0] - second[:, 0] * (x[:, 0] + x[:, 1])
-    c += third * (x[:, 0] * x[:, 1] + x[:, 1] * x[:, 2] + x[:, 2] * x[:, 0])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        root = np.sqrt(b * b - 4.0 * a * c)
-        at = np.where(b > 0.0, -2.0 * c / (b + root), (root - b) / (2.0 * a))
-        return np.where((at > 0.0) & (at < 1.0), start + at * width, guess)
+        return np.asarray(even & ~self._happened[:-1] & ~self._happened[1:])

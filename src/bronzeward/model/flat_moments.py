@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from bronzeward.model.answers import answer_of
-from bronzeward.model.course import NOWHERE, Array, Course
+from bronzeward.model.between_rows import Array
+from bronzeward.model.course import NOWHERE, Course
 
 KNOWN = 1e-4
 """Share of the core's size to which lengths are known, and of the tin to which shares are, as
@@ -33,7 +34,7 @@ def flat_answers(history: Any, core_radius: float) -> dict[str, tuple[float, flo
     (rows,), (weights,) = course.least_copper
     if rows[1] == NOWHERE:
         return {}
-    least, moment = float(weights @ course.copper[rows]), float(weights @ course.time[rows])
+    (least,), moment = course.copper_left, float(weights @ course.time[rows])
     block = _liquid_round(course, int(rows[1]))
     time, copper, liquid = course.time[block], course.copper[block], course.liquid_tin_fraction[block]
     start, end = _stretch(time, copper, least + KNOWN * core_radius, moment)
