@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from bronzeward.inputs.case import Case, Numerics
 from bronzeward.model.answers import ANSWERS
 from bronzeward.model.batch import Shared, run_batch
-from growth_random_cases import wide_case
+from growth_random_cases import RandomCase, wide_case
 
 RELATIVE, OF_CORE = 5e-3, 1e-4
 """What answers may differ by: of themselves, or of the core's size or the tin, whichever is more."""
@@ -43,13 +43,15 @@ def said_to_be_flat(case: Case) -> str:
     return str(Shared([case], "run").result(case).attributes["ill_conditioned"])
 
 
-def disagreements(seed: int, numbers: Iterable[int]) -> list[Disagreement]:
-    """Every length or share among the answers of wide cases that differs by more than is allowed.
+def disagreements(
+    seed: int, numbers: Iterable[int], draw: Callable[[int, int], RandomCase] = wide_case
+) -> list[Disagreement]:
+    """Every length or share among the answers of random cases that differs by more than is allowed.
 
     Left out are those that the result itself, at the loose tolerance, says to be ill-conditioned.
     """
     numbers = list(numbers)
-    drawn = [wide_case(seed, number) for number in numbers]
+    drawn = [draw(seed, number) for number in numbers]
     cases = [Case(d.strand, d.schedule, d.kinetics, numerics=Numerics(tolerance=1e-6)) for d in drawn]
     size = np.array([d.strand.core_radius for d in drawn])
     exact = run_batch(cases, 1)

@@ -3,7 +3,7 @@
 Usual: cores of 5 to 100 um, Cu:Sn 1.5 to 10, up to 8 steps. Wide: cores of 0.1 um to 5 mm, Cu:Sn 0.05 to 200, ramps of
 1 to 20,000 C/h, up to 40 crossings of 227 and 415 C, holds on invariants and 1e-6 K beside them, of up to 10,000 h;
 every set of constants, scaled ones and ones of two terms; tolerances of 1e-3 to 1e-6. Behind: wide ones of the strands'
-other options. Case number k of a seed is always
+other options. Cooled: usual ones that get liquid, are cooled and heated again. Case number k of a seed is always
 the same case, so that a failure can be looked at alone.
 """
 
@@ -20,7 +20,7 @@ import numpy as np
 from bronzeward.errors import InputError
 from bronzeward.growth.problem import Problem
 from bronzeward.inputs.schedule import Schedule
-from bronzeward.inputs.strand import BEHIND_SHELL, BETWEEN_FILAMENTS, PARALLEL_CHANNELS, Ring, Strand
+from bronzeward.inputs.strand import BEHIND_SHELL, BETWEEN_FILAMENTS, IN_CORE, PARALLEL_CHANNELS, Ring, Strand
 from bronzeward.materials.growth_constants import COMPOUNDS, WIDE_PHASES
 from bronzeward.materials.kinetics import KineticSet, available_sets, load_set
 from bronzeward.materials.properties import load_properties
@@ -244,3 +244,20 @@ def behind_case(seed: int, number: int) -> RandomCase:
     if case.strand.plane:
         return case
     return replace(case, strand=replace(case.strand, void_place=BEHIND_SHELL, pack_transport=transport))
+
+
+def cooled_case(seed: int, number: int) -> RandomCase:
+    """Case `number` of a seed that gets liquid, is cooled and heated again: layers dissolve, the last tin goes."""
+    rng = np.random.default_rng([seed, number, 98])
+    core, ratio = log_uniform(rng, 2.0, 200.0), log_uniform(rng, 0.3, 20.0)
+    strand = Strand.from_ratio(core, ratio, void_place=str(rng.choice([IN_CORE, BEHIND_SHELL])))
+    schedule = Schedule.start(float(rng.choice([20.0, rng.uniform(230.0, 500.0)])))
+    for slowest, coldest, hottest, holds in (
+        (5.0, 235.0, 410.0, True),
+        (1.0, 228.0, 410.0, True),
+        (1.0, 228.0, 640.0, False),
+    ):
+        schedule = to(schedule, log_uniform(rng, slowest, 2000.0), float(rng.uniform(coldest, hottest)))
+        if holds and rng.random() < 0.5:
+            schedule = schedule.hold(log_uniform(rng, 1e-2, 20.0))
+    return RandomCase(strand, schedule, random_case(seed, number).kinetics)
