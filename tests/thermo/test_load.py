@@ -228,3 +228,13 @@ def test_two_processes_at_once(small, tmp_path):
     assert answers[0][0] == answers[1][0]
     assert list((tmp_path / "cache").iterdir()) == [kept_at(small)]
     assert_same(load.cached(description.find(small)), load_table(small, cache=False))
+
+
+def test_the_first_tables_of_a_process_are_asked_for_by_several_threads():
+    """netCDF's library serves one thread at a time; it ended the process."""
+    code = (
+        "from concurrent.futures import ThreadPoolExecutor; from bronzeward.thermo import load_table\n"
+        f"with ThreadPoolExecutor(8) as pool: print(len(list(pool.map(load_table, 8 * {NAMES!r}))))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert (run.returncode, run.stdout, run.stderr) == (0, f"{8 * len(NAMES)}\n", "")

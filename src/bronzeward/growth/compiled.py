@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import inspect
+import threading
 from collections.abc import Sequence
 from functools import cache
 from importlib.metadata import version
@@ -98,6 +99,9 @@ def is_kept(cache_folder: str) -> bool:
     return cache_folder in _loaded or machine_code.is_sound(kept_code(cache_folder))
 
 
+_one_at_a_time = threading.Lock()
+"""Several threads that need the engine compile it once."""
+
 _loaded: dict[str, machine_code.Entry] = {}
 """The compiled engine by the folder it is kept in; a process needs one."""
 
@@ -114,9 +118,10 @@ def load_kept(cache_folder: str) -> machine_code.Entry | None:
 
 def compiled_integrate(cache_folder: str = "") -> machine_code.Entry:
     """`engine.integrate` compiled, over a table of addresses; kept in `cache_folder` if that can be written."""
-    found = load_kept(cache_folder)
-    if found is None:
-        found = _loaded[cache_folder] = _compile(kept_code(cache_folder) if cache_folder else None)
+    with _one_at_a_time:
+        found = load_kept(cache_folder)
+        if found is None:
+            found = _loaded[cache_folder] = _compile(kept_code(cache_folder) if cache_folder else None)
     return found
 
 

@@ -8,6 +8,7 @@ look, stands the sha256 of all before it: a damaged file is told before that lib
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -72,10 +73,16 @@ def write(table: PhaseTable, target: str | Path, overwrite: bool = False) -> Non
             stream.write(seal)
 
 
+_one_at_a_time = threading.Lock()
+"""netCDF's library serves one thread at a time."""
+
+
 def read(path: Path) -> PhaseTable | None:
     """The table in a file; None without one, or for a file that is damaged, of another layout or of another method."""
     try:
-        return _read(files.read_bytes(path), SCHEMA, METHOD)
+        content = files.read_bytes(path)
+        with _one_at_a_time:
+            return _read(content, SCHEMA, METHOD)
     except (OSError, InputError):
         return None
 
