@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 
 from bronzeward.errors import InputError
+from bronzeward.inputs.case import Case, Numerics
 from bronzeward.inputs.schedule import Schedule
+from bronzeward.inputs.strand import Strand
+from bronzeward.materials.kinetics import load_set
 from bronzeward.model.boundary_tables import build_regimes
 from bronzeward.model.problem_builder import cut_schedule
 from closeness import close
@@ -78,3 +81,14 @@ def test_pieces_end_at_the_temperatures_where_phases_change(table):
     assert (low >= regimes.edges[pieces.regime] - 1e-9).all()
     assert (high <= regimes.edges[pieces.regime + 1] + 1e-9).all()
     assert plan.temperature_at(pieces.time[1:]) == pytest.approx(pieces.end, abs=1e-9)
+
+
+def test_a_case_takes_some_time():
+    """Also one that no command has looked at: the compiled engine would read what is not there."""
+    with pytest.raises(InputError, match="schedule: it has no ramp, hold or cool"):
+        Case(Strand.round(24, 44), Schedule.start(200), load_set())
+
+
+def test_a_layer_starts_far_thinner_than_the_core():
+    with pytest.raises(InputError, match="numerics: seed_nm is 100; of this core it may be 25 at most"):
+        Case(Strand.round(1, 2), Schedule.start(200).hold(1), load_set(), numerics=Numerics(seed_nm=100.0))

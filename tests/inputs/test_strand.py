@@ -97,6 +97,7 @@ def test_ratio_by_hand():
         (lambda: Strand.round(24), "no copper"),
         (lambda: Strand.round(24, 44, pack=[(60, 0)]), "copper fraction"),
         (lambda: Strand.round(24, 44, pack=[(60, 1.2)]), "copper fraction"),
+        (lambda: Strand.round(24, 44, pack=[(60, 0.009)]), "copper fraction"),
         (lambda: Strand.round(24, 44, porosity=1.0), "porosity"),
         (lambda: Strand.round(float("nan"), 44), "finite"),
         (lambda: Strand.round("thick", 44), "finite"),

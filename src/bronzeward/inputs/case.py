@@ -65,6 +65,10 @@ class Numerics:
                 raise InputError(f"numerics: {name} is {value!r}; allowed are whole numbers from {least} to 2000")
 
 
+MOST_SEED = 0.05
+"""A layer starts as at most this share of the core's radius; what it is then would decide what becomes of it."""
+
+
 class Volumes(NamedTuple):
     """Factors [-] of the liquid's density and of the compounds' molar volumes and expansions, in the volume account."""
 
@@ -91,6 +95,13 @@ class Case:
 
     def __post_init__(self) -> None:
         _ = self.kinetics.sound
+        self.schedule.with_length()
+        most = MOST_SEED * self.strand.core_radius
+        if self.numerics.seed_nm * 1e-9 > most:
+            raise InputError(
+                f"numerics: seed_nm is {self.numerics.seed_nm:g}; of this core it may be {most * 1e9:.3g} at most, a "
+                "twentieth of its radius"
+            )
 
     @property
     def eta_limit_K(self) -> float | None:

@@ -159,10 +159,15 @@ class Schedule:
         """Length of the schedule [h]."""
         return float(self.time[-1] / HOUR)
 
-    def checked(self) -> Schedule:
-        """The schedule, if it can be run: it has a length, and heats at some time or is held hot from the start."""
+    def with_length(self) -> Schedule:
+        """The schedule, if it takes any time."""
         if self.time.size < 2:
             raise InputError("schedule: it has no ramp, hold or cool; add at least one")
+        return self
+
+    def checked(self) -> Schedule:
+        """The schedule, if it is worth a run: it has a length, and heats at some time or is held hot from the start."""
+        self.with_length()
         steps = np.diff(self.temperature)
         held = (steps == 0) & (self.temperature[1:] > ZERO_CELSIUS + ROOM_C)
         if not (steps > 0).any() and not held.any():

@@ -19,7 +19,7 @@ SMALLEST, LARGEST = 1e-9, 1e3
 
 NIOBIUM_BARRIER = "niobium"
 
-LEAST_COPPER = 1e-4
+LEAST_COPPER = 0.01
 """Share of copper in a ring at least [-]."""
 
 BETWEEN_FILAMENTS, PARALLEL_CHANNELS = "between filaments", "parallel channels"
