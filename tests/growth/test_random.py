@@ -32,6 +32,7 @@ BROKEN = {
     "levelled profiles flowed by rounding": {0: (738, 1520, 32425, 52708, 55199, 63054)},
     "pivots of the cells cancelled": {51: (37316,)},
     "tin in much copper was placed too loosely": {0: (30269,)},
+    "errors of every layer that was going counted undamped": {51: (71063,)},
 }
 """Numbers of wide cases by seed that once failed, by cause."""
 

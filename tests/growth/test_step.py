@@ -223,3 +223,18 @@ def test_a_second_damping_leaves_a_tenth(p: Problem) -> None:
     w.held[:2], w.face[:2] = (3.0, -3.0), (-3.0, -3.0)
     assert step.damp_errors(p, w, 2, gh, step.AGAIN)
     assert w.held[:2] == pytest.approx([0.3, -0.3])
+
+
+@pytest.mark.parametrize(("left", "counts"), [(0.6, False), (0.4, True), (-1e-3, True)])
+def test_the_error_of_a_core_that_is_going_counts_undamped(
+    p: Problem, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch, left: float, counts: bool
+) -> None:
+    """A matrix of the moment in which the last of it goes says nothing of what went before."""
+    monkeypatch.setattr(step, "damped_errors", lambda *_: None)
+    w, h = work(p, CORE, ETA), 8.0
+    for slot, now in ((CORE, left), (ETA, 0.2)):
+        w.n_start[slot], w.n[slot] = 1.0, now
+    w.dn[:] = rng.normal(size=45)
+    error = (TABLE[4] - np.array(step.LOWER_ORDER)) @ np.reshape(w.dn, (5, 9))[:, CORE] * h
+    expected = abs(error) / (1.0 + p.floor * p.perimeter / p.volume[CORE]) / p.tolerance if counts else 0.0
+    assert step.error_norm(p, w, 2, h, 0.0) == pytest.approx(expected, rel=1e-9)

@@ -16,7 +16,7 @@ from bronzeward.growth.geometry import path
 from bronzeward.growth.predict import HALF_WAY, START, guess_stage, keep_stage
 from bronzeward.growth.problem import Numbers, Problem, Work
 from bronzeward.growth.reach import find_reached
-from bronzeward.growth.slots import N_SLOTS
+from bronzeward.growth.slots import CORE, N_SLOTS
 from bronzeward.growth.state import set_temperature
 
 STAGES = 5
@@ -52,8 +52,8 @@ AGAIN = 0.1
 by 7 % would otherwise be taken for a good one."""
 
 GOING = 0.5
-"""The error of a layer at an edge of which less than this share is left counts undamped. As the last of a core goes at
-the centre its flow changes without bound, and a matrix of that moment would damp away whatever went wrong before."""
+"""The error of a core of which less than this share is left counts undamped. As the last of it goes at the centre its
+flow changes without bound, and a matrix of that moment would damp away whatever went wrong before."""
 
 LEAST_ERROR = 2e-12
 """An error below this is none [m]: less than a hundredth of an atom's diameter, and without effect at a tolerance of
@@ -218,7 +218,7 @@ def error_norm(p: Problem, w: Work, count: int, h: float, bend: float) -> float:
         thin = max(p.floor, LEAST_ERROR / p.tolerance) * p.perimeter / p.volume[slot]
         scale = max(abs(w.n[slot]), w.n_start[slot]) + thin
         error = abs(w.held[k])
-        if (k == 0 or k == count - 1) and w.n[slot] < GOING * w.n_start[slot]:
+        if slot == CORE and w.n[slot] < GOING * w.n_start[slot]:
             error = max(error, abs(estimate(w.dn, N_SLOTS, slot, h)))
         worst = max(worst, error / scale)
         if p.wide[slot]:
