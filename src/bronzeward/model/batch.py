@@ -59,7 +59,7 @@ Diagram = tuple[str, float | None]
 QUICK_TOLERANCE = 1e-3
 """Relative error of a step in a quick batch.
 
-With it and `problem_builder.SPARING_CELLS`, 8,900 random wide cases gave answers within 0.5 %, or 1e-4 of the core's
+With it and `problem_builder.SPARING_CELLS`, 5,400 random wide cases gave answers within 0.5 %, or 1e-4 of the core's
 size or of the tin, of runs at 1e-6; `tests/benchmarks/growth_agreement.py` measures it again.
 """
 
