@@ -219,8 +219,11 @@ def wide_flows(p: Problem, w: Work, k: int, count: int, gh: float, fresh: bool) 
     lay_faces(p, w, slot, amount, w.area_in[slot])
     # all ways in a layer go as its atoms, but where it lies on both sides of a border they are laid anew
     across = fresh and holds_border(p, w.area_in[slot], w.area_out[slot])
-    nudge_in = nudge_of(w.face[int(p.cell_start[slot]) + slot], s_in, amount, gh)
-    nudge_out = nudge_of(w.face[int(p.cell_start[slot]) + slot + int(w.reached[slot])], s_out, amount, gh)
+    nudge_in, nudge_out = 1.0, 1.0
+    if fresh:
+        inner = int(p.cell_start[slot]) + slot
+        nudge_in = nudge_of(w.face[inner], s_in, amount, gh)
+        nudge_out = nudge_of(w.face[inner + int(w.reached[slot])], s_out, amount, gh)
     if fresh and open_in:
         more = amount - gh * nudge_in
         if across:

@@ -99,8 +99,8 @@ class Case:
         most = MOST_SEED * self.strand.core_radius
         if self.numerics.seed_nm * 1e-9 > most:
             raise InputError(
-                f"numerics: seed_nm is {self.numerics.seed_nm:g}; of this core it may be {most * 1e9:.3g} at most, a "
-                "twentieth of its radius"
+                f"numerics: seed_nm is {self.numerics.seed_nm:g}; of this core it may be {most * 1e9:.3g} at most, "
+                f"{100 * MOST_SEED:g} % of its radius"
             )
 
     @property

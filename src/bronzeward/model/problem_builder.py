@@ -33,7 +33,7 @@ takes 3 % more time.
 
 SPARING_CELLS = ((0.01, 8), (4.0, 20))
 """Cells of alpha that serve a run in which they are to be few, by what tin alpha can take up at most, as a share of all
-(`alpha_share`): with these, 500 random cases gave answers within half a per cent of those with 40 cells, but for those
+(`alpha_depth`): with these, 500 random cases gave answers within half a per cent of those with 40 cells, but for those
 in which beta or gamma forms. They eat the alpha that tin has soaked into, and its profile decides."""
 
 

@@ -9,18 +9,17 @@ from collections.abc import Callable
 from bronzeward.files import cache_folder
 from bronzeward.growth.compiled import compiled_integrate, is_kept
 
-_ready = threading.Event()
+_one_at_a_time = threading.Lock()
+"""Several threads that need the engine are told of it once."""
 
 
 def warm_engine(say: Callable[[str], None] | None = None) -> None:
     """Load the compiled engine, compiling it when this has not been done before; say so when it has to."""
-    if _ready.is_set():
-        return
-    if not is_kept(str(cache_folder())):
-        message = "compiling the growth engine, once, in about half a minute ..."
-        (say or _to_stderr)(message)
-    compiled_integrate(str(cache_folder()))
-    _ready.set()
+    folder = str(cache_folder())
+    with _one_at_a_time:
+        if not is_kept(folder):
+            (say or _to_stderr)("compiling the growth engine, once, in about half a minute ...")
+        compiled_integrate(folder)
 
 
 def _to_stderr(message: str) -> None:
